@@ -1,0 +1,7 @@
+//! `segue`: a scene stepper for keyboard players, as a library of rooms.
+//!
+//! The rooms and who may import whom are written in `DEVELOPERS.md`; `tests/tidy.rs`
+//! enforces it. Pure rooms have no clock, no thread, no file and no socket.
+#![forbid(unsafe_code)]
+
+pub mod midi;

@@ -1,0 +1,136 @@
+//! One MIDI message and its bytes (MIDI 1.0; lengths as in the status byte table).
+//!
+//! `Message` is small and `Copy`: it crosses queues by value. System Exclusive is
+//! not a `Message`; it travels as chunks (in) and stored files (out).
+
+use super::num::{Channel, Controller, Key, Program, Value7, Value14};
+
+/// A channel voice, channel mode, system common or real-time message.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Message {
+    /// A key let go, with its release velocity (64 is neutral).
+    NoteOff(Channel, Key, Value7),
+    /// A key struck; velocity 0 means the same as `NoteOff` and is kept as it came.
+    NoteOn(Channel, Key, Value7),
+    /// Pressure on one key.
+    PolyPressure(Channel, Key, Value7),
+    /// A controller, or for 120–127 a channel mode message.
+    Control(Channel, Controller, Value7),
+    /// A program change; wire value.
+    Program(Channel, Program),
+    /// Pressure on the whole channel.
+    Pressure(Channel, Value7),
+    /// Pitch bend; 8192 is centre.
+    Bend(Channel, Value14),
+    /// MTC quarter frame.
+    QuarterFrame(Value7),
+    /// Song position in MIDI beats (sixteenths).
+    SongPosition(Value14),
+    /// Song select.
+    SongSelect(Value7),
+    /// Tune request.
+    TuneRequest,
+    /// Timing clock.
+    Clock,
+    /// Start.
+    Start,
+    /// Continue.
+    Continue,
+    /// Stop.
+    Stop,
+    /// Active sensing.
+    ActiveSensing,
+    /// System reset.
+    Reset,
+}
+
+/// The bytes of one message, 1 to 3 of them.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Bytes {
+    bytes: [u8; 3],
+    len: u8,
+}
+
+impl Bytes {
+    /// The bytes, in order.
+    #[must_use]
+    pub fn as_slice(&self) -> &[u8] {
+        self.bytes.get(..usize::from(self.len)).unwrap_or(&[])
+    }
+
+    const fn one(a: u8) -> Self {
+        Self {
+            bytes: [a, 0, 0],
+            len: 1,
+        }
+    }
+
+    const fn two(a: u8, b: u8) -> Self {
+        Self {
+            bytes: [a, b, 0],
+            len: 2,
+        }
+    }
+
+    const fn three(a: u8, b: u8, c: u8) -> Self {
+        Self {
+            bytes: [a, b, c],
+            len: 3,
+        }
+    }
+}
+
+impl Message {
+    /// The message with its full status byte.
+    #[must_use]
+    pub const fn encode(self) -> Bytes {
+        match self {
+            Self::NoteOff(ch, key, v) => Bytes::three(0x80 | ch.get(), key.get(), v.get()),
+            Self::NoteOn(ch, key, v) => Bytes::three(0x90 | ch.get(), key.get(), v.get()),
+            Self::PolyPressure(ch, key, v) => Bytes::three(0xa0 | ch.get(), key.get(), v.get()),
+            Self::Control(ch, n, v) => Bytes::three(0xb0 | ch.get(), n.get(), v.get()),
+            Self::Program(ch, p) => Bytes::two(0xc0 | ch.get(), p.get()),
+            Self::Pressure(ch, v) => Bytes::two(0xd0 | ch.get(), v.get()),
+            Self::Bend(ch, v) => Bytes::three(0xe0 | ch.get(), v.lsb().get(), v.msb().get()),
+            Self::QuarterFrame(v) => Bytes::two(0xf1, v.get()),
+            Self::SongPosition(v) => Bytes::three(0xf2, v.lsb().get(), v.msb().get()),
+            Self::SongSelect(v) => Bytes::two(0xf3, v.get()),
+            Self::TuneRequest => Bytes::one(0xf6),
+            Self::Clock => Bytes::one(0xf8),
+            Self::Start => Bytes::one(0xfa),
+            Self::Continue => Bytes::one(0xfb),
+            Self::Stop => Bytes::one(0xfc),
+            Self::ActiveSensing => Bytes::one(0xfe),
+            Self::Reset => Bytes::one(0xff),
+        }
+    }
+
+    /// The channel of a channel message.
+    #[must_use]
+    pub const fn channel(self) -> Option<Channel> {
+        match self {
+            Self::NoteOff(ch, ..)
+            | Self::NoteOn(ch, ..)
+            | Self::PolyPressure(ch, ..)
+            | Self::Control(ch, ..)
+            | Self::Program(ch, _)
+            | Self::Pressure(ch, _)
+            | Self::Bend(ch, _) => Some(ch),
+            _ => None,
+        }
+    }
+
+    /// Whether this is a real-time message (F8–FF), which may fall anywhere.
+    #[must_use]
+    pub const fn is_realtime(self) -> bool {
+        matches!(
+            self,
+            Self::Clock
+                | Self::Start
+                | Self::Continue
+                | Self::Stop
+                | Self::ActiveSensing
+                | Self::Reset
+        )
+    }
+}
