@@ -4,4 +4,5 @@
 //! enforces it. Pure rooms have no clock, no thread, no file and no socket.
 #![forbid(unsafe_code)]
 
+pub mod engine;
 pub mod midi;
