@@ -6,7 +6,6 @@
 
 use std::collections::BTreeMap;
 
-use crate::engine::promptbook::{Action, Trigger};
 use crate::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
 
 /// A file of the show folder, as it was read.
@@ -172,6 +171,40 @@ pub struct PedalBinding {
     pub is_latching: bool,
     /// Pressed below 64.
     pub is_inverted: bool,
+}
+
+/// What a pedal or button does.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Action {
+    /// To the next position.
+    Step,
+    /// To the position before.
+    Back,
+    /// To the next song.
+    SongDown,
+    /// To this song's start, or the song before.
+    SongUp,
+    /// Next page.
+    PageNext,
+    /// Page before.
+    PageBack,
+    /// Silence everything.
+    Panic,
+    /// Send the state of this position again.
+    Resend,
+    /// Mute, and unmute.
+    Mute,
+}
+
+/// What kind of message a pedal speaks.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Trigger {
+    /// A controller: pressed at 64 and above.
+    Control(Controller),
+    /// A key: pressed by Note On.
+    Note(Key),
+    /// A program change (wire value): each one is a press.
+    Program(Program),
 }
 
 /// A velocity curve: points (velocity in, velocity out), straight lines between.
