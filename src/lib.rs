@@ -4,6 +4,7 @@
 //! enforces it. Pure rooms have no clock, no thread, no file and no socket.
 #![forbid(unsafe_code)]
 
+pub mod check;
 pub mod engine;
 pub mod midi;
 pub mod show;
