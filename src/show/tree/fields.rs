@@ -54,6 +54,7 @@ impl<'n, 'r, 'a> Fields<'n, 'r, 'a> {
             Kind::Unit | Kind::Word(_) => &[],
             Kind::Tuple { items, .. } if items.is_empty() => &[],
             Kind::Wrong => return None,
+            _ if report.is_damaged(node.span) => return None,
             other => {
                 let message = format!(
                     "expected the fields of a {what}, found {}",
@@ -81,14 +82,10 @@ impl<'n, 'r, 'a> Fields<'n, 'r, 'a> {
         name: &'static str,
         reader: impl FnOnce(&'n Node, &mut Report<'a>) -> Option<T>,
     ) -> Option<Spanned<T>> {
-        if self.find(name).is_none() {
-            self.known.push(name);
+        if self.find(name).is_none() && !self.report.is_damaged(self.span) {
             let message = format!("this {} has no {}", self.what, quoted(name));
-            self.report.add(
-                Problem::error("missing-field", self.start(), message)
-                    .help(format!("add {name}: …")),
-            );
-            return None;
+            let problem = Problem::error("missing-field", self.start(), message);
+            self.report.add(problem.help(format!("add {name}: …")));
         }
         self.optional(name, reader)
     }

@@ -206,10 +206,7 @@ impl Parser<'_, '_> {
 
     /// Round brackets: fields if a name and a colon come first, else values.
     fn round(&mut self, name: Option<Ident>) -> Node {
-        let fields = matches!(
-            self.kind_at(1),
-            Some(TokenKind::Ident | TokenKind::Text | TokenKind::Wrong)
-        ) && matches!(self.kind_at(2), Some(TokenKind::Colon | TokenKind::Equals));
+        let fields = self.begins_field();
         let whole = |span: Span| name.as_ref().map_or(span, |name| name.span.to(span));
         if fields {
             let inside = self.inside(Bracket::Round, Self::field);
@@ -230,6 +227,17 @@ impl Parser<'_, '_> {
             },
         };
         Node { span, kind }
+    }
+
+    /// Whether fields follow the bracket here, if with a slip: a name that is none, `=`, or
+    /// no colon at all. Values that begin like this are wrong in any case.
+    fn begins_field(&self) -> bool {
+        use TokenKind::{Colon, Equals, Ident, Number, Text, Wrong};
+        match (self.kind_at(1), self.kind_at(2)) {
+            (Some(Ident | Text | Wrong), Some(Colon | Equals)) => true,
+            (Some(Ident), Some(Text | Number)) => true,
+            _ => false,
+        }
     }
 
     fn field(&mut self) -> Option<Field> {

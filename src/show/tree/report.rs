@@ -58,6 +58,14 @@ impl<'a> Report<'a> {
         self.tree.lines().place(self.tree.text(), self.file, span)
     }
 
+    /// Whether a mistake of grammar lies within a span: then what seems to be missing there
+    /// may be what could not be read, and was told already.
+    pub fn is_damaged(&self, span: Span) -> bool {
+        let within = |inner: Span| span.start <= inner.start && inner.end <= span.end;
+        let problems = self.tree.problems().kept().iter();
+        problems.filter_map(|problem| problem.span).any(within)
+    }
+
     /// The file's tree.
     pub fn tree(&self) -> &'a Tree {
         self.tree
