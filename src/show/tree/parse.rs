@@ -233,11 +233,10 @@ impl Parser<'_, '_> {
     /// no colon at all. Values that begin like this are wrong in any case.
     fn begins_field(&self) -> bool {
         use TokenKind::{Colon, Equals, Ident, Number, Text, Wrong};
-        match (self.kind_at(1), self.kind_at(2)) {
-            (Some(Ident | Text | Wrong), Some(Colon | Equals)) => true,
-            (Some(Ident), Some(Text | Number)) => true,
-            _ => false,
-        }
+        matches!(
+            (self.kind_at(1), self.kind_at(2)),
+            (Some(Ident | Text | Wrong), Some(Colon | Equals)) | (Some(Ident), Some(Text | Number))
+        )
     }
 
     fn field(&mut self) -> Option<Field> {

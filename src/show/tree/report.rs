@@ -58,12 +58,12 @@ impl<'a> Report<'a> {
         self.tree.lines().place(self.tree.text(), self.file, span)
     }
 
-    /// Whether a mistake of grammar lies within a span: then what seems to be missing there
-    /// may be what could not be read, and was told already.
-    pub fn is_damaged(&self, span: Span) -> bool {
-        let within = |inner: Span| span.start <= inner.start && inner.end <= span.end;
+    /// The mistakes of grammar that lie within a span: what seems to be missing there may be
+    /// what could not be read, and was told already.
+    pub fn damage(&self, span: Span) -> impl Iterator<Item = Span> + use<'a> {
         let problems = self.tree.problems().kept().iter();
-        problems.filter_map(|problem| problem.span).any(within)
+        let places = problems.filter_map(|problem| problem.span);
+        places.filter(move |place| span.contains(*place))
     }
 
     /// The file's tree.
