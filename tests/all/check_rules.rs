@@ -16,7 +16,10 @@ fn findings_of(folder: &PathBuf) -> Vec<Finding> {
 }
 
 fn words(findings: &[Finding]) -> String {
-    findings.iter().map(|finding| format!("{finding}\n")).collect()
+    findings
+        .iter()
+        .map(|finding| format!("{finding}\n"))
+        .collect()
 }
 
 fn rules() -> BTreeSet<&'static str> {
@@ -33,11 +36,17 @@ fn folders() -> Vec<PathBuf> {
 
 #[test]
 fn every_rule_has_its_folder_and_every_folder_its_rule() {
-    let named: BTreeSet<String> =
-        folders().iter().map(|folder| folder.file_name().unwrap().to_str().unwrap().to_owned()).collect();
+    let named: BTreeSet<String> = folders()
+        .iter()
+        .map(|folder| folder.file_name().unwrap().to_str().unwrap().to_owned())
+        .collect();
     let rules: BTreeSet<String> = rules().into_iter().map(str::to_owned).collect();
     assert_eq!(named, rules);
-    assert_eq!(rules.len(), RULES.len() + READING.len(), "an id is used twice");
+    assert_eq!(
+        rules.len(),
+        RULES.len() + READING.len(),
+        "an id is used twice"
+    );
     assert!(RULES.is_sorted_by_key(|rule| rule.id) && READING.is_sorted_by_key(|rule| rule.id));
     assert!(RULES.iter().all(|rule| !rule.says.is_empty()));
 }
@@ -45,7 +54,12 @@ fn every_rule_has_its_folder_and_every_folder_its_rule() {
 #[test]
 fn good_shows_have_no_findings() {
     for folder in folders() {
-        assert_eq!(words(&findings_of(&folder.join("good"))), "", "{}", folder.display());
+        assert_eq!(
+            words(&findings_of(&folder.join("good"))),
+            "",
+            "{}",
+            folder.display()
+        );
     }
 }
 
@@ -73,11 +87,17 @@ fn bad_shows_break_their_own_rule() {
         assert!(!findings.is_empty(), "{rule}");
         for finding in &findings {
             assert_eq!(finding.id, rule, "{finding}");
-            let level = RULES.iter().find(|known| known.id == rule).map_or(Level::Error, |known| known.level);
+            let level = RULES
+                .iter()
+                .find(|known| known.id == rule)
+                .map_or(Level::Error, |known| known.level);
             assert_eq!(finding.level, level, "{finding}");
             assert!(finding.help.is_some(), "{finding}");
         }
-        assert_eq!(has_errors(&findings), findings.iter().any(|finding| finding.level == Level::Error));
+        assert_eq!(
+            has_errors(&findings),
+            findings.iter().any(|finding| finding.level == Level::Error)
+        );
     }
 }
 

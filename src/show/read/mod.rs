@@ -269,7 +269,7 @@ impl Folder {
                 "missing-file",
                 PATH,
                 message,
-                "`segue new DIR` writes a show to start from",
+                "`segue new --demo DIR` writes a show to start from",
             ));
             return None;
         };

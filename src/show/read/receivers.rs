@@ -7,7 +7,8 @@ use super::rig::{Lists, control_number, names_of, program, value7};
 use super::values;
 use crate::midi::{Channel, Message};
 use crate::show::model::{
-    Cue, CueMessage, KeyboardLink, Manners, PageManner, PatchList, Receiver, ReceiverKind, SlotGroup,
+    Cue, CueMessage, KeyboardLink, Manners, PageManner, PatchList, Receiver, ReceiverKind,
+    SlotGroup,
 };
 use crate::show::patches::{self, general_midi};
 use crate::show::tree::readers::{expected, inner, name, switch, text, variant, whole, word};
@@ -183,6 +184,7 @@ fn slots(
                 .help("write its channels: slots: \"1..16\""),
         );
     }
+    let is_named = fields.has("slots") || fields.has("groups");
     let written = fields.optional("slots", parsed(values::channels));
     let (mut groups, mut names) = each(fields, "groups", |name, node, report| {
         let channels = parsed(values::channels)(node, report)?;
@@ -212,6 +214,9 @@ fn slots(
         for (index, group) in groups.iter().enumerate() {
             names.add(&group.name, Some(index));
         }
+    }
+    if groups.is_empty() && (is_named || needs_slots) {
+        names = Names::partial();
     }
     (groups, names)
 }
