@@ -2,7 +2,11 @@
 //!
 //! `UPDATE_EXPECTED=1` writes the expected words anew; read them before you keep them.
 
-use std::{collections::BTreeSet, env, fs, path::PathBuf};
+use std::{
+    collections::BTreeSet,
+    env, fs,
+    path::{Path, PathBuf},
+};
 
 use segue::check::{READING, RULES, check, has_errors};
 use segue::show::finding::{Finding, Level};
@@ -10,7 +14,7 @@ use segue::show::read::read;
 
 use crate::show_read::{files_in, repository, shows};
 
-fn findings_of(folder: &PathBuf) -> Vec<Finding> {
+fn findings_of(folder: &Path) -> Vec<Finding> {
     let (show, reading) = read(&files_in(folder), "show");
     check(&show, &reading)
 }

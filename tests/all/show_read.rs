@@ -9,7 +9,7 @@ use std::{
 use proptest::prelude::*;
 use segue::show::{
     finding::Findings,
-    model::{Leave, Manners, NightEntry, PatchItem, Show, Zone},
+    model::{Leave, Manners, NightEntry, PatchItem, Show, When, Zone},
     patches::GENERAL_MIDI,
     read::{key_name, read},
 };
@@ -154,7 +154,7 @@ fn the_touring_show_is_whole() {
         .flat_map(|song| song.scenes.iter().map(move |scene| (song, scene)))
     {
         assert!(
-            scene.when.bar.is_some() || scene.when.word.is_some(),
+            scene.when != When::default(),
             "{}/{}",
             song.name,
             scene.name
@@ -291,7 +291,7 @@ fn like_takes_over_what_sounds_field_by_field() {
         ),
         ("", None, 0, false)
     );
-    assert_eq!(chorus.when, segue::show::model::When::default());
+    assert_eq!(chorus.when, When::default());
     let last = zone(&show, "last", "left").unwrap();
     assert_eq!(
         (last.is_never_transposed, last.transpose, last.level_db),
