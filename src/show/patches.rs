@@ -320,8 +320,9 @@ fn gm_patch(name: &str, category: &str, bank_msb: i32, program: Program) -> Patc
 const PROGRAMS: &str = include_str!("../../assets/gm_programs.txt");
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
+    #![allow(clippy::unwrap_used)]
+
     use super::*;
 
     const HEADER: &str =
