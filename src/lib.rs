@@ -6,4 +6,5 @@
 
 pub mod engine;
 pub mod midi;
+pub mod sheet;
 pub mod show;
