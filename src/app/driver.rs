@@ -1,0 +1,231 @@
+//! The playing thread: reads, decides and writes the played note.
+//!
+//! It waits only in `Intake::wait`, and on nothing else: its queues are wait-free at this
+//! end, a port that another thread is writing is handed the message instead of waited
+//! for, and what it has to say goes out as notices and as a published view.
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+
+use super::notice::{Event, Notice, Watch};
+use crate::engine::Engine;
+use crate::engine::checkpoint::Checkpoint;
+use crate::engine::input::{Command, Input, Outbox};
+use crate::engine::promptbook::{InPort, OutPort, Promptbook};
+use crate::engine::view::View;
+use crate::plan::PortMap;
+use crate::ports::{Clock, Gate, Incoming, Intake};
+use crate::replay;
+
+/// Commands from the screen that may wait for the playing thread. When full, one more is
+/// refused and the screen says so.
+pub(super) const COMMAND_LIMIT: usize = 256;
+
+/// What the playing thread works with.
+pub(super) struct Driver {
+    pub(super) intake: Intake,
+    pub(super) desk: Desk,
+}
+
+/// Everything but the intake, so that the intake can hand over while the desk acts.
+pub(super) struct Desk {
+    pub(super) engine: Engine,
+    pub(super) book: Arc<Promptbook>,
+    pub(super) gates: Vec<Gate>,
+    pub(super) map: PortMap,
+    pub(super) clock: Clock,
+    pub(super) commands: rtrb::Consumer<Command>,
+    pub(super) notices: rtrb::Producer<Notice>,
+    pub(super) notices_dropped: Arc<AtomicU64>,
+    pub(super) views: triple_buffer::Input<View>,
+    pub(super) stop: Arc<AtomicBool>,
+    pub(super) outbox: Outbox,
+    pub(super) view: View,
+    pub(super) watch: Watch,
+    pub(super) checkpoint: Checkpoint,
+    pub(super) is_ready: bool,
+}
+
+/// How long after the start ports that are there have had time to say so.
+const READY_US: u64 = 300_000;
+
+impl Driver {
+    /// Plays until told to stop, then lets everything go.
+    pub(super) fn run(mut self) {
+        while !self.desk.stop.load(Ordering::Acquire) {
+            let deadline = self.desk.deadline_us();
+            let Self { intake, desk } = &mut self;
+            intake.wait(Some(deadline), &mut |incoming| desk.take(incoming));
+            desk.turn();
+        }
+        self.desk.end();
+    }
+}
+
+impl Desk {
+    /// When to wake at the latest: the engine's deadline, or soon enough to notice a stop
+    /// that nobody woke us for.
+    fn deadline_us(&self) -> u64 {
+        let now_us = self.clock.now_us();
+        let idle_us = now_us + IDLE_US;
+        let ready_us = if self.is_ready { u64::MAX } else { READY_US.max(now_us) };
+        self.engine.next_deadline().unwrap_or(u64::MAX).min(idle_us).min(ready_us)
+    }
+
+    /// One thing that came in, acted on at once.
+    fn take(&mut self, incoming: Incoming) {
+        match incoming {
+            Incoming::Message { port, message, .. } => {
+                if let Some(port) = self.in_port(port) {
+                    self.handle(Input::Midi(port, message));
+                }
+                self.sign_of_life(port);
+            }
+            Incoming::SignOfLife(port) => self.sign_of_life(port),
+            Incoming::Overflow(port) => {
+                if let Some(port) = self.in_port(port) {
+                    self.report(Event::Overflow(port.0));
+                    self.handle(Input::InputLost(port));
+                    self.handle(Input::InputReady(port));
+                }
+            }
+            Incoming::InLost(port) => self.on_input(port, Input::InputLost),
+            Incoming::InReady(port) => self.on_input(port, Input::InputReady),
+            Incoming::OutLost(port) => self.on_output(port, Input::OutputLost),
+            Incoming::OutReady(port) => self.on_output(port, Input::OutputReady),
+            Incoming::Woken => {}
+        }
+    }
+
+    /// After each wait: commands, the engine's deadline, refused messages, the view.
+    fn turn(&mut self) {
+        while let Ok(command) = self.commands.pop() {
+            self.handle(Input::Command(command));
+        }
+        let now_us = self.clock.now_us();
+        if self.engine.next_deadline().is_some_and(|deadline| deadline <= now_us) {
+            self.handle(Input::Tick);
+        }
+        for port in 0..self.gates.len() {
+            if self.gates.get(port).is_some_and(Gate::take_overflow) {
+                self.report(Event::OutFull(port as u8));
+                self.handle(Input::OutputOverflow(OutPort(port as u8)));
+            }
+        }
+        if !self.is_ready && now_us >= READY_US {
+            self.is_ready = true;
+            let count = |is_there: &[bool]| is_there.iter().filter(|there| **there).count() as u8;
+            let inputs = count(&self.view.in_ports);
+            let outputs = self.outputs_present();
+            self.report(Event::Ready { inputs, outputs });
+        }
+        self.views.write(self.view);
+    }
+
+    fn outputs_present(&self) -> u8 {
+        use crate::engine::view::Presence;
+        let is_present = |port: usize| {
+            let on_port = self.book.receivers.iter().zip(&self.view.receivers);
+            on_port.filter(|(entry, _)| entry.port.index() == port).any(|(_, seen)| *seen != Presence::Absent)
+        };
+        (0..self.book.out_ports.len()).filter(|port| is_present(*port)).count() as u8
+    }
+
+    /// The engine's turn, and its messages on their way. A failing engine is silenced and
+    /// rebuilt where it was.
+    fn handle(&mut self, input: Input) {
+        let now_us = self.clock.now_us();
+        self.outbox.clear();
+        let Self { engine, outbox, .. } = self;
+        if catch_unwind(AssertUnwindSafe(|| engine.handle(now_us, input, outbox))).is_err() {
+            self.rebuild(now_us);
+        }
+        self.send(now_us);
+        self.engine.view(&mut self.view);
+        let mut changed = [None; MAX_EVENTS];
+        let mut count = 0;
+        self.watch.compare(&self.view, &mut |event| {
+            if let Some(place) = changed.get_mut(count) {
+                *place = Some(event);
+                count += 1;
+            }
+        });
+        for event in changed.into_iter().flatten() {
+            self.report(event);
+        }
+        self.checkpoint = self.engine.checkpoint();
+    }
+
+    fn send(&mut self, now_us: u64) {
+        for output in self.outbox.items() {
+            if let Some(gate) = self.gates.get_mut(output.port.index()) {
+                gate.send(now_us, replay::item(&self.book, output));
+            }
+        }
+        for gate in &mut self.gates {
+            gate.flush();
+        }
+    }
+
+    /// What was sounding is known from the last checkpoint; everything is silenced by it.
+    fn rebuild(&mut self, now_us: u64) {
+        self.outbox.clear();
+        self.engine = Engine::new(Arc::clone(&self.book), self.view.position);
+        if self.engine.restore(&self.checkpoint).is_err() {
+            self.engine = Engine::new(Arc::clone(&self.book), self.view.position);
+        }
+        self.engine.handle(now_us, Input::Command(Command::Panic(None)), &mut self.outbox);
+        self.report(Event::Rebuilt);
+    }
+
+    /// All notes off, then as long as the ports need to take them.
+    fn end(&mut self) {
+        self.handle(Input::Command(Command::ReleaseAll));
+        for gate in &mut self.gates {
+            gate.finish();
+        }
+        self.report(Event::Ended);
+        self.views.write(self.view);
+    }
+
+    fn report(&mut self, event: Event) {
+        let notice = Notice { at_us: self.clock.now_us(), event };
+        if self.notices.push(notice).is_err() {
+            self.notices_dropped.fetch_add(1, Ordering::Relaxed);
+        }
+    }
+
+    fn on_input(&mut self, port: usize, input: fn(InPort) -> Input) {
+        if let Some(port) = self.in_port(port) {
+            self.handle(input(port));
+        }
+    }
+
+    fn on_output(&mut self, port: usize, input: fn(OutPort) -> Input) {
+        if let Some(port) = self.out_port(port) {
+            self.handle(input(port));
+        }
+    }
+
+    fn sign_of_life(&mut self, port: usize) {
+        if let Some(port) = self.out_port(port) {
+            self.handle(Input::SignOfLife(port));
+        }
+    }
+
+    fn in_port(&self, rig_port: usize) -> Option<InPort> {
+        self.map.inputs.iter().position(|port| *port == rig_port).map(|port| InPort(port as u8))
+    }
+
+    fn out_port(&self, rig_port: usize) -> Option<OutPort> {
+        self.map.outputs.iter().position(|port| *port == rig_port).map(|port| OutPort(port as u8))
+    }
+}
+
+/// Longest sleep, so that a stop is seen even if its wake-up was lost.
+const IDLE_US: u64 = 200_000;
+
+/// Most notices that one call to the engine can give rise to: every receiver and port at
+/// once, and one of each other kind.
+const MAX_EVENTS: usize = crate::engine::limits::MAX_RECEIVERS + crate::engine::limits::MAX_PORTS + 16;
