@@ -5,4 +5,5 @@
 #![forbid(unsafe_code)]
 
 pub mod midi;
+pub mod replay;
 pub mod wire;
