@@ -296,6 +296,8 @@ struct TrackReader<'a> {
     tick: u64,
     /// A SysEx stored in packets, of which more are to come (SMF 1.0).
     packets: Option<Vec<u8>>,
+    /// Whether an event found no room.
+    overflow: bool,
 }
 
 impl<'a> TrackReader<'a> {
@@ -305,6 +307,7 @@ impl<'a> TrackReader<'a> {
             index,
             tick: 0,
             packets: None,
+            overflow: false,
         }
     }
 
@@ -312,14 +315,14 @@ impl<'a> TrackReader<'a> {
         for event in EventIter::new(bytes) {
             let event = event.map_err(|_| ReadError::Broken(self.place()))?;
             self.tick += u64::from(event.delta.as_int());
-            if self.raw.events.len() >= MAX_EVENTS {
-                return Err(ReadError::TooManyEvents(self.place()));
-            }
             if event.kind == TrackEventKind::Meta(MetaMessage::EndOfTrack) {
                 self.end_packets();
                 return Ok(());
             }
             self.take(event.kind);
+            if self.overflow {
+                return Err(ReadError::TooManyEvents(self.place()));
+            }
         }
         self.end_packets();
         self.remark("the track has no end; what follows here may be missing");
@@ -418,6 +421,10 @@ impl<'a> TrackReader<'a> {
     }
 
     fn push(&mut self, kind: RawKind) {
+        if self.raw.events.len() >= MAX_EVENTS {
+            self.overflow = true;
+            return;
+        }
         self.raw.events.push(RawEvent {
             tick: self.tick,
             track: self.index,
@@ -613,6 +620,22 @@ mod tests {
             "track 1, tick 20: the track has no end; what follows here may be missing",
         ];
         assert_eq!(remarks, expected);
+    }
+
+    /// One escape may hold any number of messages, so the limit holds inside it too.
+    #[test]
+    fn too_many_events_are_refused() {
+        let mut escape = vec![0, 0xf7];
+        let count = MAX_EVENTS as u32 + 1;
+        escape.extend([21, 14, 7].map(|shift| (count >> shift) as u8 & 0x7f | 0x80));
+        escape.push(count as u8 & 0x7f);
+        escape.extend(std::iter::repeat_n(0xf8, MAX_EVENTS + 1));
+        let mut bytes = file(96, &[]);
+        bytes.extend(chunk(b"MTrk", &escape));
+        let place = Place { track: 1, tick: 0 };
+        assert_eq!(read(&bytes), Err(ReadError::TooManyEvents(place)));
+        let large = vec![0; MAX_FILE_BYTES + 1];
+        assert_eq!(read(&large), Err(ReadError::TooLarge(MAX_FILE_BYTES + 1)));
     }
 
     #[test]
