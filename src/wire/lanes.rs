@@ -11,7 +11,8 @@
 //!    ahead, since what lies in a driver's buffer can be neither overtaken nor dropped.
 //!
 //! An item is never split: a stored SysEx occupies the line from end to end, and a note
-//! behind it waits. It can only be started when nothing more urgent waits.
+//! behind it waits. It is started only when nothing more urgent waits, or when the first
+//! rule pulls it along.
 
 use std::collections::VecDeque;
 
@@ -43,7 +44,7 @@ impl Limits {
     pub const REALTIME: u16 = 64;
     /// Every key of a keyboard down and up again.
     pub const LIVE: u16 = 256;
-    /// Sixteen channels with 62 messages each, about 3 s of a DIN line.
+    /// Sixteen channels with 64 messages each, a second of a DIN line.
     pub const CHANGEOVER: u16 = 1_024;
     /// As a changeover, of the next scene.
     pub const PRIME: u16 = 1_024;
