@@ -120,6 +120,7 @@ const TOP: &[&str] = &[
     "assets",
     "shows",
     "target",
+    "proptest-regressions",
 ];
 
 /// Longest file, in lines, its tests left out.
