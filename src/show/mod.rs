@@ -1,3 +1,8 @@
-//! The document: tree, model, reading, patch lists. Pure: texts in, `(Show, findings)` out.
+//! The document: show files as trees with places, what is read from them, and findings. Pure.
+//!
+//! Reading never stops at the first mistake: it gives what could be read, and a finding for all else.
+#![deny(clippy::disallowed_methods, clippy::disallowed_types)]
 
+pub mod finding;
 pub mod model;
+pub mod tree;
