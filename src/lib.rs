@@ -6,3 +6,4 @@
 
 pub mod engine;
 pub mod midi;
+pub mod sim;
