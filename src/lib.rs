@@ -19,4 +19,5 @@ pub mod plan;
 pub mod replay;
 pub mod sheet;
 pub mod show;
+pub mod sim;
 pub mod wire;
