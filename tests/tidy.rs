@@ -79,6 +79,7 @@ const CRATES: &[(&str, &[&str])] = &[
     ("rtrb", &["ports", "app", "ui"]),
     ("triple_buffer", &["app"]),
     ("tokio", &["app", "net"]),
+    ("include_dir", &["app"]),
     ("etcetera", &["store"]),
     ("crc32fast", &["store"]),
     ("ron", &["store", "app"]),

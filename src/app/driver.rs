@@ -7,13 +7,16 @@
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::time::Duration;
 
 use super::notice::{Event, Notice, Watch};
 use crate::engine::Engine;
 use crate::engine::checkpoint::Checkpoint;
 use crate::engine::input::{Command, Input, Outbox};
-use crate::engine::promptbook::{InPort, OutPort, Promptbook};
+use crate::engine::limits::{MAX_PORTS, MAX_RECEIVERS};
+use crate::engine::promptbook::{Action, InPort, OutPort, Promptbook, Trigger};
 use crate::engine::view::View;
+use crate::midi::Message;
 use crate::plan::PortMap;
 use crate::ports::{Clock, Gate, Incoming, Intake};
 use crate::replay;
@@ -45,6 +48,9 @@ pub(super) struct Desk {
     pub(super) watch: Watch,
     pub(super) checkpoint: Checkpoint,
     pub(super) is_ready: bool,
+    /// After a kill nothing is sent until somebody says so: outputs that are there wait
+    /// here. None once the show has been taken up.
+    pub(super) waiting: Option<[bool; MAX_PORTS]>,
 }
 
 /// How long after the start ports that are there have had time to say so.
@@ -78,7 +84,7 @@ impl Desk {
         match incoming {
             Incoming::Message { port, message, .. } => {
                 if let Some(port) = self.in_port(port) {
-                    self.handle(Input::Midi(port, message));
+                    self.play(port, message);
                 }
                 self.sign_of_life(port);
             }
@@ -92,16 +98,57 @@ impl Desk {
             }
             Incoming::InLost(port) => self.on_input(port, Input::InputLost),
             Incoming::InReady(port) => self.on_input(port, Input::InputReady),
-            Incoming::OutLost(port) => self.on_output(port, Input::OutputLost),
-            Incoming::OutReady(port) => self.on_output(port, Input::OutputReady),
+            Incoming::OutLost(port) => self.on_output(port, false),
+            Incoming::OutReady(port) => self.on_output(port, true),
             Incoming::Woken => {}
+        }
+    }
+
+    /// A message played. While the show waits to be taken up, the press of a stepping
+    /// pedal takes it up, and nothing else is played.
+    fn play(&mut self, port: InPort, message: Message) {
+        if self.waiting.is_none() {
+            self.handle(Input::Midi(port, message));
+        } else if self.is_step_press(port, message) {
+            self.take_up();
+        }
+    }
+
+    fn is_step_press(&self, port: InPort, message: Message) -> bool {
+        self.book.bindings.iter().any(|binding| {
+            let controller = self.book.controllers.get(binding.controller.index());
+            let is_from = controller.is_some_and(|c| {
+                c.port == port && (c.channel.is_none() || c.channel == message.channel())
+            });
+            let is_pressed = match (binding.trigger, message) {
+                (Trigger::Control(number), Message::Control(_, n, value)) => {
+                    n == number && (value.get() >= 64) != binding.is_inverted
+                }
+                (Trigger::Note(key), Message::NoteOn(_, k, velocity)) => k == key && velocity.get() > 0,
+                (Trigger::Program(program), Message::Program(_, p)) => p == program,
+                _ => false,
+            };
+            is_from && is_pressed && binding.action == Action::Step
+        })
+    }
+
+    /// The show is taken up where it was: every port that is there gets its state.
+    fn take_up(&mut self) {
+        let Some(waiting) = self.waiting.take() else { return };
+        self.report(Event::TakenUp);
+        for (port, _) in waiting.iter().enumerate().filter(|(_, is_there)| **is_there) {
+            self.handle(Input::OutputReady(OutPort(port as u8)));
         }
     }
 
     /// After each wait: commands, the engine's deadline, refused messages, the view.
     fn turn(&mut self) {
         while let Ok(command) = self.commands.pop() {
-            self.handle(Input::Command(command));
+            if self.waiting.is_some() && matches!(command, Command::Step | Command::Resend { .. }) {
+                self.take_up();
+            } else {
+                self.handle(Input::Command(command));
+            }
         }
         let now_us = self.clock.now_us();
         if self.engine.next_deadline().is_some_and(|deadline| deadline <= now_us) {
@@ -141,7 +188,7 @@ impl Desk {
         if catch_unwind(AssertUnwindSafe(|| engine.handle(now_us, input, outbox))).is_err() {
             self.rebuild(now_us);
         }
-        self.send(now_us);
+        self.send();
         self.engine.view(&mut self.view);
         let mut changed = [None; MAX_EVENTS];
         let mut count = 0;
@@ -157,13 +204,18 @@ impl Desk {
         self.checkpoint = self.engine.checkpoint();
     }
 
-    fn send(&mut self, now_us: u64) {
+    /// Each message into its gate, then every gate that was given something on its way. A
+    /// gate that refuses counts it, and tells when it is open again (`take_overflow`).
+    fn send(&mut self) {
+        let mut touched = [false; MAX_PORTS];
         for output in self.outbox.items() {
-            if let Some(gate) = self.gates.get_mut(output.port.index()) {
-                gate.send(now_us, replay::item(&self.book, output));
+            let port = output.port.index();
+            if let (Some(gate), Some(is_touched)) = (self.gates.get_mut(port), touched.get_mut(port)) {
+                let _ = gate.push(replay::item(&self.book, output));
+                *is_touched = true;
             }
         }
-        for gate in &mut self.gates {
+        for (gate, _) in self.gates.iter().zip(touched).filter(|(_, is_touched)| *is_touched) {
             gate.flush();
         }
     }
@@ -182,8 +234,8 @@ impl Desk {
     /// All notes off, then as long as the ports need to take them.
     fn end(&mut self) {
         self.handle(Input::Command(Command::ReleaseAll));
-        for gate in &mut self.gates {
-            gate.finish();
+        for gate in self.gates.drain(..) {
+            gate.close(END_LIMIT);
         }
         self.report(Event::Ended);
         self.views.write(self.view);
@@ -202,9 +254,17 @@ impl Desk {
         }
     }
 
-    fn on_output(&mut self, port: usize, input: fn(OutPort) -> Input) {
-        if let Some(port) = self.out_port(port) {
-            self.handle(input(port));
+    fn on_output(&mut self, port: usize, is_there: bool) {
+        let Some(port) = self.out_port(port) else { return };
+        if let Some(place) = self.waiting.as_mut().and_then(|waiting| waiting.get_mut(port.index())) {
+            *place = is_there;
+        } else if is_there {
+            self.handle(Input::OutputReady(port));
+        } else {
+            self.handle(Input::OutputLost(port));
+            if let Some(gate) = self.gates.get_mut(port.index()) {
+                gate.clear();
+            }
         }
     }
 
@@ -228,4 +288,7 @@ const IDLE_US: u64 = 200_000;
 
 /// Most notices that one call to the engine can give rise to: every receiver and port at
 /// once, and one of each other kind.
-const MAX_EVENTS: usize = crate::engine::limits::MAX_RECEIVERS + crate::engine::limits::MAX_PORTS + 16;
+const MAX_EVENTS: usize = MAX_RECEIVERS + MAX_PORTS + 16;
+
+/// Longest time that one port may take to send its last messages at the end.
+const END_LIMIT: Duration = Duration::from_millis(1500);

@@ -51,6 +51,8 @@ pub(super) enum Event {
     Ready { inputs: u8, outputs: u8 },
     /// The playing thread has real-time priority, or not.
     Realtime(bool),
+    /// A show that waited after a kill is taken up.
+    TakenUp,
     /// The playing thread let everything go and ended.
     Ended,
 }
@@ -205,6 +207,7 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
         ),
         Event::Realtime(true) => (Note, "real-time priority".into()),
         Event::Realtime(false) => (Warning, "no real-time priority: the system does not allow it".into()),
+        Event::TakenUp => (Note, "taken up: every port gets its state".into()),
         Event::Ended => (Note, "all notes released".into()),
     }
 }
