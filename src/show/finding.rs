@@ -70,7 +70,10 @@ pub struct Place {
 impl Place {
     /// A file as a whole: it is missing, too long, or lacks something.
     pub fn of_file(file: impl Into<String>) -> Self {
-        Self { file: file.into(), ..Self::default() }
+        Self {
+            file: file.into(),
+            ..Self::default()
+        }
     }
 }
 
@@ -100,7 +103,13 @@ pub struct Finding {
 
 impl Finding {
     fn order(&self) -> (&str, u32, u32, &str, &str) {
-        (&self.place.file, self.place.line, self.place.column, self.id, &self.message)
+        (
+            &self.place.file,
+            self.place.line,
+            self.place.column,
+            self.id,
+            &self.message,
+        )
     }
 }
 
@@ -114,13 +123,20 @@ impl PartialOrd for Finding {
 impl Ord for Finding {
     fn cmp(&self, other: &Self) -> std::cmp::Ordering {
         self.order().cmp(&other.order()).then_with(|| {
-            (self.level, &self.help, self.place.span, &self.place.line_text, self.place.marked).cmp(&(
-                other.level,
-                &other.help,
-                other.place.span,
-                &other.place.line_text,
-                other.place.marked,
-            ))
+            (
+                self.level,
+                &self.help,
+                self.place.span,
+                &self.place.line_text,
+                self.place.marked,
+            )
+                .cmp(&(
+                    other.level,
+                    &other.help,
+                    other.place.span,
+                    &other.place.line_text,
+                    other.place.marked,
+                ))
         })
     }
 }
@@ -135,7 +151,11 @@ impl Ord for Finding {
 /// ```
 impl fmt::Display for Finding {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}: {}[{}]: {}", self.place, self.level, self.id, self.message)?;
+        write!(
+            f,
+            "{}: {}[{}]: {}",
+            self.place, self.level, self.id, self.message
+        )?;
         if self.place.line > 0 {
             self.write_line(f)?;
         }
@@ -148,12 +168,21 @@ impl fmt::Display for Finding {
 
 impl Finding {
     fn write_line(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Place { line, line_text, marked, .. } = &self.place;
+        let Place {
+            line,
+            line_text,
+            marked,
+            ..
+        } = &self.place;
         let before = printable(line_text.get(..marked.start).unwrap_or_default());
         let inside = printable(line_text.get(marked.start..marked.end).unwrap_or_default());
         let after = printable(line_text.get(marked.end..).unwrap_or_default());
         let gutter = format!("  {line} | ");
-        write!(f, "\n{}", format!("{gutter}{before}{inside}{after}").trim_end())?;
+        write!(
+            f,
+            "\n{}",
+            format!("{gutter}{before}{inside}{after}").trim_end()
+        )?;
         // The end of a line has nothing to underline, yet must be pointed at.
         let blank = gutter.width() + before.width();
         write!(f, "\n{:blank$}{}", "", "^".repeat(inside.width().max(1)))
@@ -264,8 +293,8 @@ pub fn clipped(text: &str) -> String {
     printable(&short)
 }
 
-/// How far a name may be from a known one, as a Damerau-Levenshtein distance normalised to
-/// 0–1 with 1 for equal, to be taken for a slip of the fingers.
+/// How like a known name another must be to be taken for a slip of the fingers: by
+/// Damerau-Levenshtein distance, from 0 for nothing in common to 1 for equal.
 pub const NEAREST_MIN: f64 = 0.6;
 
 /// The longest name, in bytes, that is compared with known ones: the time grows with its square.
@@ -280,7 +309,12 @@ pub fn nearest<'a>(name: &str, known: impl IntoIterator<Item = &'a str>) -> Opti
     known
         .into_iter()
         .filter(|known| known.len() <= NEAREST_MAX_LEN)
-        .map(|known| (strsim::normalized_damerau_levenshtein(&name, &known.to_lowercase()), known))
+        .map(|known| {
+            (
+                strsim::normalized_damerau_levenshtein(&name, &known.to_lowercase()),
+                known,
+            )
+        })
         .filter(|(likeness, _)| *likeness >= NEAREST_MIN)
         .reduce(|best, next| if next.0 > best.0 { next } else { best })
         .map(|(_, known)| known)
@@ -297,6 +331,7 @@ fn printable(text: &str) -> String {
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 
@@ -304,7 +339,11 @@ mod tests {
         Finding {
             id,
             level: Level::Error,
-            place: Place { line, column, ..Place::of_file("songs/ferry.ron") },
+            place: Place {
+                line,
+                column,
+                ..Place::of_file("songs/ferry.ron")
+            },
             message: "no patch \"Warm Stings\" in the list of \"main\"".into(),
             help: Some("the nearest is \"Warm Strings\"".into()),
         }
@@ -325,7 +364,10 @@ mod tests {
 
     #[test]
     fn a_whole_file_has_neither_line_nor_mark() {
-        let finding = Finding { help: None, ..finding(0, 0, "file-too-long") };
+        let finding = Finding {
+            help: None,
+            ..finding(0, 0, "file-too-long")
+        };
         let expected = "songs/ferry.ron: error[file-too-long]: no patch \"Warm Stings\" in the list of \"main\"";
         assert_eq!(finding.to_string(), expected);
     }
@@ -340,10 +382,19 @@ mod tests {
     #[test]
     fn sorted_by_file_line_column_id() {
         let mut findings = Findings::new();
-        for finding in [finding(2, 1, "b"), finding(10, 1, "a"), finding(2, 1, "a"), finding(1, 9, "z")] {
+        for finding in [
+            finding(2, 1, "b"),
+            finding(10, 1, "a"),
+            finding(2, 1, "a"),
+            finding(1, 9, "z"),
+        ] {
             findings.add(finding);
         }
-        let order: Vec<_> = findings.into_sorted().iter().map(|f| (f.place.line, f.id)).collect();
+        let order: Vec<_> = findings
+            .into_sorted()
+            .iter()
+            .map(|f| (f.place.line, f.id))
+            .collect();
         assert_eq!(order, [(1, "z"), (2, "a"), (2, "b"), (10, "a")]);
     }
 
@@ -356,7 +407,10 @@ mod tests {
         assert_eq!(findings.number(Level::Error), Findings::MAX + 7);
         let sorted = findings.into_sorted();
         assert_eq!(sorted.len(), Findings::MAX + 1);
-        assert_eq!(sorted[Findings::MAX].message, "7 more findings are not listed");
+        assert_eq!(
+            sorted[Findings::MAX].message,
+            "7 more findings are not listed"
+        );
     }
 
     #[test]
@@ -371,6 +425,9 @@ mod tests {
     #[test]
     fn messages_stay_short_and_printable() {
         assert_eq!(quoted("a\u{1b}b"), "\"a·b\"");
-        assert_eq!(clipped(&"x".repeat(5_000_000)).chars().count(), MAX_QUOTED + 1);
+        assert_eq!(
+            clipped(&"x".repeat(5_000_000)).chars().count(),
+            MAX_QUOTED + 1
+        );
     }
 }

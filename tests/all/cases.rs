@@ -7,8 +7,11 @@ use std::{
 
 /// The files of a folder under `tests/data` with this extension, by name; at least one.
 pub(crate) fn files(folder: &str, extension: &str) -> Vec<PathBuf> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data").join(folder);
-    let entries = fs::read_dir(&folder).unwrap_or_else(|error| panic!("{}: {error}", folder.display()));
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("tests/data")
+        .join(folder);
+    let entries =
+        fs::read_dir(&folder).unwrap_or_else(|error| panic!("{}: {error}", folder.display()));
     let mut files: Vec<_> = entries.map(|entry| entry.unwrap().path()).collect();
     files.retain(|file| file.extension().is_some_and(|found| found == extension));
     files.sort();
@@ -30,6 +33,9 @@ pub(crate) fn expect(case: &Path, found: &str, failures: &mut Vec<String>) {
     }
     let expected = fs::read_to_string(&file).unwrap_or_default();
     if expected != found {
-        failures.push(format!("{}\n--- expected\n{expected}--- found\n{found}", case.display()));
+        failures.push(format!(
+            "{}\n--- expected\n{expected}--- found\n{found}",
+            case.display()
+        ));
     }
 }

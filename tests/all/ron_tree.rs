@@ -16,15 +16,21 @@ use crate::cases;
 const STRICTER: [(&str, &str); 10] = [
     ("byte_strings", "byte strings have no use in a show"),
     ("range", "a range is text, so that keys can be named in it"),
-    ("not_finite", "no level, time or number of a show is infinite"),
-    ("duplicate_fields", "`ron` lets the last one win when it reads without a type"),
+    (
+        "not_finite",
+        "no level, time or number of a show is infinite",
+    ),
+    (
+        "duplicate_fields",
+        "`ron` lets the last one win when it reads without a type",
+    ),
     ("duplicate_keys", "`ron` lets the last one win"),
-    ("too_deep", "`ron` allows 128 brackets"),
     // Findings of these, when a generated text has nothing else wrong, prove no disagreement.
     ("duplicate-field", "as above"),
     ("duplicate-key", "as above"),
     ("not-finite", "as above"),
     ("byte-string", "as above"),
+    ("bare-range", "as above"),
 ];
 
 fn is_stricter(name: &str) -> bool {
@@ -48,12 +54,20 @@ fn value_of(node: &Node) -> Value {
         Kind::None => Value::Option(None),
         Kind::Some(node) => Value::Option(Some(Box::new(value_of(node)))),
         Kind::List(items) | Kind::Tuple { items, .. } => sequence(items),
-        Kind::Map(entries) => {
-            Value::Map(entries.iter().map(|entry| (value_of(&entry.key), value_of(&entry.value))).collect())
-        }
+        Kind::Map(entries) => Value::Map(
+            entries
+                .iter()
+                .map(|entry| (value_of(&entry.key), value_of(&entry.value)))
+                .collect(),
+        ),
         Kind::Struct { fields, .. } => {
             let pair = |name: &str, node| (Value::String(name.into()), value_of(node));
-            Value::Map(fields.iter().map(|field| pair(&field.name.name, &field.value)).collect())
+            Value::Map(
+                fields
+                    .iter()
+                    .map(|field| pair(&field.name.name, &field.value))
+                    .collect(),
+            )
         }
         Kind::Wrong => panic!("a sound tree holds nothing wrong"),
     }
@@ -62,7 +76,9 @@ fn value_of(node: &Node) -> Value {
 /// Types of numbers are a matter of writing: all whole ones and all others are made alike.
 fn normal(value: Value) -> Value {
     match value {
-        Value::Number(RonNumber::F32(value)) => Value::Number(RonNumber::F64(f64::from(value.get()).into())),
+        Value::Number(RonNumber::F32(value)) => {
+            Value::Number(RonNumber::F64(f64::from(value.get()).into()))
+        }
         Value::Number(RonNumber::F64(value)) => Value::Number(RonNumber::F64(value)),
         Value::Number(RonNumber::U64(value)) => Value::Number(whole(value.into())),
         Value::Number(other) => {
@@ -71,9 +87,11 @@ fn normal(value: Value) -> Value {
         }
         Value::Option(Some(value)) => Value::Option(Some(Box::new(normal(*value)))),
         Value::Seq(items) => Value::Seq(items.into_iter().map(normal).collect()),
-        Value::Map(map) => {
-            Value::Map(map.into_iter().map(|(key, value)| (normal(key), normal(value))).collect::<Map>())
-        }
+        Value::Map(map) => Value::Map(
+            map.into_iter()
+                .map(|(key, value)| (normal(key), normal(value)))
+                .collect::<Map>(),
+        ),
         other => other,
     }
 }
@@ -105,12 +123,17 @@ fn same_as_ron(text: &str) -> Result<(), String> {
     match (tree.is_sound(), ron) {
         (true, Ok(value)) => {
             let (ours, theirs) = (normal(value_of(tree.root())), normal(value));
-            (ours == theirs).then_some(()).ok_or(format!("{text:?}: we read {ours:?}, ron reads {theirs:?}"))
+            (ours == theirs)
+                .then_some(())
+                .ok_or(format!("{text:?}: we read {ours:?}, ron reads {theirs:?}"))
         }
         (false, Err(_)) => Ok(()),
         (true, Err(error)) => Err(format!("{text:?}: we read it, ron says {error}")),
-        (false, Ok(_)) if problems.kept().iter().all(|p| is_stricter(p.id) || p.message.contains("range")) => Ok(()),
-        (false, Ok(value)) => Err(format!("{text:?}: ron reads {value:?}, we say {:?}", problems.kept())),
+        (false, Ok(_)) if problems.kept().iter().all(|p| is_stricter(p.id)) => Ok(()),
+        (false, Ok(value)) => Err(format!(
+            "{text:?}: ron reads {value:?}, we say {:?}",
+            problems.kept()
+        )),
     }
 }
 
@@ -119,13 +142,20 @@ fn spans_nest(node: &Node) {
     let children: Vec<&Node> = match &node.kind {
         Kind::List(items) | Kind::Tuple { items, .. } => items.iter().collect(),
         Kind::Struct { fields, .. } => fields.iter().map(|field| &field.value).collect(),
-        Kind::Map(entries) => entries.iter().flat_map(|entry| [&entry.key, &entry.value]).collect(),
+        Kind::Map(entries) => entries
+            .iter()
+            .flat_map(|entry| [&entry.key, &entry.value])
+            .collect(),
         Kind::Some(node) => vec![node],
         _ => vec![],
     };
     let mut end = node.span.start;
     for child in children {
-        assert!(end <= child.span.start && child.span.start <= child.span.end && child.span.end <= node.span.end);
+        assert!(
+            end <= child.span.start
+                && child.span.start <= child.span.end
+                && child.span.end <= node.span.end
+        );
         end = child.span.end;
         spans_nest(child);
     }
@@ -137,8 +167,17 @@ fn good_files_read_as_ron_reads_them() {
         let unix = fs::read_to_string(&file).unwrap();
         for text in [unix.clone(), unix.replace('\n', "\r\n")] {
             let tree = Tree::new(&text);
-            assert!(tree.is_sound(), "{}: {:?}", file.display(), tree.problems().kept());
-            assert!(ron_reads(&text).is_some(), "{}: ron refuses it", file.display());
+            assert!(
+                tree.is_sound(),
+                "{}: {:?}",
+                file.display(),
+                tree.problems().kept()
+            );
+            assert!(
+                ron_reads(&text).is_some(),
+                "{}: ron refuses it",
+                file.display()
+            );
             same_as_ron(&text).unwrap();
             spans_nest(tree.root());
         }
@@ -155,11 +194,19 @@ fn bad_files_give_the_expected_findings() {
         spans_nest(tree.root());
         let accepted = std::str::from_utf8(&bytes).is_ok_and(|text| ron_reads(text).is_some());
         let name = cases::name(&file);
-        assert_eq!(accepted, is_stricter(name), "{name}: `ron` and the list of what is stricter disagree");
+        assert_eq!(
+            accepted,
+            is_stricter(name),
+            "{name}: `ron` and the list of what is stricter disagree"
+        );
         let mut findings = Findings::new();
         let path = format!("{name}.ron");
         let _ = Report::open(&path, &tree, &mut findings);
-        let text: String = findings.into_sorted().iter().map(|finding| format!("{finding}\n")).collect();
+        let text: String = findings
+            .into_sorted()
+            .iter()
+            .map(|finding| format!("{finding}\n"))
+            .collect();
         cases::expect(&file, &text, &mut failures);
     }
     assert!(failures.is_empty(), "{}", failures.join("\n"));
@@ -167,13 +214,20 @@ fn bad_files_give_the_expected_findings() {
 
 #[test]
 fn hostile_files_are_refused_in_linear_time() {
-    // Each of these takes minutes if any step looks at the rest of the file again.
-    let million = 1_000_000;
+    // If any step looked at the rest of the file again for each piece, this test would all but hang.
+    let many = 200_000;
     for piece in [
-        "[", "(", "{", "/*", "\"", "\\\"\n", "'", "r#\"", "r#\"\"", "b\"", "#", "#![", "..", "$", "a", "a:", "(a:", "1,",
-        "\"\\u{", ":", "]", "Some(", "{1:0},", "a.b ", "\"\\\n\"", ",", "'\\", "\n\"",
+        "[", "(", "{", "/*", "\"", "\\\"\n", "'", "r#\"", "r#\"\"", "b\"", "#", "#![", "..", "$",
+        "a", "a:", "(a:", "1,", "\"\\u{", ":", "]", "Some(", "{1:0},", "a.b ", "\"\\\n\"", ",",
+        "'\\", "\n\"",
     ] {
-        for text in [piece.repeat(million), format!("({}", piece.repeat(million)), format!("[{}", piece.repeat(million))] {
+        let pieces = piece.repeat(many);
+        for text in [
+            pieces.clone(),
+            format!("({pieces}"),
+            format!("[{pieces}"),
+            format!("{{{pieces}"),
+        ] {
             let tree = Tree::new(&text);
             assert!(!tree.is_sound() || piece == "a", "{piece}");
             assert!(tree.problems().kept().len() <= Problems::MAX);
@@ -183,14 +237,31 @@ fn hostile_files_are_refused_in_linear_time() {
     let fields: String = std::iter::repeat_n("same: 1,\n", 500_000).collect();
     let tree = Tree::new(&format!("({fields})"));
     assert_eq!(tree.problems().more(), 499_999 - Problems::MAX);
-    assert!(!Tree::new(&"#".repeat(million)).is_sound());
+    // The two that are quickest to write by accident: a key held down, and a file cut in two.
+    for piece in ["[", "/*"] {
+        assert_eq!(
+            Tree::new(&piece.repeat(1_000_000)).problems().kept().len(),
+            1,
+            "{piece}"
+        );
+    }
 }
 
 #[test]
 fn limits_have_their_own_words() {
-    let ids = |bytes: &[u8]| Tree::from_bytes(bytes).problems().kept().iter().map(|p| p.id).collect::<Vec<_>>();
+    let ids = |bytes: &[u8]| {
+        Tree::from_bytes(bytes)
+            .problems()
+            .kept()
+            .iter()
+            .map(|p| p.id)
+            .collect::<Vec<_>>()
+    };
     assert_eq!(ids(&vec![b' '; MAX_FILE_BYTES + 1]), ["file-too-long"]);
-    assert_eq!(ids(&[b" ".repeat(MAX_FILE_BYTES - 2), b"()".to_vec()].concat()), [""; 0]);
+    assert_eq!(
+        ids(&[b" ".repeat(MAX_FILE_BYTES - 2), b"()".to_vec()].concat()),
+        [""; 0]
+    );
     let nested = |depth| ["[".repeat(depth), "]".repeat(depth)].concat();
     assert_eq!(ids(nested(MAX_DEPTH).as_bytes()), [""; 0]);
     assert_eq!(ids(nested(MAX_DEPTH + 1).as_bytes()), ["too-deep"]);
@@ -203,12 +274,20 @@ fn limits_have_their_own_words() {
 fn replace_leaves_all_other_bytes() {
     let text = "// a\r\n(level_db: -6.0, /* why */ name: \"é\")\r\n";
     let tree = Tree::new(text);
-    let Kind::Struct { fields, .. } = &tree.root().kind else { panic!() };
+    let Kind::Struct { fields, .. } = &tree.root().kind else {
+        panic!()
+    };
     let changed = tree.replace(fields[0].value.span, "-3.5").unwrap();
-    assert_eq!(changed, "// a\r\n(level_db: -3.5, /* why */ name: \"é\")\r\n");
+    assert_eq!(
+        changed,
+        "// a\r\n(level_db: -3.5, /* why */ name: \"é\")\r\n"
+    );
     let place = fields[1].value.span;
     // Half a character, and beyond the end.
-    assert_eq!(tree.replace(Span::new(place.start + 2, place.end), ""), None);
+    assert_eq!(
+        tree.replace(Span::new(place.start + 2, place.end), ""),
+        None
+    );
     assert_eq!(tree.replace(Span::new(0, 1_000), ""), None);
 }
 
@@ -220,12 +299,26 @@ fn columns_are_those_of_ron() {
     let tree = Tree::new(text);
     let span = tree.problems().kept()[0].span.unwrap();
     let (line, column) = tree.lines().position(text, span.start);
-    assert_eq!((line as usize, column as usize), (error.span.end.line, error.span.end.col));
+    assert_eq!(
+        (line as usize, column as usize),
+        (error.span.end.line, error.span.end.col)
+    );
 }
 
 /// Blanks and comments between tokens.
 fn blank() -> impl Strategy<Value = &'static str> {
-    prop::sample::select(vec!["", "", "", " ", "\n", "\r\n", "\t", " // note\n", "/* a /* b */ ] */", "\u{2028}"])
+    prop::sample::select(vec![
+        "",
+        "",
+        "",
+        " ",
+        "\n",
+        "\r\n",
+        "\t",
+        " // note\n",
+        "/* a /* b */ ] */",
+        "\u{2028}",
+    ])
 }
 
 fn scalar() -> impl Strategy<Value = String> {
@@ -233,38 +326,75 @@ fn scalar() -> impl Strategy<Value = String> {
         any::<i64>().prop_map(|v| v.to_string()),
         any::<u64>().prop_map(|v| format!("0x{v:x}")),
         any::<i16>().prop_map(|v| format!("{v}i16")),
-        any::<f64>().prop_filter("finite", |v| v.is_finite()).prop_map(|v| format!("{v:?}")),
-        any::<f32>().prop_filter("finite", |v| v.is_finite()).prop_map(|v| format!("{v:?}f32")),
+        any::<f64>()
+            .prop_filter("finite", |v| v.is_finite())
+            .prop_map(|v| format!("{v:?}")),
+        any::<f32>()
+            .prop_filter("finite", |v| v.is_finite())
+            .prop_map(|v| format!("{v:?}f32")),
         "[0-9._eE+xbf-]{1,8}",
         ".{0,12}".prop_map(|v| format!("{v:?}")),
         "[^\"]{0,8}".prop_map(|v| format!("r#\"{v}\"#")),
         "\"[a\\\\nrtx0-9u{}'\n ]{0,10}\"",
         any::<char>().prop_map(|v| format!("{v:?}")),
         name(),
-        prop::sample::select(vec!["true", "false", "None", "()", "Some(1)", "( )", "inf", "1..5", "b'a'"]).prop_map(str::to_owned),
+        prop::sample::select(vec![
+            "true", "false", "None", "()", "Some(1)", "( )", "inf", "1..5", "b'a'"
+        ])
+        .prop_map(str::to_owned),
     ]
 }
 
 fn name() -> impl Strategy<Value = String> {
-    prop_oneof!["[a-zA-Z_éß][a-z0-9_é]{0,5}", "r#[a-z.+-]{1,4}", prop::sample::select(vec!["true".to_owned(), "Some".into(), "r".into(), "b".into(), "br".into()])]
+    prop_oneof![
+        "[a-zA-Z_éß][a-z0-9_é]{0,5}",
+        "r#[a-z.+-]{1,4}",
+        prop::sample::select(vec![
+            "true".to_owned(),
+            "Some".into(),
+            "r".into(),
+            "b".into(),
+            "br".into()
+        ])
+    ]
 }
 
 fn document() -> impl Strategy<Value = String> {
     let leaf = (blank(), scalar(), blank()).prop_map(|(a, value, b)| format!("{a}{value}{b}"));
     leaf.prop_recursive(5, 64, 6, |inner| {
         let comma = prop::sample::select(vec![",", ""]);
-        let name = (blank(), name(), blank()).prop_map(|(a, name, b)| format!("{a}{name}{b}"));
+        let name = (blank(), name(), blank())
+            .prop_map(|(a, name, b)| format!("{a}{name}{b}"))
+            .boxed();
         let items = prop::collection::vec(inner.clone(), 0..6);
         let fields = prop::collection::vec((name.clone(), inner.clone()), 0..6);
         let entries = prop::collection::vec((inner.clone(), inner), 0..4);
-        let joined = |pairs: Vec<(String, String)>| pairs.into_iter().map(|(k, v)| format!("{k}:{v}")).collect::<Vec<_>>().join(",");
+        let joined = |pairs: Vec<(String, String)>| {
+            pairs
+                .into_iter()
+                .map(|(k, v)| format!("{k}:{v}"))
+                .collect::<Vec<_>>()
+                .join(",")
+        };
         prop_oneof![
-            (items.clone(), comma.clone()).prop_map(|(items, comma)| format!("[{}{comma}]", items.join(","))),
-            (prop::option::of(name.clone()), items, comma.clone())
-                .prop_map(|(name, items, comma)| format!("{}({}{comma})", name.unwrap_or_default(), items.join(","))),
-            (prop::option::of(name), fields, comma.clone())
-                .prop_map(move |(name, fields, comma)| format!("{}({}{comma})", name.unwrap_or_default(), joined(fields))),
-            (entries, comma).prop_map(move |(entries, comma)| format!("{{{}{comma}}}", joined(entries))),
+            (items.clone(), comma.clone())
+                .prop_map(|(items, comma)| format!("[{}{comma}]", items.join(","))),
+            (prop::option::of(name.clone()), items, comma.clone()).prop_map(
+                |(name, items, comma)| format!(
+                    "{}({}{comma})",
+                    name.unwrap_or_default(),
+                    items.join(",")
+                )
+            ),
+            (prop::option::of(name), fields, comma.clone()).prop_map(
+                move |(name, fields, comma)| format!(
+                    "{}({}{comma})",
+                    name.unwrap_or_default(),
+                    joined(fields)
+                )
+            ),
+            (entries, comma)
+                .prop_map(move |(entries, comma)| format!("{{{}{comma}}}", joined(entries))),
         ]
     })
 }
@@ -272,8 +402,50 @@ fn document() -> impl Strategy<Value = String> {
 /// A text made of pieces of the grammar in any order.
 fn soup() -> impl Strategy<Value = String> {
     let pieces = vec![
-        "(", ")", "[", "]", "{", "}", ",", ":", "=", "#", "!", "/", "//", "/*", "*/", "\"", "\\", "'", "r", "b", "r#", "a", "Some", "None",
-        "true", "1", "-", "+", ".", "..", "0x", "e", "_", " ", "\n", "\r\n", "é", "\u{feff}", "inf", "NaN", "#![enable(", "implicit_some", "u8", "f32",
+        "(",
+        ")",
+        "[",
+        "]",
+        "{",
+        "}",
+        ",",
+        ":",
+        "=",
+        "#",
+        "!",
+        "/",
+        "//",
+        "/*",
+        "*/",
+        "\"",
+        "\\",
+        "'",
+        "r",
+        "b",
+        "r#",
+        "a",
+        "Some",
+        "None",
+        "true",
+        "1",
+        "-",
+        "+",
+        ".",
+        "..",
+        "0x",
+        "e",
+        "_",
+        " ",
+        "\n",
+        "\r\n",
+        "é",
+        "\u{feff}",
+        "inf",
+        "NaN",
+        "#![enable(",
+        "implicit_some",
+        "u8",
+        "f32",
     ];
     prop::collection::vec(prop::sample::select(pieces), 0..14).prop_map(|pieces| pieces.concat())
 }

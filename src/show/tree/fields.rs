@@ -30,14 +30,21 @@ impl<'n, 'r, 'a> Fields<'n, 'r, 'a> {
     pub fn open(node: &'n Node, what: &'static str, report: &'r mut Report<'a>) -> Option<Self> {
         if let Some(name) = name_of(node).filter(|name| !is_name_for(name, what)) {
             let message = format!("expected a {what}, found one named {}", quoted(&name.name));
-            report.add(Problem::error("wrong-kind", name.span, message).help("remove the name before the bracket"));
+            report.add(
+                Problem::error("wrong-kind", name.span, message)
+                    .help("remove the name before the bracket"),
+            );
         }
         Self::of(node, what, report)
     }
 
     /// The fields of a variant, whose name [`super::readers::variant`] has looked at. A variant
     /// that is a name alone has none.
-    pub fn of_variant(node: &'n Node, what: &'static str, report: &'r mut Report<'a>) -> Option<Self> {
+    pub fn of_variant(
+        node: &'n Node,
+        what: &'static str,
+        report: &'r mut Report<'a>,
+    ) -> Option<Self> {
         Self::of(node, what, report)
     }
 
@@ -48,12 +55,24 @@ impl<'n, 'r, 'a> Fields<'n, 'r, 'a> {
             Kind::Tuple { items, .. } if items.is_empty() => &[],
             Kind::Wrong => return None,
             other => {
-                let message = format!("expected the fields of a {what}, found {}", other.describe());
-                report.add(Problem::error("wrong-kind", node.span, message).help("write (name: value, …)"));
+                let message = format!(
+                    "expected the fields of a {what}, found {}",
+                    other.describe()
+                );
+                report.add(
+                    Problem::error("wrong-kind", node.span, message).help("write (name: value, …)"),
+                );
                 return None;
             }
         };
-        Some(Self { what, span: node.span, fields, taken: vec![false; fields.len()], known: Vec::new(), report })
+        Some(Self {
+            what,
+            span: node.span,
+            fields,
+            taken: vec![false; fields.len()],
+            known: Vec::new(),
+            report,
+        })
     }
 
     /// A field that must be there; none, with a finding, if it is not, or not as it should be.
@@ -65,7 +84,10 @@ impl<'n, 'r, 'a> Fields<'n, 'r, 'a> {
         if self.find(name).is_none() {
             self.known.push(name);
             let message = format!("this {} has no {}", self.what, quoted(name));
-            self.report.add(Problem::error("missing-field", self.start(), message).help(format!("add {name}: …")));
+            self.report.add(
+                Problem::error("missing-field", self.start(), message)
+                    .help(format!("add {name}: …")),
+            );
             return None;
         }
         self.optional(name, reader)
@@ -108,11 +130,23 @@ impl<'n, 'r, 'a> Fields<'n, 'r, 'a> {
     /// Tells about every field that was not asked for.
     pub fn finish(self) {
         // A field that is there already is no slip for another one.
-        let free: Vec<_> = self.known.iter().copied().filter(|known| !self.has(known)).collect();
-        let unasked = self.fields.iter().zip(&self.taken).filter(|(_, taken)| !**taken);
+        let free: Vec<_> = self
+            .known
+            .iter()
+            .copied()
+            .filter(|known| !self.has(known))
+            .collect();
+        let unasked = self
+            .fields
+            .iter()
+            .zip(&self.taken)
+            .filter(|(_, taken)| !**taken);
         for (Field { name, .. }, _) in unasked {
             let message = format!("a {} has no field {}", self.what, quoted(&name.name));
-            self.report.add(Problem::error("unknown-field", name.span, message).nearest(nearest(&name.name, free.iter().copied())));
+            self.report.add(
+                Problem::error("unknown-field", name.span, message)
+                    .nearest(nearest(&name.name, free.iter().copied())),
+            );
         }
     }
 

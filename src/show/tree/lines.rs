@@ -20,7 +20,11 @@ impl LineIndex {
     /// Finds the lines of a text.
     pub fn new(text: &str) -> Self {
         let ends = text.bytes().enumerate().filter(|(_, byte)| *byte == b'\n');
-        Self { starts: std::iter::once(0).chain(ends.map(|(at, _)| at + 1)).collect() }
+        Self {
+            starts: std::iter::once(0)
+                .chain(ends.map(|(at, _)| at + 1))
+                .collect(),
+        }
     }
 
     /// Line and column, both from 1, of a byte of the text this index was made from. A byte
@@ -40,7 +44,9 @@ impl LineIndex {
     /// The text of a line, counted from 1, without its end; empty if there is no such line.
     pub fn line_text<'t>(&self, text: &'t str, line: u32) -> &'t str {
         let index = (line as usize).wrapping_sub(1);
-        let Some(&start) = self.starts.get(index) else { return "" };
+        let Some(&start) = self.starts.get(index) else {
+            return "";
+        };
         let end = self.starts.get(index + 1).copied().unwrap_or(text.len());
         let line = &text[start..end];
         let line = line.strip_suffix('\n').unwrap_or(line);
@@ -57,7 +63,14 @@ impl LineIndex {
             floor(whole, span.end.max(span.start) - line_start),
         );
         let (line_text, marked) = cut(whole, marked);
-        Place { file: file.into(), span: Some(span), line, column, line_text: line_text.into(), marked }
+        Place {
+            file: file.into(),
+            span: Some(span),
+            line,
+            column,
+            line_text: line_text.into(),
+            marked,
+        }
     }
 
     fn line_of(&self, byte: usize) -> usize {
@@ -71,16 +84,28 @@ fn cut(line: &str, marked: Span) -> (&str, Span) {
         return (line, marked);
     }
     let before = line[..marked.start].char_indices().rev();
-    let start = before.take(LineIndex::LEAD).last().map_or(marked.start, |(at, _)| at);
+    let start = before
+        .take(LineIndex::LEAD)
+        .last()
+        .map_or(marked.start, |(at, _)| at);
     let rest = &line[start..];
-    let end = rest.char_indices().nth(LineIndex::MAX_LINE_TEXT).map_or(rest.len(), |(at, _)| at);
-    (&rest[..end], Span::new(marked.start - start, (marked.end - start).min(end)))
+    let end = rest
+        .char_indices()
+        .nth(LineIndex::MAX_LINE_TEXT)
+        .map_or(rest.len(), |(at, _)| at);
+    (
+        &rest[..end],
+        Span::new(marked.start - start, (marked.end - start).min(end)),
+    )
 }
 
 /// The last character boundary at or before a byte, and never past the end.
 fn floor(text: &str, byte: usize) -> usize {
     let byte = byte.min(text.len());
-    (0..=byte).rev().find(|at| text.is_char_boundary(*at)).unwrap_or(0)
+    (0..=byte)
+        .rev()
+        .find(|at| text.is_char_boundary(*at))
+        .unwrap_or(0)
 }
 
 /// Files are limited to a size far below what 32 bits count.
@@ -116,13 +141,19 @@ mod tests {
         let place = LineIndex::new(&text).place(&text, "rig.ron", Span::new(10_000, 10_004));
         assert_eq!(place.column, 5_001);
         assert_eq!(place.line_text.chars().count(), LineIndex::MAX_LINE_TEXT);
-        assert_eq!(&place.line_text[place.marked.start..place.marked.end], "HERE");
+        assert_eq!(
+            &place.line_text[place.marked.start..place.marked.end],
+            "HERE"
+        );
     }
 
     #[test]
     fn a_span_over_lines_is_marked_to_the_end_of_its_first() {
         let text = "ab\ncd";
         let place = LineIndex::new(text).place(text, "rig.ron", Span::new(1, 4));
-        assert_eq!((place.line_text.as_str(), place.marked), ("ab", Span::new(1, 2)));
+        assert_eq!(
+            (place.line_text.as_str(), place.marked),
+            ("ab", Span::new(1, 2))
+        );
     }
 }

@@ -40,7 +40,10 @@ pub fn number(text: &str) -> Result<Number, Refusal> {
 
 /// Whether this is one of the words for infinity and not-a-number.
 pub fn is_not_finite(word: &str) -> bool {
-    matches!(word, "inf" | "inff32" | "inff64" | "NaN" | "NaNf32" | "NaNf64")
+    matches!(
+        word,
+        "inf" | "inff32" | "inff64" | "NaN" | "NaNf32" | "NaNf64"
+    )
 }
 
 fn integer(negative: bool, unsigned: &str) -> Result<Number, Refusal> {
@@ -125,7 +128,9 @@ fn float(text: &str) -> Result<Number, Refusal> {
 /// What is inside the quotes of a text. Escapes that mean nothing are left out and given
 /// as spans within `inside`.
 pub fn text(inside: &str) -> (Cow<'_, str>, Vec<Span>) {
-    let Some(first) = inside.find('\\') else { return (inside.into(), Vec::new()) };
+    let Some(first) = inside.find('\\') else {
+        return (inside.into(), Vec::new());
+    };
     let mut plain = String::with_capacity(inside.len());
     let mut wrong = Vec::new();
     plain.push_str(&inside[..first]);
@@ -158,13 +163,17 @@ pub fn text(inside: &str) -> (Cow<'_, str>, Vec<Span>) {
 /// What is inside the quotes and hashes of a raw text, given all of it.
 pub fn raw_text(token: &str) -> &str {
     let fence = token.find('"').unwrap_or(0);
-    token.get(fence + 1..token.len() - fence).unwrap_or_default()
+    token
+        .get(fence + 1..token.len() - fence)
+        .unwrap_or_default()
 }
 
 /// The length of a backslash at the end of a line, with the blanks that it swallows.
 fn continuation(text: &str) -> Option<usize> {
     let rest = text.strip_prefix('\\')?;
-    let rest = rest.strip_prefix("\r\n").or_else(|| rest.strip_prefix('\n'))?;
+    let rest = rest
+        .strip_prefix("\r\n")
+        .or_else(|| rest.strip_prefix('\n'))?;
     Some(text.len() - rest.trim_start_matches([' ', '\t', '\n', '\r']).len())
 }
 
@@ -181,7 +190,9 @@ pub enum Within {
 /// means nothing; none if it starts with no backslash.
 pub fn escape(text: &str, within: Within) -> Option<Result<(char, usize), usize>> {
     let rest = text.strip_prefix('\\')?;
-    let Some(c) = rest.chars().next() else { return Some(Err(1)) };
+    let Some(c) = rest.chars().next() else {
+        return Some(Err(1));
+    };
     let simple = match c {
         '\'' | '"' | '\\' => c,
         'n' => '\n',
@@ -215,7 +226,11 @@ fn bytes_escape(text: &str, within: Within) -> Option<(char, usize)> {
 /// `\u{1F3B9}`, with one to six digits.
 fn unicode_escape(text: &str) -> Option<(char, usize)> {
     let rest = text.strip_prefix("\\u{")?;
-    let length = rest.bytes().take(7).take_while(u8::is_ascii_hexdigit).count();
+    let length = rest
+        .bytes()
+        .take(7)
+        .take_while(u8::is_ascii_hexdigit)
+        .count();
     if !(1..=6).contains(&length) || !rest[length..].starts_with('}') {
         return None;
     }
@@ -231,21 +246,51 @@ mod tests {
     fn numbers() {
         use Number::{Float, Int};
         let good = [
-            ("0", Int(0)), ("-0u8", Int(0)), ("+5", Int(5)), ("1_000", Int(1000)), ("0b1_01", Int(5)), ("0o17", Int(15)),
-            ("-0x1F", Int(-31)), ("0x1f32", Int(0x1f32)), ("255u8", Int(255)), ("-128i8", Int(-128)),
-            ("18446744073709551615", Int(u64::MAX.into())), ("18446744073709551616", Float(18446744073709551616.0)),
-            ("1.", Float(1.0)), (".5", Float(0.5)), ("1e5", Float(1e5)), ("1e_5", Float(1e5)), ("-1_0.5E-1", Float(-1.05)),
-            ("1f32", Float(1.0)), ("0.1f64", Float(0.1)), ("-1.5f32", Float(-1.5)),
+            ("0", Int(0)),
+            ("-0u8", Int(0)),
+            ("+5", Int(5)),
+            ("1_000", Int(1000)),
+            ("0b1_01", Int(5)),
+            ("0o17", Int(15)),
+            ("-0x1F", Int(-31)),
+            ("0x1f32", Int(0x1f32)),
+            ("255u8", Int(255)),
+            ("-128i8", Int(-128)),
+            ("18446744073709551615", Int(u64::MAX.into())),
+            ("18446744073709551616", Float(18446744073709551616.0)),
+            ("1.", Float(1.0)),
+            (".5", Float(0.5)),
+            ("1e5", Float(1e5)),
+            ("1e_5", Float(1e5)),
+            ("-1_0.5E-1", Float(-1.05)),
+            ("1f32", Float(1.0)),
+            ("0.1f64", Float(0.1)),
+            ("-1.5f32", Float(-1.5)),
         ];
         for (text, value) in good {
             assert_eq!(number(text), Ok(value), "{text}");
         }
         let bad = [
-            ("256u8", Refusal::OutOfRange), ("-1u8", Refusal::OutOfRange), ("0x10000000000000000", Refusal::OutOfRange),
-            ("1e999", Refusal::NotFinite), ("1e40f32", Refusal::NotFinite), ("-inf", Refusal::NotFinite), ("+NaNf32", Refusal::NotFinite),
-            ("0x", Refusal::Malformed), ("0x_1", Refusal::Malformed), ("0b2", Refusal::Malformed), ("5u128", Refusal::Malformed),
-            ("1._5", Refusal::Malformed), ("5e", Refusal::Malformed), ("+", Refusal::Malformed), (".", Refusal::Malformed), ("1-2", Refusal::Malformed),
-            ("5px", Refusal::Malformed), ("--5", Refusal::Malformed), ("1.5u8", Refusal::Malformed), ("-_1", Refusal::Malformed),
+            ("256u8", Refusal::OutOfRange),
+            ("-1u8", Refusal::OutOfRange),
+            ("0x10000000000000000", Refusal::OutOfRange),
+            ("1e999", Refusal::NotFinite),
+            ("1e40f32", Refusal::NotFinite),
+            ("-inf", Refusal::NotFinite),
+            ("+NaNf32", Refusal::NotFinite),
+            ("0x", Refusal::Malformed),
+            ("0x_1", Refusal::Malformed),
+            ("0b2", Refusal::Malformed),
+            ("5u128", Refusal::Malformed),
+            ("1._5", Refusal::Malformed),
+            ("5e", Refusal::Malformed),
+            ("+", Refusal::Malformed),
+            (".", Refusal::Malformed),
+            ("1-2", Refusal::Malformed),
+            ("5px", Refusal::Malformed),
+            ("--5", Refusal::Malformed),
+            ("1.5u8", Refusal::Malformed),
+            ("-_1", Refusal::Malformed),
         ];
         for (text, refusal) in bad {
             assert_eq!(number(text), Err(refusal), "{text}");
@@ -255,8 +300,11 @@ mod tests {
     #[test]
     fn texts() {
         let good = [
-            (r"plain", "plain"), (r#"a\"b\\c\'\n\r\t\0"#, "a\"b\\c'\n\r\t\0"), (r"\x41\xC3\xA9\u{1F3B9}\u{e9}", "Aé🎹é"),
-            ("one \\\n   \r\n two", "one two"), ("one \\\r\n\ttwo", "one two"),
+            (r"plain", "plain"),
+            (r#"a\"b\\c\'\n\r\t\0"#, "a\"b\\c'\n\r\t\0"),
+            (r"\x41\xC3\xA9\u{1F3B9}\u{e9}", "Aé🎹é"),
+            ("one \\\n   \r\n two", "one two"),
+            ("one \\\r\n\ttwo", "one two"),
         ];
         for (inside, plain) in good {
             assert_eq!(text(inside), (plain.into(), vec![]), "{inside}");

@@ -15,8 +15,8 @@ pub mod report;
 pub mod token;
 pub mod version;
 
-pub use super::finding::Span;
 use super::finding;
+pub use super::finding::Span;
 pub use fields::Fields;
 pub use lines::LineIndex;
 pub use literal::Number;
@@ -57,7 +57,10 @@ impl Tree {
             Err(error) => {
                 let (good, bad) = bytes.split_at(error.valid_up_to());
                 let good = str::from_utf8(good).unwrap_or_default();
-                Self::refused(good, not_utf8(good.len(), bad.first().copied().unwrap_or_default()))
+                Self::refused(
+                    good,
+                    not_utf8(good.len(), bad.first().copied().unwrap_or_default()),
+                )
             }
         }
     }
@@ -71,7 +74,14 @@ impl Tree {
         let tokens = token::cut(text, &mut problems);
         let lines = LineIndex::new(text);
         let parse::Parsed { extensions, root } = parse::parse(text, &lines, &tokens, &mut problems);
-        Self { text: text.into(), lines, tokens, extensions, root, problems }
+        Self {
+            text: text.into(),
+            lines,
+            tokens,
+            extensions,
+            root,
+            problems,
+        }
     }
 
     fn refused(text: &str, problem: Problem) -> Self {
@@ -82,7 +92,10 @@ impl Tree {
             tokens: Vec::new(),
             lines: LineIndex::new(text),
             extensions: Vec::new(),
-            root: Node { span: Span::default(), kind: Kind::Wrong },
+            root: Node {
+                span: Span::default(),
+                kind: Kind::Wrong,
+            },
             problems,
         }
     }
@@ -136,11 +149,18 @@ impl Tree {
 }
 
 fn too_long() -> Problem {
-    Problem::of_file("file-too-long", format!("the file is larger than {} MiB", MAX_FILE_BYTES >> 20))
-        .help("a show file is text for people: is it the right file?")
+    Problem::of_file(
+        "file-too-long",
+        format!("the file is larger than {} MiB", MAX_FILE_BYTES >> 20),
+    )
+    .help("a show file is text for people: is it the right file?")
 }
 
 fn not_utf8(at: usize, byte: u8) -> Problem {
-    Problem::error("not-utf8", Span::new(at, at), format!("the byte {byte:#04x} here is not UTF-8 text"))
-        .help("save the file as UTF-8")
+    Problem::error(
+        "not-utf8",
+        Span::new(at, at),
+        format!("the byte {byte:#04x} here is not UTF-8 text"),
+    )
+    .help("save the file as UTF-8")
 }

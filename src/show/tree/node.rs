@@ -117,11 +117,22 @@ impl Kind {
         match self {
             Self::Some(node) => all("Some", &mut std::iter::once(&**node)),
             Self::List(nodes) => all("list", &mut nodes.iter()),
-            Self::Map(entries) => all("map", &mut entries.iter().flat_map(|entry| [&entry.key, &entry.value])),
-            Self::Tuple { name, items } => all(name.as_ref().map_or("", |name| &name.name), &mut items.iter()),
+            Self::Map(entries) => all(
+                "map",
+                &mut entries.iter().flat_map(|entry| [&entry.key, &entry.value]),
+            ),
+            Self::Tuple { name, items } => all(
+                name.as_ref().map_or("", |name| &name.name),
+                &mut items.iter(),
+            ),
             Self::Struct { name, fields } => {
-                all(name.as_ref().map_or("", |name| &name.name), &mut fields.iter().map(|field| &field.value));
-                fields.iter().for_each(|field| out.push_str(&field.name.name));
+                all(
+                    name.as_ref().map_or("", |name| &name.name),
+                    &mut fields.iter().map(|field| &field.value),
+                );
+                fields
+                    .iter()
+                    .for_each(|field| out.push_str(&field.name.name));
             }
             // Writing to a string cannot fail.
             Self::Word(word) => out.push_str(&word.name),

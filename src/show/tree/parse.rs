@@ -22,27 +22,57 @@ pub(super) struct Parsed {
 }
 
 /// Reads the tokens of `text`.
-pub(super) fn parse(text: &str, lines: &LineIndex, tokens: &[Token], problems: &mut Problems) -> Parsed {
-    let tokens = tokens.iter().copied().filter(|token| !token.kind.is_trivia()).collect();
-    let mut parser =
-        Parser { text, lines, tokens, at: 0, open: Vec::new(), end_reported: false, extensions: Vec::new(), problems };
+pub(super) fn parse(
+    text: &str,
+    lines: &LineIndex,
+    tokens: &[Token],
+    problems: &mut Problems,
+) -> Parsed {
+    let tokens = tokens
+        .iter()
+        .copied()
+        .filter(|token| !token.kind.is_trivia())
+        .collect();
+    let mut parser = Parser {
+        text,
+        lines,
+        tokens,
+        at: 0,
+        open: Vec::new(),
+        end_reported: false,
+        echo: false,
+        extensions: Vec::new(),
+        problems,
+    };
     parser.attributes();
     let root = match parser.peek() {
         Some(_) => parser.value(),
         None => {
             let help = "a file holds one value, such as (version: 1)";
-            parser.report(Problem::error("syntax", parser.here(), "the file holds no value").help(help));
+            parser.report(
+                Problem::error("syntax", parser.here(), "the file holds no value").help(help),
+            );
             parser.wrong()
         }
     };
-    if parser.peek().is_some() {
+    if parser.peek().is_some()
+        && !parser.after_mistake()
+        && parser.peek_kind() != Some(TokenKind::Wrong)
+    {
         let found = parser.found();
         parser.report(
-            Problem::error("syntax", parser.here(), format!("nothing may follow the value of the file, found {found}"))
-                .help("look for a closing bracket too many above"),
+            Problem::error(
+                "syntax",
+                parser.here(),
+                format!("nothing may follow the value of the file, found {found}"),
+            )
+            .help("look for a closing bracket too many above"),
         );
     }
-    Parsed { extensions: parser.extensions, root }
+    Parsed {
+        extensions: parser.extensions,
+        root,
+    }
 }
 
 struct Parser<'t, 'p> {
@@ -54,6 +84,8 @@ struct Parser<'t, 'p> {
     open: Vec<Bracket>,
     /// The end of the file inside brackets is told once, for the innermost of them.
     end_reported: bool,
+    /// A missing comma was told: what comes next may be the rest of that mistake.
+    echo: bool,
     extensions: Vec<Ident>,
     problems: &'p mut Problems,
 }
@@ -66,14 +98,19 @@ struct Inside<T> {
 
 impl Parser<'_, '_> {
     fn value(&mut self) -> Node {
-        let Some(token) = self.peek() else { return self.expected("a value") };
+        let Some(token) = self.peek() else {
+            return self.expected("a value");
+        };
         let span = token.span();
         let kind = match token.kind {
             TokenKind::Ident => return self.named(),
             TokenKind::Open(Bracket::Round) => return self.round(None),
             TokenKind::Open(Bracket::Square) => {
                 let inside = self.inside(Bracket::Square, Self::value);
-                return Node { span: inside.span, kind: Kind::List(inside.items) };
+                return Node {
+                    span: inside.span,
+                    kind: Kind::List(inside.items),
+                };
             }
             TokenKind::Open(Bracket::Curly) => return self.map(),
             TokenKind::Number => self.number(span),
@@ -98,12 +135,16 @@ impl Parser<'_, '_> {
         let problem = match literal::number(text) {
             Ok(number) => return Kind::Number(number),
             Err(Refusal::NotFinite) => not_finite(span, &piece),
-            Err(Refusal::OutOfRange) => {
-                Problem::error("number-out-of-range", span, format!("{piece} does not fit the type that it names"))
-                    .help("leave the type out")
+            Err(Refusal::OutOfRange) => Problem::error(
+                "number-out-of-range",
+                span,
+                format!("{piece} does not fit the type that it names"),
+            )
+            .help("leave the type out"),
+            Err(Refusal::Malformed) => {
+                Problem::error("syntax", span, format!("{piece} is not a number"))
+                    .help("if it is meant as text, put it in quotes")
             }
-            Err(Refusal::Malformed) => Problem::error("syntax", span, format!("{piece} is not a number"))
-                .help("if it is meant as text, put it in quotes"),
         };
         self.report(problem);
         Kind::Wrong
@@ -117,8 +158,12 @@ impl Parser<'_, '_> {
             let escape = Span::new(inside.start + escape.start, inside.start + escape.end);
             let piece = clipped(self.slice(escape));
             self.report(
-                Problem::error("syntax", escape, format!("{piece} does not begin a known escape"))
-                    .help("a backslash itself is written \\\\"),
+                Problem::error(
+                    "syntax",
+                    escape,
+                    format!("{piece} does not begin a known escape"),
+                )
+                .help("a backslash itself is written \\\\"),
             );
         }
         Kind::Text(text)
@@ -143,7 +188,10 @@ impl Parser<'_, '_> {
             "None" => Kind::None,
             "Some" if bracket => return self.some(span),
             "Some" => {
-                self.report(Problem::error("syntax", span, "Some needs a value in brackets").help("write Some(…)"));
+                self.report(
+                    Problem::error("syntax", span, "Some needs a value in brackets")
+                        .help("write Some(…)"),
+                );
                 Kind::Wrong
             }
             word if literal::is_not_finite(word) => {
@@ -160,37 +208,71 @@ impl Parser<'_, '_> {
     fn some(&mut self, word: Span) -> Node {
         let inner = self.round(None);
         let span = word.to(inner.span);
-        let inner_span = Span::new(inner.span.start + 1, inner.span.end.saturating_sub(1).max(inner.span.start + 1));
-        let unwraps = self.extensions.iter().any(|extension| extension.name == UNWRAP_VARIANTS);
+        let inner_span = Span::new(
+            inner.span.start + 1,
+            inner.span.end.saturating_sub(1).max(inner.span.start + 1),
+        );
+        let unwraps = self
+            .extensions
+            .iter()
+            .any(|extension| extension.name == UNWRAP_VARIANTS);
         let value = match inner.kind {
-            Kind::Wrong => return Node { span, kind: Kind::Wrong },
+            Kind::Wrong => {
+                return Node {
+                    span,
+                    kind: Kind::Wrong,
+                };
+            }
             Kind::Tuple { mut items, .. } if items.len() == 1 => items.remove(0),
-            Kind::Tuple { items, .. } if unwraps && items.is_empty() => Node { span: inner_span, kind: Kind::Unit },
-            kind if unwraps => Node { span: inner_span, kind },
+            Kind::Tuple { items, .. } if unwraps && items.is_empty() => Node {
+                span: inner_span,
+                kind: Kind::Unit,
+            },
+            kind if unwraps => Node {
+                span: inner_span,
+                kind,
+            },
             _ => {
-                self.report(Problem::error("syntax", inner.span, "Some needs one value in brackets").help("write Some(…)"));
-                return Node { span, kind: Kind::Wrong };
+                self.report(
+                    Problem::error("syntax", inner.span, "Some needs one value in brackets")
+                        .help("write Some(…)"),
+                );
+                return Node {
+                    span,
+                    kind: Kind::Wrong,
+                };
             }
         };
-        Node { span, kind: Kind::Some(Box::new(value)) }
+        Node {
+            span,
+            kind: Kind::Some(Box::new(value)),
+        }
     }
 
     /// Round brackets: fields if a name and a colon come first, else values.
     fn round(&mut self, name: Option<Ident>) -> Node {
-        let fields = self.kind_at(1) == Some(TokenKind::Ident)
-            && matches!(self.kind_at(2), Some(TokenKind::Colon | TokenKind::Equals));
+        let fields = matches!(
+            self.kind_at(1),
+            Some(TokenKind::Ident | TokenKind::Text | TokenKind::Wrong)
+        ) && matches!(self.kind_at(2), Some(TokenKind::Colon | TokenKind::Equals));
         let whole = |span: Span| name.as_ref().map_or(span, |name| name.span.to(span));
         if fields {
             let inside = self.inside(Bracket::Round, Self::field);
             let span = whole(inside.span);
             let fields = self.without_duplicates(inside.items.into_iter().flatten());
-            return Node { span, kind: Kind::Struct { name, fields } };
+            return Node {
+                span,
+                kind: Kind::Struct { name, fields },
+            };
         }
         let inside = self.inside(Bracket::Round, Self::value);
         let span = whole(inside.span);
         let kind = match name {
             None if self.slice(span) == "()" => Kind::Unit,
-            name => Kind::Tuple { name, items: inside.items },
+            name => Kind::Tuple {
+                name,
+                items: inside.items,
+            },
         };
         Node { span, kind }
     }
@@ -198,6 +280,11 @@ impl Parser<'_, '_> {
     fn field(&mut self) -> Option<Field> {
         if self.peek_kind() != Some(TokenKind::Ident) {
             let _ = self.expected("the name of a field");
+            self.skip_item();
+            return None;
+        }
+        let colon = matches!(self.kind_at(1), Some(TokenKind::Colon | TokenKind::Equals));
+        if std::mem::take(&mut self.echo) && !colon {
             self.skip_item();
             return None;
         }
@@ -210,20 +297,37 @@ impl Parser<'_, '_> {
     fn map(&mut self) -> Node {
         let inside = self.inside(Bracket::Curly, |parser| {
             let key = parser.value();
-            let shown = clipped(parser.slice(key.span));
-            parser.colon(&shown);
-            Entry { key, value: parser.value() }
+            match key.kind {
+                Kind::Wrong => _ = parser.take(TokenKind::Colon),
+                _ => parser.colon(&clipped(parser.slice(key.span))),
+            }
+            Entry {
+                key,
+                value: parser.value(),
+            }
         });
         let mut seen = BTreeMap::new();
-        for Entry { key, .. } in inside.items.iter().filter(|entry| entry.key.kind != Kind::Wrong) {
+        for Entry { key, .. } in inside
+            .items
+            .iter()
+            .filter(|entry| entry.key.kind != Kind::Wrong)
+        {
             let mut canonical = String::new();
             key.kind.write_canonical(&mut canonical);
             if let Some(first) = seen.insert(canonical, key.span) {
                 let shown = clipped(self.slice(key.span));
-                self.duplicate("duplicate-key", &format!("the key {shown}"), first, key.span);
+                self.duplicate(
+                    "duplicate-key",
+                    &format!("the key {shown}"),
+                    first,
+                    key.span,
+                );
             }
         }
-        Node { span: inside.span, kind: Kind::Map(inside.items) }
+        Node {
+            span: inside.span,
+            kind: Kind::Map(inside.items),
+        }
     }
 
     fn without_duplicates(&mut self, fields: impl Iterator<Item = Field>) -> Vec<Field> {
@@ -247,8 +351,12 @@ impl Parser<'_, '_> {
     fn duplicate(&mut self, id: &'static str, what: &str, first: Span, again: Span) {
         let line = self.lines.line(first.start);
         self.report(
-            Problem::error(id, again, format!("{what} is given twice, first on line {line}"))
-                .help("keep one of the two"),
+            Problem::error(
+                id,
+                again,
+                format!("{what} is given twice, first on line {line}"),
+            )
+            .help("keep one of the two"),
         );
     }
 
@@ -256,7 +364,11 @@ impl Parser<'_, '_> {
         match self.peek_kind() {
             Some(TokenKind::Colon) => self.at += 1,
             Some(TokenKind::Equals) => {
-                self.report(Problem::error("syntax", self.here(), format!("expected `:` after {name}, found `=`")));
+                self.report(Problem::error(
+                    "syntax",
+                    self.here(),
+                    format!("expected `:` after {name}, found `=`"),
+                ));
                 self.at += 1;
             }
             _ => _ = self.expected(&format!("`:` after {name}")),
@@ -267,7 +379,10 @@ impl Parser<'_, '_> {
     fn inside<T>(&mut self, bracket: Bracket, item: impl Fn(&mut Self) -> T) -> Inside<T> {
         let opening = self.here();
         if self.open.len() == MAX_DEPTH {
-            return Inside { items: Vec::new(), span: self.skip_too_deep() };
+            return Inside {
+                items: Vec::new(),
+                span: self.skip_too_deep(),
+            };
         }
         self.at += 1;
         self.open.push(bracket);
@@ -285,7 +400,10 @@ impl Parser<'_, '_> {
             }
         };
         self.open.pop();
-        Inside { items, span: opening.to(end) }
+        Inside {
+            items,
+            span: opening.to(end),
+        }
     }
 
     /// The end of the brackets, if they end here, in the right way or not.
@@ -297,17 +415,29 @@ impl Parser<'_, '_> {
                 let outer = &self.open[..self.open.len() - 1];
                 let closer = self.found();
                 if outer.contains(&found) {
-                    self.report(unclosed(opening, self.slice(opening), &format!("before {closer}")));
+                    self.report(unclosed(
+                        opening,
+                        self.slice(opening),
+                        &format!("before {closer}"),
+                    ));
                     return Some(before);
                 }
                 let expected = close_of(bracket);
-                self.report(Problem::error("syntax", self.here(), format!("expected {expected}, found {closer}")));
+                self.report(Problem::error(
+                    "syntax",
+                    self.here(),
+                    format!("expected {expected}, found {closer}"),
+                ));
             }
             Some(_) => return None,
             None => {
                 if !self.end_reported {
                     self.end_reported = true;
-                    self.report(unclosed(opening, self.slice(opening), "before the end of the file"));
+                    self.report(unclosed(
+                        opening,
+                        self.slice(opening),
+                        "before the end of the file",
+                    ));
                 }
                 return Some(before);
             }
@@ -318,27 +448,43 @@ impl Parser<'_, '_> {
 
     /// The comma between two items. A missing one is told, and taken as written if a value could follow.
     fn separator(&mut self, bracket: Bracket) {
+        self.echo = false;
         match self.peek_kind() {
             Some(TokenKind::Comma | TokenKind::Close(_)) | None => {}
             // Told already, when the text was cut.
             Some(TokenKind::Wrong) => self.skip_item(),
             Some(kind) => {
-                let problem = Problem::error(
-                    "syntax",
-                    self.here(),
-                    format!("expected `,` or {}, found {}", close_of(bracket), self.found()),
-                );
-                let problem = match self.quote_line() {
-                    Some(line) => problem.help(format!("the text that begins on line {line} may lack its closing quote")),
-                    None => problem,
-                };
-                self.report(problem);
-                if !starts_value(kind) {
+                if !self.after_mistake() {
+                    self.missing_comma(bracket);
+                }
+                self.echo = starts_value(kind);
+                if !self.echo {
                     self.skip_item();
                 }
             }
         }
         let _ = self.take(TokenKind::Comma);
+    }
+
+    fn missing_comma(&mut self, bracket: Bracket) {
+        let message = format!(
+            "expected `,` or {}, found {}",
+            close_of(bracket),
+            self.found()
+        );
+        let problem = Problem::error("syntax", self.here(), message);
+        let problem = match self.quote_line() {
+            Some(line) => problem.help(format!(
+                "the text that begins on line {line} may lack its closing quote"
+            )),
+            None => problem,
+        };
+        self.report(problem);
+    }
+
+    /// Whether what comes just before was told of when the text was cut: what follows is its echo.
+    fn after_mistake(&self) -> bool {
+        self.at > 0 && self.tokens[self.at - 1].kind == TokenKind::Wrong
     }
 
     /// The line on which the text just before this place begins, if it goes over several.
@@ -366,15 +512,21 @@ impl Parser<'_, '_> {
     fn skip_too_deep(&mut self) -> Span {
         let opening = self.here();
         self.report(
-            Problem::error("too-deep", opening, format!("brackets are nested more than {MAX_DEPTH} deep"))
-                .help("no show needs that: look for opening brackets too many"),
+            Problem::error(
+                "too-deep",
+                opening,
+                format!("brackets are nested more than {MAX_DEPTH} deep"),
+            )
+            .help("no show needs that: look for opening brackets too many"),
         );
         let mut depth = 0usize;
         while let Some(kind) = self.peek_kind() {
             self.at += 1;
             match kind {
                 TokenKind::Open(_) => depth += 1,
-                TokenKind::Close(_) if depth == 1 => return opening.to(self.tokens[self.at - 1].span()),
+                TokenKind::Close(_) if depth == 1 => {
+                    return opening.to(self.tokens[self.at - 1].span());
+                }
                 TokenKind::Close(_) => depth -= 1,
                 _ => {}
             }
@@ -393,17 +545,30 @@ impl Parser<'_, '_> {
 
     /// Tells what was expected here, unless what is here was told of already.
     fn expected(&mut self, what: &str) -> Node {
-        if self.peek_kind() != Some(TokenKind::Wrong) && !(self.peek().is_none() && self.end_reported) {
+        if self.peek_kind() != Some(TokenKind::Wrong)
+            && !(self.peek().is_none() && self.end_reported)
+        {
             self.end_reported |= self.peek().is_none();
             let found = self.found();
-            self.report(Problem::error("syntax", self.here(), format!("expected {what}, found {found}")));
+            self.report(Problem::error(
+                "syntax",
+                self.here(),
+                format!("expected {what}, found {found}"),
+            ));
         }
         self.wrong()
     }
 
+    /// Nothing, just after what was read last: so it lies inside the brackets around it.
     fn wrong(&self) -> Node {
-        let here = self.here();
-        Node { span: Span::new(here.start, here.start), kind: Kind::Wrong }
+        let end = self
+            .at
+            .checked_sub(1)
+            .map_or(0, |last| self.tokens[last].span().end);
+        Node {
+            span: Span::new(end, end),
+            kind: Kind::Wrong,
+        }
     }
 
     /// What stands here, for a message.
@@ -426,7 +591,8 @@ impl Parser<'_, '_> {
     }
 
     fn here(&self) -> Span {
-        self.peek().map_or(Span::new(self.text.len(), self.text.len()), Token::span)
+        self.peek()
+            .map_or(Span::new(self.text.len(), self.text.len()), Token::span)
     }
 
     fn peek(&self) -> Option<Token> {
@@ -449,8 +615,12 @@ impl Parser<'_, '_> {
             let start = self.at;
             if self.attribute().is_none() {
                 self.report(
-                    Problem::error("syntax", self.tokens[start].span().to(self.here()), "this is not a known attribute")
-                        .help("remove it: a show needs none"),
+                    Problem::error(
+                        "syntax",
+                        self.tokens[start].span().to(self.here()),
+                        "this is not a known attribute",
+                    )
+                    .help("remove it: a show needs none"),
                 );
                 self.skip_attribute();
             }
@@ -479,7 +649,8 @@ impl Parser<'_, '_> {
             }
             "type" | "schema" => {
                 self.take(TokenKind::Equals)?;
-                self.take(TokenKind::Text).or_else(|| self.take(TokenKind::RawText))?;
+                self.take(TokenKind::Text)
+                    .or_else(|| self.take(TokenKind::RawText))?;
             }
             _ => return None,
         }
@@ -489,7 +660,8 @@ impl Parser<'_, '_> {
     fn skip_attribute(&mut self) {
         while let Some(kind) = self.peek_kind() {
             // Fields begin the value: without them the attribute was not even closed.
-            if kind == TokenKind::Open(Bracket::Round) && self.kind_at(2) == Some(TokenKind::Colon) {
+            if kind == TokenKind::Open(Bracket::Round) && self.kind_at(2) == Some(TokenKind::Colon)
+            {
                 return;
             }
             self.at += 1;
@@ -524,15 +696,29 @@ fn close_of(bracket: Bracket) -> &'static str {
 }
 
 fn unclosed(opening: Span, bracket: &str, place: &str) -> Problem {
-    Problem::error("syntax", opening, format!("this `{bracket}` is not closed {place}"))
+    Problem::error(
+        "syntax",
+        opening,
+        format!("this `{bracket}` is not closed {place}"),
+    )
 }
 
 fn not_finite(span: Span, shown: &str) -> Problem {
-    Problem::error("not-finite", span, format!("{shown} is not a finite number")).help("write a number")
+    Problem::error(
+        "not-finite",
+        span,
+        format!("{shown} is not a finite number"),
+    )
+    .help("write a number")
 }
 
 /// The extension that lets `Some(a: 1)` stand for `Some((a: 1))`.
 const UNWRAP_VARIANTS: &str = "unwrap_variant_newtypes";
 
 /// All extensions (`ron` 0.12, docs/extensions.md).
-const EXTENSIONS: [&str; 4] = ["unwrap_newtypes", "implicit_some", UNWRAP_VARIANTS, "explicit_struct_names"];
+const EXTENSIONS: [&str; 4] = [
+    "unwrap_newtypes",
+    "implicit_some",
+    UNWRAP_VARIANTS,
+    "explicit_struct_names",
+];

@@ -20,27 +20,45 @@ pub struct Problem {
 impl Problem {
     /// An error at a span.
     pub fn error(id: &'static str, span: Span, message: impl Into<String>) -> Self {
-        Self { id, level: Level::Error, span: Some(span), message: message.into(), help: None }
+        Self {
+            id,
+            level: Level::Error,
+            span: Some(span),
+            message: message.into(),
+            help: None,
+        }
     }
 
     /// A warning at a span.
     pub fn warning(id: &'static str, span: Span, message: impl Into<String>) -> Self {
-        Self { level: Level::Warning, ..Self::error(id, span, message) }
+        Self {
+            level: Level::Warning,
+            ..Self::error(id, span, message)
+        }
     }
 
     /// A note at a span.
     pub fn note(id: &'static str, span: Span, message: impl Into<String>) -> Self {
-        Self { level: Level::Note, ..Self::error(id, span, message) }
+        Self {
+            level: Level::Note,
+            ..Self::error(id, span, message)
+        }
     }
 
     /// An error of the file as a whole.
     pub fn of_file(id: &'static str, message: impl Into<String>) -> Self {
-        Self { span: None, ..Self::error(id, Span::default(), message) }
+        Self {
+            span: None,
+            ..Self::error(id, Span::default(), message)
+        }
     }
 
     /// With what to do.
     pub fn help(self, help: impl Into<String>) -> Self {
-        Self { help: Some(help.into()), ..self }
+        Self {
+            help: Some(help.into()),
+            ..self
+        }
     }
 
     /// With the nearest known name as help, if there is one.

@@ -70,8 +70,14 @@ where
     move |node, report| {
         let (least, most) = ((*range.start()).into(), (*range.end()).into());
         match node.kind {
-            Kind::Number(Number::Int(value)) if (least..=most).contains(&value) => T::try_from(value).ok(),
-            _ => expected(&format!("a whole number from {least} to {most}"), node, report),
+            Kind::Number(Number::Int(value)) if (least..=most).contains(&value) => {
+                T::try_from(value).ok()
+            }
+            _ => expected(
+                &format!("a whole number from {least} to {most}"),
+                node,
+                report,
+            ),
         }
     }
 }
@@ -87,7 +93,11 @@ pub fn decimal(range: RangeInclusive<f64>) -> impl Fn(&Node, &mut Report<'_>) ->
         };
         match value.filter(|value| range.contains(value)) {
             Some(value) => Some(value),
-            None => expected(&format!("a number from {} to {}", range.start(), range.end()), node, report),
+            None => expected(
+                &format!("a number from {} to {}", range.start(), range.end()),
+                node,
+                report,
+            ),
         }
     }
 }
@@ -100,7 +110,12 @@ pub fn list<'n, 'a, T>(
         let Kind::List(items) = &node.kind else {
             return expected("a list in square brackets", node, report);
         };
-        Some(items.iter().filter_map(|node| spanned(&item, node, report)).collect())
+        Some(
+            items
+                .iter()
+                .filter_map(|node| spanned(&item, node, report))
+                .collect(),
+        )
     }
 }
 
@@ -117,9 +132,16 @@ pub fn map<'n, 'a, K, V>(
             return expected("a map in curly brackets", node, report);
         };
         let mut pairs = Vec::with_capacity(entries.len());
-        for Entry { key: key_node, value: value_node } in entries {
+        for Entry {
+            key: key_node,
+            value: value_node,
+        } in entries
+        {
             // Both are read before either is missed, so that both can tell.
-            let pair = (spanned(&key, key_node, report), spanned(&value, value_node, report));
+            let pair = (
+                spanned(&key, key_node, report),
+                spanned(&value, value_node, report),
+            );
             pairs.extend(pair.0.zip(pair.1));
         }
         Some(pairs)
@@ -134,7 +156,11 @@ pub fn word<T: Clone>(
     move |node, report| {
         let known = words.iter().map(|(word, _)| *word);
         let Kind::Word(found) = &node.kind else {
-            return expected(&format!("a {what}: {}", known.collect::<Vec<_>>().join(", ")), node, report);
+            return expected(
+                &format!("a {what}: {}", known.collect::<Vec<_>>().join(", ")),
+                node,
+                report,
+            );
         };
         let value = words.iter().find(|(word, _)| *word == found.name);
         if value.is_none() {
@@ -183,7 +209,11 @@ pub fn inner<'n, T>(
 
 /// Tells what was expected and what was found; what is wrong in its grammar was told already.
 pub fn expected<T>(what: &str, node: &Node, report: &mut Report<'_>) -> Option<T> {
-    let problem = Problem::error("wrong-kind", node.span, format!("expected {what}, found {}", node.kind.describe()));
+    let problem = Problem::error(
+        "wrong-kind",
+        node.span,
+        format!("expected {what}, found {}", node.kind.describe()),
+    );
     match node.kind {
         Kind::Wrong => {}
         Kind::None => report.add(problem.help("leave the field out")),
@@ -207,9 +237,16 @@ fn unknown_word(
     known: impl Iterator<Item = &'static str> + Clone,
     report: &mut Report<'_>,
 ) {
-    let problem = Problem::error("unknown-word", found.span, format!("{} is no {what}", quoted(&found.name)));
+    let problem = Problem::error(
+        "unknown-word",
+        found.span,
+        format!("{} is no {what}", quoted(&found.name)),
+    );
     report.add(match nearest(&found.name, known.clone()) {
         Some(_) => problem.nearest(nearest(&found.name, known)),
-        None => problem.help(format!("it is one of {}", known.collect::<Vec<_>>().join(", "))),
+        None => problem.help(format!(
+            "it is one of {}",
+            known.collect::<Vec<_>>().join(", ")
+        )),
     });
 }

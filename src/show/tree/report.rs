@@ -14,7 +14,11 @@ pub struct Report<'a> {
 impl<'a> Report<'a> {
     /// A report on `tree`, whose path from the show folder is `file`.
     pub fn new(file: &'a str, tree: &'a Tree, findings: &'a mut Findings) -> Self {
-        Self { file, tree, findings }
+        Self {
+            file,
+            tree,
+            findings,
+        }
     }
 
     /// A report that has told all mistakes of grammar already: the first thing a reader does.
@@ -29,12 +33,24 @@ impl<'a> Report<'a> {
 
     /// Makes a finding of a problem.
     pub fn add(&mut self, problem: Problem) {
-        let Problem { id, level, span, message, help } = problem;
+        let Problem {
+            id,
+            level,
+            span,
+            message,
+            help,
+        } = problem;
         let place = match span {
             Some(span) => self.place(span),
             None => Place::of_file(self.file),
         };
-        self.findings.add(Finding { id, level, place, message, help });
+        self.findings.add(Finding {
+            id,
+            level,
+            place,
+            message,
+            help,
+        });
     }
 
     /// The place of a span, for findings that are made later.

@@ -4,7 +4,10 @@
 
 use unicode_ident::{is_xid_continue, is_xid_start};
 
-use super::{Span, literal, problem::{Problem, Problems}};
+use super::{
+    Span, literal,
+    problem::{Problem, Problems},
+};
 
 /// A piece of the text.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -75,14 +78,22 @@ pub enum TokenKind {
 impl TokenKind {
     /// Whether the grammar passes over it.
     pub fn is_trivia(self) -> bool {
-        matches!(self, Self::Blank | Self::LineComment | Self::BlockComment | Self::Mark)
+        matches!(
+            self,
+            Self::Blank | Self::LineComment | Self::BlockComment | Self::Mark
+        )
     }
 }
 
 /// Cuts a text into tokens that cover all of it, and tells what cannot be one. The text is
 /// shorter than 4 GiB; the limit of a file is far below.
 pub fn cut(text: &str, problems: &mut Problems) -> Vec<Token> {
-    let mut cutter = Cutter { text, at: 0, text_end_missing: false, problems };
+    let mut cutter = Cutter {
+        text,
+        at: 0,
+        text_end_missing: false,
+        problems,
+    };
     let mut tokens: Vec<Token> = Vec::new();
     while cutter.at < text.len() {
         let start = cutter.at;
@@ -90,10 +101,16 @@ pub fn cut(text: &str, problems: &mut Problems) -> Vec<Token> {
         let span = Span::new(start, cutter.at);
         match tokens.last_mut() {
             // One finding for a run of strange characters.
-            Some(last) if kind == Cut::Strange && last.kind == TokenKind::Wrong => last.end = span.end as u32,
+            Some(last) if kind == Cut::Strange && last.kind == TokenKind::Wrong => {
+                last.end = span.end as u32
+            }
             _ => {
                 let kind = cutter.settle(kind, span);
-                tokens.push(Token { kind, start: span.start as u32, end: span.end as u32 });
+                tokens.push(Token {
+                    kind,
+                    start: span.start as u32,
+                    end: span.end as u32,
+                });
             }
         }
     }
@@ -105,7 +122,11 @@ pub fn cut(text: &str, problems: &mut Problems) -> Vec<Token> {
 enum Cut {
     Token(TokenKind),
     Strange,
-    Wrong { id: &'static str, message: &'static str, help: &'static str },
+    Wrong {
+        id: &'static str,
+        message: &'static str,
+        help: &'static str,
+    },
 }
 
 struct Cutter<'t, 'p> {
@@ -133,7 +154,9 @@ impl<'t> Cutter<'t, '_> {
 
     fn next(&mut self) -> Cut {
         let rest = self.rest();
-        let Some(first) = rest.chars().next() else { return Cut::Strange };
+        let Some(first) = rest.chars().next() else {
+            return Cut::Strange;
+        };
         if is_blank(first) {
             return self.run(is_blank, TokenKind::Blank);
         }
@@ -203,7 +226,12 @@ impl<'t> Cutter<'t, '_> {
         if !self.rest().starts_with(is_raw_ident) {
             return cut;
         }
+        let start = self.at;
         let _ = self.run(is_raw_ident, TokenKind::Ident);
+        if let Some(dots) = self.text[start..self.at].find("..") {
+            self.at = start + dots;
+            return self.range();
+        }
         Cut::Wrong {
             id: "syntax",
             message: "a name holds no dot, plus or minus",
@@ -216,20 +244,24 @@ impl<'t> Cutter<'t, '_> {
         let rest = self.rest();
         let length = rest.find(|c| !is_raw_ident(c)).unwrap_or(rest.len());
         match rest[..length].find("..") {
-            Some(0) => {
-                let dots = rest.len() - rest.trim_start_matches('.').len();
-                let equals = usize::from(rest[dots..].starts_with('='));
-                self.at += dots + equals;
-                Cut::Wrong {
-                    id: "syntax",
-                    message: "a range is not written with bare dots",
-                    help: "write it as text, such as \"C2..B3\"",
-                }
-            }
+            Some(0) => self.range(),
             dots => {
                 self.at += dots.unwrap_or(length);
                 Cut::Token(TokenKind::Number)
             }
+        }
+    }
+
+    /// Two dots or more, and what follows them.
+    fn range(&mut self) -> Cut {
+        let rest = self.rest().trim_start_matches('.');
+        let rest = rest.strip_prefix('=').unwrap_or(rest);
+        let rest = rest.trim_start_matches(is_raw_ident);
+        self.at = self.text.len() - rest.len();
+        Cut::Wrong {
+            id: "bare-range",
+            message: "a range is not written with bare dots",
+            help: "write it as text, such as \"C2..B3\"",
         }
     }
 
@@ -256,7 +288,11 @@ impl<'t> Cutter<'t, '_> {
         }
         self.text_end_missing = true;
         self.at = line_end.unwrap_or(self.text.len());
-        Cut::Wrong { id: "syntax", message: "this text has no end", help: "put a quote after its last character" }
+        Cut::Wrong {
+            id: "syntax",
+            message: "this text has no end",
+            help: "put a quote after its last character",
+        }
     }
 
     fn raw_text(&mut self) -> Cut {
@@ -300,8 +336,12 @@ impl<'t> Cutter<'t, '_> {
             return Cut::Token(TokenKind::Char);
         }
         // Quotes of the wrong kind are the likeliest slip: take all of them, within the line.
-        let line = &inside[..inside.find('\n').unwrap_or(inside.len())];
-        self.at += line.find('\'').map_or(0, |at| at + 1);
+        if let Some(at) = inside
+            .find(['\'', '\n'])
+            .filter(|at| inside[*at..].starts_with('\''))
+        {
+            self.at += at + 1;
+        }
         Cut::Wrong {
             id: "syntax",
             message: "single quotes hold one character",
@@ -322,8 +362,14 @@ impl<'t> Cutter<'t, '_> {
         let (mut depth, mut at) = (1usize, 2);
         while depth > 0 && at < bytes.len() {
             let step = match bytes[at..] {
-                [b'/', b'*', ..] => { depth += 1; 2 }
-                [b'*', b'/', ..] => { depth -= 1; 2 }
+                [b'/', b'*', ..] => {
+                    depth += 1;
+                    2
+                }
+                [b'*', b'/', ..] => {
+                    depth -= 1;
+                    2
+                }
                 _ => 1,
             };
             at += step;
@@ -331,14 +377,23 @@ impl<'t> Cutter<'t, '_> {
         self.at += at;
         match depth {
             0 => Cut::Token(TokenKind::BlockComment),
-            _ => Cut::Wrong { id: "syntax", message: "this comment has no end", help: "it ends with */; each /* inside it needs its own" },
+            _ => Cut::Wrong {
+                id: "syntax",
+                message: "this comment has no end",
+                help: "it ends with */; each /* inside it needs its own",
+            },
         }
     }
 
     fn mark(&mut self) -> Cut {
         self.at += '\u{feff}'.len_utf8();
-        let problem = Problem::error("byte-order-mark", Span::new(0, self.at), "the file starts with a byte-order mark");
-        self.problems.add(problem.help("save it as UTF-8 without one"));
+        let problem = Problem::error(
+            "byte-order-mark",
+            Span::new(0, self.at),
+            "the file starts with a byte-order mark",
+        );
+        self.problems
+            .add(problem.help("save it as UTF-8 without one"));
         Cut::Token(TokenKind::Mark)
     }
 
@@ -357,7 +412,16 @@ impl<'t> Cutter<'t, '_> {
 fn is_blank(c: char) -> bool {
     matches!(
         c,
-        ' ' | '\t' | '\n' | '\r' | '\x0b' | '\x0c' | '\u{85}' | '\u{200e}' | '\u{200f}' | '\u{2028}' | '\u{2029}'
+        ' ' | '\t'
+            | '\n'
+            | '\r'
+            | '\x0b'
+            | '\x0c'
+            | '\u{85}'
+            | '\u{200e}'
+            | '\u{200f}'
+            | '\u{2028}'
+            | '\u{2029}'
     )
 }
 

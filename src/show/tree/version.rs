@@ -43,19 +43,31 @@ pub fn read_version(root: &Node, report: &mut Report<'_>) -> Option<Version> {
         Kind::Wrong => return None,
         other => {
             let message = format!("expected a version, found {}", other.describe());
-            report.add(Problem::error("wrong-kind", span, message).help(format!("write version: {newest}")));
+            report.add(
+                Problem::error("wrong-kind", span, message)
+                    .help(format!("write version: {newest}")),
+            );
             return None;
         }
     };
-    let version = Version::ALL.into_iter().find(|version| version.number() == number);
+    let version = Version::ALL
+        .into_iter()
+        .find(|version| version.number() == number);
     if version.is_none() {
         report.add(match number > newest {
             true => {
-                let message = format!("this file has version {number}, and this program reads up to {newest}");
-                Problem::error("newer-version", span, message).help("update the program; the file is left as it is")
+                let message = format!(
+                    "this file has version {number}, and this program reads up to {newest}"
+                );
+                Problem::error("newer-version", span, message)
+                    .help("update the program; the file is left as it is")
             }
-            false => Problem::error("unknown-version", span, format!("there is no version {number}"))
-                .help(format!("write version: {newest}")),
+            false => Problem::error(
+                "unknown-version",
+                span,
+                format!("there is no version {number}"),
+            )
+            .help(format!("write version: {newest}")),
         });
     }
     version
