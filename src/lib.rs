@@ -8,3 +8,4 @@ pub mod engine;
 pub mod midi;
 pub mod sheet;
 pub mod show;
+pub mod wire;
