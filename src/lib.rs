@@ -6,6 +6,7 @@
 
 pub mod engine;
 pub mod midi;
+pub mod ports;
 pub mod sheet;
 pub mod show;
 pub mod wire;
