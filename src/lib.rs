@@ -16,6 +16,7 @@
 pub mod engine;
 pub mod midi;
 pub mod plan;
+pub mod ports;
 pub mod replay;
 pub mod sheet;
 pub mod show;
