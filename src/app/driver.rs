@@ -14,11 +14,11 @@ use crate::engine::Engine;
 use crate::engine::checkpoint::Checkpoint;
 use crate::engine::input::{Command, Input, Outbox};
 use crate::engine::limits::{MAX_PORTS, MAX_RECEIVERS};
-use crate::engine::promptbook::{Action, InPort, OutPort, Promptbook, Trigger};
-use crate::engine::view::View;
+use crate::engine::promptbook::{Action, InPort, OutPort, PositionId, Promptbook, Trigger};
+use crate::engine::view::{Presence, View};
 use crate::midi::Message;
-use crate::plan::PortMap;
-use crate::ports::{Clock, Gate, Incoming, Intake};
+use crate::plan::{Plan, PortMap};
+use crate::ports::{Clock, Gate, Incoming, Intake, try_realtime};
 use crate::replay;
 
 /// Commands from the screen that may wait for the playing thread. When full, one more is
@@ -33,24 +33,34 @@ pub(super) struct Driver {
 
 /// Everything but the intake, so that the intake can hand over while the desk acts.
 pub(super) struct Desk {
-    pub(super) engine: Engine,
-    pub(super) book: Arc<Promptbook>,
-    pub(super) gates: Vec<Gate>,
-    pub(super) map: PortMap,
-    pub(super) clock: Clock,
-    pub(super) commands: rtrb::Consumer<Command>,
-    pub(super) notices: rtrb::Producer<Notice>,
-    pub(super) notices_dropped: Arc<AtomicU64>,
-    pub(super) views: triple_buffer::Input<View>,
-    pub(super) stop: Arc<AtomicBool>,
-    pub(super) outbox: Outbox,
-    pub(super) view: View,
-    pub(super) watch: Watch,
-    pub(super) checkpoint: Checkpoint,
-    pub(super) is_ready: bool,
+    engine: Engine,
+    book: Arc<Promptbook>,
+    gates: Vec<Gate>,
+    map: PortMap,
+    clock: Clock,
+    ends: Ends,
+    outbox: Outbox,
+    view: View,
+    watch: Watch,
+    checkpoint: Checkpoint,
+    is_ready: bool,
     /// After a kill nothing is sent until somebody says so: outputs that are there wait
     /// here. None once the show has been taken up.
-    pub(super) waiting: Option<[bool; MAX_PORTS]>,
+    waiting: Option<[bool; MAX_PORTS]>,
+}
+
+/// The playing thread's ends of what it shares with the others.
+pub(super) struct Ends {
+    /// What the screen asks for.
+    pub(super) commands: rtrb::Consumer<Command>,
+    /// What happens, for the log.
+    pub(super) notices: rtrb::Producer<Notice>,
+    /// Notices that found no room.
+    pub(super) notices_dropped: Arc<AtomicU64>,
+    /// The view, for the screen.
+    pub(super) views: triple_buffer::Input<View>,
+    /// Set when the show is to end.
+    pub(super) stop: Arc<AtomicBool>,
 }
 
 /// How long after the start ports that are there have had time to say so.
@@ -59,7 +69,8 @@ const READY_US: u64 = 300_000;
 impl Driver {
     /// Plays until told to stop, then lets everything go.
     pub(super) fn run(mut self) {
-        while !self.desk.stop.load(Ordering::Acquire) {
+        self.desk.report(Event::Realtime(try_realtime().is_ok()));
+        while !self.desk.ends.stop.load(Ordering::Acquire) {
             let deadline = self.desk.deadline_us();
             let Self { intake, desk } = &mut self;
             intake.wait(Some(deadline), &mut |incoming| desk.take(incoming));
@@ -70,6 +81,27 @@ impl Driver {
 }
 
 impl Desk {
+    /// A desk at a position of the night; `is_waiting` if nothing is to be sent until
+    /// somebody takes the show up.
+    pub(super) fn new(plan: &Plan, at: PositionId, is_waiting: bool, gates: Vec<Gate>, clock: Clock, ends: Ends) -> Self {
+        let book = Arc::new(plan.promptbook.clone());
+        let engine = Engine::new(Arc::clone(&book), at);
+        Self {
+            checkpoint: engine.checkpoint(),
+            engine,
+            book,
+            gates,
+            map: plan.ports.clone(),
+            clock,
+            ends,
+            outbox: Outbox::new(),
+            view: View::default(),
+            watch: Watch::new(),
+            is_ready: false,
+            waiting: is_waiting.then_some([false; MAX_PORTS]),
+        }
+    }
+
     /// When to wake at the latest: the engine's deadline, or soon enough to notice a stop
     /// that nobody woke us for.
     fn deadline_us(&self) -> u64 {
@@ -143,7 +175,7 @@ impl Desk {
 
     /// After each wait: commands, the engine's deadline, refused messages, the view.
     fn turn(&mut self) {
-        while let Ok(command) = self.commands.pop() {
+        while let Ok(command) = self.ends.commands.pop() {
             if self.waiting.is_some() && matches!(command, Command::Step | Command::Resend { .. }) {
                 self.take_up();
             } else {
@@ -167,16 +199,16 @@ impl Desk {
             let outputs = self.outputs_present();
             self.report(Event::Ready { inputs, outputs });
         }
-        self.views.write(self.view);
+        self.ends.views.write(self.view);
     }
 
     fn outputs_present(&self) -> u8 {
-        use crate::engine::view::Presence;
-        let is_present = |port: usize| {
-            let on_port = self.book.receivers.iter().zip(&self.view.receivers);
-            on_port.filter(|(entry, _)| entry.port.index() == port).any(|(_, seen)| *seen != Presence::Absent)
-        };
-        (0..self.book.out_ports.len()).filter(|port| is_present(*port)).count() as u8
+        (0..self.book.out_ports.len()).filter(|port| self.is_output_present(*port)).count() as u8
+    }
+
+    fn is_output_present(&self, port: usize) -> bool {
+        let mut receivers = self.book.receivers.iter().zip(&self.view.receivers);
+        receivers.any(|(entry, seen)| entry.port.index() == port && *seen != Presence::Absent)
     }
 
     /// The engine's turn, and its messages on their way. A failing engine is silenced and
@@ -220,15 +252,32 @@ impl Desk {
         }
     }
 
-    /// What was sounding is known from the last checkpoint; everything is silenced by it.
+    /// What was sounding is known from the last checkpoint, and ends with a panic. An engine
+    /// that cannot even be restored is replaced by a new one at the same position.
     fn rebuild(&mut self, now_us: u64) {
         self.outbox.clear();
+        let Self { engine, outbox, checkpoint, .. } = self;
+        let silenced = catch_unwind(AssertUnwindSafe(|| {
+            let restored = engine.restore(checkpoint).is_ok();
+            engine.handle(now_us, Input::Command(Command::Panic(None)), outbox);
+            restored
+        }));
+        if !silenced.unwrap_or(false) {
+            self.replace_engine(now_us);
+        }
+        self.report(Event::Rebuilt);
+    }
+
+    fn replace_engine(&mut self, now_us: u64) {
+        self.outbox.clear();
         self.engine = Engine::new(Arc::clone(&self.book), self.view.position);
-        if self.engine.restore(&self.checkpoint).is_err() {
-            self.engine = Engine::new(Arc::clone(&self.book), self.view.position);
+        for (port, _) in self.view.in_ports.iter().enumerate().filter(|(_, is_there)| **is_there) {
+            self.engine.handle(now_us, Input::InputReady(InPort(port as u8)), &mut self.outbox);
+        }
+        for port in (0..self.book.out_ports.len()).filter(|port| self.is_output_present(*port)) {
+            self.engine.handle(now_us, Input::OutputReady(OutPort(port as u8)), &mut self.outbox);
         }
         self.engine.handle(now_us, Input::Command(Command::Panic(None)), &mut self.outbox);
-        self.report(Event::Rebuilt);
     }
 
     /// All notes off, then as long as the ports need to take them.
@@ -238,13 +287,13 @@ impl Desk {
             gate.close(END_LIMIT);
         }
         self.report(Event::Ended);
-        self.views.write(self.view);
+        self.ends.views.write(self.view);
     }
 
     fn report(&mut self, event: Event) {
         let notice = Notice { at_us: self.clock.now_us(), event };
-        if self.notices.push(notice).is_err() {
-            self.notices_dropped.fetch_add(1, Ordering::Relaxed);
+        if self.ends.notices.push(notice).is_err() {
+            self.ends.notices_dropped.fetch_add(1, Ordering::Relaxed);
         }
     }
 

@@ -113,7 +113,7 @@ struct Line {
 
 impl Stage {
     fn new(run: &Run<'_>) -> Self {
-        let kind = |port| run.kinds.get(port).copied().unwrap_or_default();
+        let kind = |port| run.kinds.get(port).copied().unwrap_or(PortKind::Usb);
         let line = |port| Line { wire: Wire::new(kind(port), Limits::default(), 0), due_us: None };
         Self {
             book: Arc::clone(&run.book),
