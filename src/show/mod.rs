@@ -5,4 +5,6 @@
 
 pub mod finding;
 pub mod model;
+pub mod patches;
+pub mod read;
 pub mod tree;

@@ -7,6 +7,8 @@
 use std::collections::BTreeMap;
 
 use crate::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
+use crate::show::finding::{Place, Span};
+use crate::show::tree::LineIndex;
 
 /// A file of the show folder, as it was read.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
@@ -44,6 +46,26 @@ pub struct Show {
     pub nights: Vec<Night>,
     /// Page texts by path relative to the show folder.
     pub page_texts: BTreeMap<String, String>,
+}
+
+impl Show {
+    /// Where in the show folder a site is, as a finding tells it.
+    #[must_use]
+    pub fn place(&self, site: Site) -> Place {
+        place_in(&self.files, site)
+    }
+}
+
+/// Where among these files a site is, as a finding tells it.
+#[must_use]
+pub fn place_in(files: &[SourceFile], site: Site) -> Place {
+    match files.get(usize::from(site.file)) {
+        Some(file) => {
+            let span = Span::new(site.start as usize, site.end as usize);
+            LineIndex::new(&file.text).place(&file.text, &file.path, span)
+        }
+        None => Place::default(),
+    }
 }
 
 /// Everything plugged in (`rig.ron`).
@@ -269,6 +291,18 @@ pub struct Receiver {
     pub pages: Option<PageManner>,
     /// Index of the receiver whose audio this one passes on, for an effects unit.
     pub hears: Vec<usize>,
+    /// How it belongs to a controller on the same port, if the rig says so.
+    pub keyboard: Option<KeyboardLink>,
+}
+
+/// What an instrument has to do with a controller on its port.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum KeyboardLink {
+    /// They are one thing, a keyboard with sounds of its own: Local Off while the show runs.
+    /// Index of the controller.
+    Same(usize),
+    /// They are two things on two sockets of one box: nothing that is sent comes back.
+    Apart,
 }
 
 /// How a page tablet is told a page.
@@ -557,6 +591,8 @@ pub struct Scene {
     pub cues: Vec<SceneCue>,
     /// Page to turn to (from 1, within the song).
     pub page: Option<u16>,
+    /// Where the page is written; the scene itself if it is not.
+    pub page_site: Site,
     /// Words for the player.
     pub player: String,
     /// Words for the technician.
@@ -642,6 +678,8 @@ pub struct Zone {
     pub patch: Option<usize>,
     /// Level in dB; 0 dB is volume 100.
     pub level_db: f32,
+    /// Where the level is written (for findings); the zone itself if by default.
+    pub level_site: Site,
     /// Pan, -64 to +63 in the file, as controller value here.
     pub pan: Option<Value7>,
     /// Bend range in semitones.

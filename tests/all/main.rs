@@ -4,3 +4,4 @@
 mod cases;
 mod ron_read;
 mod ron_tree;
+mod show_read;
