@@ -317,6 +317,8 @@ mod tests {
     }
 
     proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
         /// The bytes that another encoder writes are read back as it meant them.
         #[test]
         fn other_encoders_are_understood(status in 0x80_u8..0xf0, first in 0_u8..128, second in 0_u8..128) {

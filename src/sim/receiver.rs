@@ -559,6 +559,8 @@ mod tests {
     }
 
     proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
         /// How bytes are cut into chunks, and how often time is asked, changes nothing; and
         /// every voice begins once and ends at most once.
         #[test]
