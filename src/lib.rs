@@ -6,5 +6,6 @@
 
 pub mod engine;
 pub mod midi;
+pub mod screen;
 pub mod sheet;
 pub mod show;
