@@ -58,7 +58,7 @@ pub fn cut(text: &str, max: u16) -> String {
 }
 
 /// `text` sanitised and broken at spaces into lines of at most `max` cells, at most
-/// `lines` of them; the last is cut if more follows. Line feeds in `text` break too.
+/// `lines` of them; the last ends in two full stops if more follows. Line feeds in `text` break too.
 #[must_use]
 pub fn wrap(text: &str, max: u16, lines: usize) -> Vec<String> {
     let mut out: Vec<String> = Vec::new();
@@ -83,12 +83,9 @@ pub fn wrap(text: &str, max: u16, lines: usize) -> Vec<String> {
         out.pop();
     }
     if out.len() > lines {
-        let rest = out.split_off(lines);
-        if let (Some(last), Some(next)) = (out.last_mut(), rest.first()) {
-            last.push(' ');
-            last.push_str(next);
-            // Longer than the line by now, so that `cut` marks it as cut.
-            last.push_str(&" .".repeat(usize::from(max)));
+        out.truncate(lines);
+        if let Some(last) = out.last_mut() {
+            *last = format!("{} ..", cut(last, max.saturating_sub(3)));
         }
     }
     out.iter().map(|line| cut(line, max)).collect()
@@ -198,8 +195,8 @@ mod tests {
     fn wrapping_breaks_at_spaces_and_marks_what_is_left_out() {
         assert_eq!(wrap("left hand down", 9, 2), ["left hand", "down"]);
         assert_eq!(
-            wrap("left hand down an octave", 9, 2),
-            ["left hand", "down an."]
+            wrap("left hand down an octave", 10, 2),
+            ["left hand", "down an .."]
         );
         assert_eq!(wrap("a\nb", 9, 5), ["a", "b"]);
         assert_eq!(wrap("", 9, 5), Vec::<String>::new());
