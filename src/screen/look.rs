@@ -159,9 +159,19 @@ impl Look {
     /// The column of a sounding key.
     pub(super) fn lit(&self) -> Style {
         match self.colour {
-            Colour::None => Style::new().add_modifier(Modifier::REVERSED),
+            Colour::None => Style::new(),
             Colour::Sixteen => Style::new().fg(Color::White).bg(Color::Black),
-            Colour::Full => Style::new().fg(Color::Rgb(0xff, 0xff, 0xff)).bg(GROUND),
+            Colour::Full => Style::new().fg(LIGHT).bg(GROUND),
+        }
+        .add_modifier(Modifier::BOLD)
+    }
+
+    /// The column of a sounding key inside a zone: words on it stay readable.
+    pub(super) fn lit_zone(&self) -> Style {
+        match self.colour {
+            Colour::None => Style::new().add_modifier(Modifier::REVERSED),
+            Colour::Sixteen => Style::new().fg(Color::Black).bg(Color::White),
+            Colour::Full => Style::new().fg(GROUND).bg(LIGHT),
         }
         .add_modifier(Modifier::BOLD)
     }
@@ -225,7 +235,8 @@ fn zone_hue(sound: usize) -> (Color, Color) {
 const GROUND: Color = Color::Rgb(0x10, 0x12, 0x16);
 const PAPER: Color = Color::Rgb(0xe8, 0xe4, 0xda);
 const FAINT: Color = Color::Rgb(0x9a, 0x98, 0x92);
-const KEYBED: Color = Color::Rgb(0xb4, 0xb0, 0xa6);
+const LIGHT: Color = Color::Rgb(0xff, 0xff, 0xff);
+const KEYBED: Color = Color::Rgb(0x6e, 0x6c, 0x66);
 const ORANGE: Color = Color::Rgb(0xe6, 0x9f, 0x00);
 const SKY: Color = Color::Rgb(0x56, 0xb4, 0xe9);
 const GREEN: Color = Color::Rgb(0x00, 0x9e, 0x73);

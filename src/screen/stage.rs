@@ -36,6 +36,7 @@ pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
     if area.is_empty() {
         return;
     }
+    buf.set_style(area, Look::new(model.ui.settings).base());
     Stage::new(model, area).render(buf);
 }
 
@@ -57,6 +58,15 @@ impl<'a> Stage<'a> {
     fn new(model: &'a ScreenModel<'a>, area: Rect) -> Self {
         let controllers = model.sheet.controllers.iter().enumerate();
         let keyboards = controllers.filter(|(_, line)| line.keys.is_some());
+        // The last column stays blank where there is room, as at the left.
+        let area = if area.width >= 40 {
+            Rect {
+                width: area.width - 1,
+                ..area
+            }
+        } else {
+            area
+        };
         let margin = match area.width {
             0..40 => 0,
             40..100 => 10,
@@ -75,7 +85,6 @@ impl<'a> Stage<'a> {
     }
 
     fn render(&self, buf: &mut Buffer) {
-        buf.set_style(self.area, self.look.base());
         let name = self.present.map_or("", |place| place.scene.name.as_str());
         let next = self.following.map_or("", |place| place.scene.name.as_str());
         let plan = Plan::new(self.area.height, &self.wishes(name, next));
@@ -86,17 +95,17 @@ impl<'a> Stage<'a> {
             rect
         };
         self.render_header(take(plan.header), buf);
-        take(plan.gap);
+        take(plan.gaps[0]);
         let maps: u16 = plan.now_maps.iter().map(Extent::height).sum();
         let now = take(plan.now_big + plan.now_line + maps + plan.now_legend);
         self.render_now(&plan, name, now, buf);
-        take(plan.gap);
+        take(plan.gaps[1]);
         self.render_words(take(plan.words), buf);
-        take(plan.gap);
+        take(plan.gaps[2]);
         let maps: u16 = plan.next_maps.iter().map(Extent::height).sum();
         let coming = take(plan.next_line + plan.next_big + maps + plan.next_legend);
         self.render_next(&plan, next, coming, buf);
-        take(plan.gap);
+        take(plan.gaps[3]);
         self.render_page(take(plan.page), buf);
         let foot = plan.health + plan.footer;
         let foot = rows(self.area, self.area.height.saturating_sub(foot), foot);
@@ -132,6 +141,7 @@ impl<'a> Stage<'a> {
             now_lanes: lanes_of(self.present),
             next_lanes: lanes_of(self.following),
             words: lines(words),
+            words_size: self.big(words, 4).map(|fit| fit.height()),
             page: self.page().map_or(0, |(_, text)| 1 + lines(text)),
             has_legend: (has_legend(self.present), has_legend(self.following)),
             now_sizes,
@@ -242,6 +252,10 @@ impl<'a> Stage<'a> {
             return;
         }
         let words = self.present.map_or("", |place| place.scene.player.as_str());
+        if let Some(fit) = self.big(words, inner.height) {
+            fit.render(&self.look, self.look.strong(), inner, buf);
+            return;
+        }
         let lines = wrap(words, inner.width, usize::from(inner.height));
         for (y, line) in (0u16..).zip(lines) {
             put(buf, inner, (0, y), &line, self.look.strong());
@@ -254,9 +268,7 @@ impl<'a> Stage<'a> {
         let area = indent(area, BAR);
         self.render_next_line(name, rows(area, 0, plan.next_line), buf);
         let big = rows(area, plan.next_line, plan.next_big);
-        if let Some(fit) = self.big(name, plan.next_big) {
-            fit.render(look, look.next(), big, buf);
-        }
+        self.render_next_big(name, big, buf);
         let maps = rows(area, plan.next_line + plan.next_big, area.height);
         self.render_maps(
             self.following,
@@ -265,6 +277,26 @@ impl<'a> Stage<'a> {
             maps,
             buf,
         );
+    }
+
+    /// The next scene's name large, and the moment to press large at the right if both fit.
+    fn render_next_big(&self, name: &str, area: Rect, buf: &mut Buffer) {
+        let look = &self.look;
+        let when = self.present.map_or("", |now| now.scene.when.as_str());
+        let when = fit(when, area.width / 2, area.height, look);
+        let when_width = when.as_ref().map_or(0, Fit::width);
+        let room = area.width.saturating_sub(when_width.saturating_add(4));
+        if let (Some(name), Some(when)) = (fit(name, room, area.height, look), when) {
+            name.render(look, look.next(), area, buf);
+            when.render(
+                look,
+                look.strong(),
+                indent(area, area.width - when_width),
+                buf,
+            );
+        } else if let Some(name) = self.big(name, area.height) {
+            name.render(look, look.next(), area, buf);
+        }
     }
 
     /// What comes and when to press for it; the `when` keeps its room, the name is cut.

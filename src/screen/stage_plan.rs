@@ -15,6 +15,8 @@ pub(super) struct Wishes {
     pub(super) next_lanes: Vec<u16>,
     /// Rows of words for the player.
     pub(super) words: u16,
+    /// Height at which the words can be drawn large.
+    pub(super) words_size: Option<u16>,
     /// Rows of the page.
     pub(super) page: u16,
     /// A row that says which letter is which sound, for now and for next.
@@ -41,8 +43,8 @@ pub(super) struct Plan {
     pub(super) page: u16,
     pub(super) health: u16,
     pub(super) footer: u16,
-    /// Blank rows between the parts.
-    pub(super) gap: u16,
+    /// Blank rows: after the header, before the words, before the next scene, before the page.
+    pub(super) gaps: [u16; 4],
 }
 
 impl Plan {
@@ -109,10 +111,14 @@ impl Plan {
         if wishes.words > 1 {
             budget.grant(1, || self.words = 2);
         }
-        budget.grant(GAPS, || self.gap = 1);
         grow(&mut self.now_maps, budget, |_, map| {
             !std::mem::replace(&mut map.has_keys, true)
         });
+        for gap in GAP_ORDER {
+            if let Some(rows) = self.gaps.get_mut(gap) {
+                budget.grant(1, || *rows = 1);
+            }
+        }
         for size in &wishes.now_sizes {
             let more = size.saturating_sub(self.now_big);
             budget.grant(more, || self.now_big = *size);
@@ -131,6 +137,10 @@ impl Plan {
                 map.lane_rows = 3;
             }
         });
+        if let Some(size) = wishes.words_size {
+            let more = size.saturating_sub(self.words);
+            budget.grant(more, || self.words = self.words.max(size));
+        }
         let page = wishes.page.saturating_sub(self.page).min(budget.left);
         budget.grant(page, || self.page += page);
         let words = wishes.words.saturating_sub(self.words).min(budget.left);
@@ -138,8 +148,8 @@ impl Plan {
     }
 }
 
-/// Blank rows if the parts stand apart: after header, current maps, words, next maps.
-const GAPS: u16 = 4;
+/// Which gap opens first: the one between what is played and what comes.
+const GAP_ORDER: [usize; 4] = [2, 0, 1, 3];
 
 /// Rows not yet given away.
 struct Budget {
@@ -199,7 +209,7 @@ mod tests {
             plan.page,
             plan.health,
             plan.footer,
-            plan.gap * GAPS,
+            plan.gaps.iter().sum(),
         ];
         maps + parts.iter().sum::<u16>()
     }

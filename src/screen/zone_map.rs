@@ -258,7 +258,7 @@ impl ZoneMap<'_> {
                 for key in (zone.keys.0..=zone.keys.1).filter(|key| live.keys_down.contains(*key)) {
                     let (x, count) = self.scale.span((key, key));
                     for y in 0..area.height {
-                        tint(buf, area, (x, y), count, self.look.lit());
+                        tint(buf, area, (x, y), count, self.look.lit_zone());
                     }
                 }
             }
