@@ -20,12 +20,13 @@ use super::big::{Fit, fit};
 use super::health::health;
 use super::look::Look;
 use super::notice::notice;
+use super::order::song_facts;
 use super::prompt;
 use super::stage_plan::{Plan, Wishes};
 use super::text::{indent, put, put_right, row, rows, tint, width, wrap};
 use super::zone_map::{Extent, Scale, ZoneMap, lanes, legend};
 use super::{Place, ScreenModel};
-use crate::sheet::{OrderLine, SongLine};
+use crate::sheet::OrderLine;
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
@@ -417,19 +418,4 @@ impl<'a> Stage<'a> {
             put(buf, area, (0, y), mark, style);
         }
     }
-}
-
-/// Key, tempo and tonight's transposition of a song, as far as it has them.
-fn song_facts(song: &SongLine) -> String {
-    let mut facts = Vec::new();
-    if !song.key.is_empty() {
-        facts.push(format!("in {}", song.key));
-    }
-    if let Some(tempo) = song.tempo {
-        facts.push(format!("{tempo:.0} a minute"));
-    }
-    if song.transpose != 0 {
-        facts.push(format!("tonight {:+}", song.transpose));
-    }
-    facts.join("  ")
 }

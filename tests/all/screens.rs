@@ -83,5 +83,38 @@ fn stage_without_colour_or_line_drawing() {
     sample.ui.settings.colour = Colour::None;
     sample.ui.settings.is_ascii = true;
     check("stage-ascii-80x24", &draw(&sample, (80, 24)));
-    sample.ui.screen = Screen::Stage;
+}
+
+#[test]
+fn wings() {
+    for size in SIZES {
+        let mut sample = sample::Sample::new();
+        sample.ui.screen = Screen::Wings;
+        check(
+            &format!("wings-{}x{}", size.0, size.1),
+            &draw(&sample, size),
+        );
+    }
+}
+
+#[test]
+fn order() {
+    for size in SIZES {
+        let mut sample = sample::Sample::new();
+        sample.ui.screen = Screen::Order;
+        sample.ui.cursor = Some(9);
+        check(
+            &format!("order-{}x{}", size.0, size.1),
+            &draw(&sample, size),
+        );
+    }
+}
+
+#[test]
+fn help() {
+    for size in SIZES {
+        let mut sample = sample::Sample::new();
+        sample.ui.is_help = true;
+        check(&format!("help-{}x{}", size.0, size.1), &draw(&sample, size));
+    }
 }
