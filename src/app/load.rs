@@ -17,6 +17,9 @@ static SHOWS: Dir<'_> = include_dir!("$CARGO_MANIFEST_DIR/shows");
 /// The folder of the demo show under `shows/`.
 pub(super) const DEMO: &str = "quarry-lanterns";
 
+/// The night of the demo show that is opened.
+pub(super) const DEMO_NIGHT: &str = "harbour-hall";
+
 /// The folder of the small show that explains the files.
 pub(super) const FIRST_STEPS: &str = "first-steps";
 

@@ -12,6 +12,7 @@ mod place;
 mod playing;
 mod port_list;
 mod replaying;
+mod screens;
 mod scribe;
 mod session;
 mod status;

@@ -70,6 +70,7 @@ pub(super) struct Session {
     pub(super) model: Option<ModelRig>,
     /// Rig ports of the promptbook's input and output ports.
     pub(super) map: crate::plan::PortMap,
+    realtime: Arc<AtomicU8>,
     playing: JoinHandle<()>,
     scribe: JoinHandle<std::io::Result<Ending>>,
     _watch: Option<Watch>,
