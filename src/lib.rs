@@ -9,4 +9,5 @@ pub mod midi;
 pub mod ports;
 pub mod sheet;
 pub mod show;
+pub mod store;
 pub mod wire;
