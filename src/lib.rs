@@ -22,4 +22,5 @@ pub mod screen;
 pub mod sheet;
 pub mod show;
 pub mod sim;
+pub mod store;
 pub mod wire;
