@@ -2,10 +2,12 @@
 
 use std::io::{self, Write};
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::PathBuf;
 use std::thread;
 use std::time::{Duration, Instant};
 
 use super::cli;
+use super::journal::Steps;
 use super::load::{self, Files};
 use super::place;
 use super::port_list::backend;
@@ -18,7 +20,7 @@ use crate::plan::{self, Plan};
 use crate::screen::{LogLevel, UiState};
 use crate::show::finding::Level;
 use crate::show::model::Show;
-use crate::store::{self, Journal, LogFile};
+use crate::store::{self, EventLog};
 use crate::ui::{self, UiExit};
 
 /// How often a failing drawing thread is started again before the show goes on without a
@@ -30,23 +32,23 @@ const SCREEN_LIVES: u32 = 20;
 /// # Errors
 /// If the show cannot be played, in words.
 pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> {
-    let files = load::folder(&args.show, args.rig.as_deref())?;
+    let files = load::folder(&args.show, args.rig.as_deref(), err)?;
     let prepared = prepare(&files, &load::name_of(&args.show), args.night.as_deref(), err)?;
     let way = if args.model { Way::Model } else { Way::Ports(backend(args.midi)) };
-    let mut journal = Journal::open(&args.show, &prepared.night).map_err(|error| error.to_string());
-    let (at, is_waiting) = start_at(args, &prepared, journal.as_mut().ok());
-    let at = at?;
+    let journal = Steps::open(&args.show, &prepared.night);
     if let Err(error) = &journal {
-        let _ = writeln!(err, "warning: no position journal: {error}");
+        let _ = writeln!(err, "warning: the position is not written down: {error}");
     }
+    let journal = journal.ok();
+    let (at, is_waiting) = start_at(args, &prepared, journal.as_ref())?;
     let start = Start {
         show: prepared.show,
         plan: prepared.plan,
         at,
         is_waiting,
         way,
-        journal: journal.ok(),
-        file: LogFile::open("events.log").ok(),
+        journal,
+        file: state_file("events.log").and_then(|path| EventLog::open(&path, store::MAX_LOG_BYTES).ok()),
         lines: args.headless.then(|| Box::new(io::stdout()) as Box<dyn Write + Send>),
     };
     if args.headless { headless(start) } else { with_screen(start, err) }
@@ -93,16 +95,18 @@ fn prepare(files: &Files, name: &str, night: Option<&str>, err: &mut dyn Write) 
 
 /// Where to start: as asked, where a killed show was, or at the beginning. The second half
 /// is whether nothing may be sent until somebody takes the show up.
-fn start_at(args: &cli::Play, prepared: &Prepared, journal: Option<&mut Journal>) -> (Result<usize, String>, bool) {
+fn start_at(args: &cli::Play, prepared: &Prepared, journal: Option<&Steps>) -> Result<(usize, bool), String> {
     if let Some(at) = &args.at {
-        return (place::find(&prepared.show, &prepared.plan, at), false);
+        return Ok((place::find(&prepared.show, &prepared.plan, at)?, false));
     }
-    let killed_at = journal.and_then(|journal| journal.unfinished());
+    let killed_at = journal.and_then(Steps::killed_at);
     let found = killed_at.and_then(|call| prepared.plan.places.iter().position(|place| place.call == call));
-    match found {
-        Some(at) => (Ok(at), true),
-        None => (Ok(0), false),
-    }
+    Ok((found.unwrap_or(0), found.is_some()))
+}
+
+/// A file in the state folder; none if there is no such folder.
+fn state_file(name: &str) -> Option<PathBuf> {
+    Some(store::state_dir().ok()?.join(name))
 }
 
 /// Starts a session; where there is no MIDI, on the model rig, and says so.
@@ -150,7 +154,7 @@ fn with_screen(start: Start, err: &mut dyn Write) -> Result<(), String> {
     }
     ui::install_panic_hook();
     // What libraries print on standard error would be drawn over the screen.
-    let kept = store::redirect_stderr("stderr.log");
+    let kept = state_file("stderr.log").and_then(|path| store::redirect_stderr(&path).ok());
     let is_waiting = start.is_waiting;
     let mut session = start_session(start, None)?;
     let mut state = UiState::default();
@@ -158,9 +162,7 @@ fn with_screen(start: Start, err: &mut dyn Write) -> Result<(), String> {
     let exit = draw(&mut screens, &mut state);
     session.desk.stop();
     let ended = session.join();
-    if let Ok(kept) = kept {
-        kept.restore();
-    }
+    drop(kept);
     if let Err(error) = exit {
         let _ = writeln!(err, "screen: {error}");
     }

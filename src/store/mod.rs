@@ -9,6 +9,7 @@ mod journal;
 mod log;
 mod places;
 mod save;
+mod single;
 
 pub use error::StoreError;
 pub use folder::{FolderContents, MAX_FILE_BYTES, MAX_FILES, MAX_FOLDER_BYTES, read_folder};
@@ -16,3 +17,4 @@ pub use journal::{Journal, MAX_JOURNAL_BYTES, PositionRecord, ShowIdentity};
 pub use log::{EventLog, MAX_LOG_BYTES, SavedStderr, redirect_stderr};
 pub use places::{config_dir, state_dir};
 pub use save::save;
+pub use single::{make_folder_of, read_file, write_new_folder};
