@@ -13,6 +13,7 @@
     )
 )]
 
+pub mod check;
 pub mod engine;
 pub mod midi;
 pub mod plan;
