@@ -9,3 +9,4 @@ pub mod midi;
 pub mod screen;
 pub mod sheet;
 pub mod show;
+pub mod ui;

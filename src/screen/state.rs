@@ -43,6 +43,25 @@ pub enum Colour {
     Full,
 }
 
+impl Colour {
+    /// What a terminal can do, from the values of `NO_COLOR`, `COLORTERM` and `TERM`.
+    ///
+    /// A `NO_COLOR` that is not empty means none (no-color.org).
+    #[must_use]
+    pub fn of_terminal(
+        no_color: Option<&str>,
+        colorterm: Option<&str>,
+        term: Option<&str>,
+    ) -> Self {
+        if no_color.is_some_and(|value| !value.is_empty()) || term == Some("dumb") {
+            return Self::None;
+        }
+        let is_full = matches!(colorterm, Some("truecolor" | "24bit"))
+            || term.is_some_and(|term| term.ends_with("-direct"));
+        if is_full { Self::Full } else { Self::Sixteen }
+    }
+}
+
 /// What a screen is drawn with.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct Settings {
@@ -60,6 +79,8 @@ pub enum NoteMode {
     Off,
     /// Letters are notes.
     On {
+        /// Index of the controller they are played on.
+        controller: usize,
         /// Key number of the lowest note of the lower row (0–108, a C).
         base: u8,
         /// The terminal reports when a key is let go; otherwise notes have a fixed length.
@@ -101,6 +122,8 @@ pub struct UiState {
     pub prompt: Option<Prompt>,
     /// Notes from the computer keyboard.
     pub notes: NoteMode,
+    /// Whether letters may be notes even in a show: the model rig.
+    pub may_play: bool,
     /// What the screens are drawn with.
     pub settings: Settings,
 }
@@ -175,4 +198,19 @@ fn holds(sheet: &Sheet, index: usize, wanted: &str) -> bool {
             .into_iter()
             .flatten()
             .any(|name| name.to_lowercase().contains(wanted))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn colours_follow_what_the_terminal_says() {
+        let of = Colour::of_terminal;
+        assert_eq!(of(Some("1"), Some("truecolor"), None), Colour::None);
+        assert_eq!(of(Some(""), Some("truecolor"), None), Colour::Full);
+        assert_eq!(of(None, None, Some("linux")), Colour::Sixteen);
+        assert_eq!(of(None, None, Some("dumb")), Colour::None);
+        assert_eq!(of(None, None, Some("xterm-direct")), Colour::Full);
+    }
 }
