@@ -63,7 +63,7 @@ struct HelpLine {
 }
 
 /// Columns of the keys, and of a whole line where two stand side by side.
-const KEYS: u16 = 27;
+const KEYS: u16 = 26;
 const COLUMN: u16 = 98;
 
 fn render_lines(lines: &[HelpLine], scroll: usize, area: Rect, buf: &mut Buffer) {
@@ -126,7 +126,7 @@ fn command(line: &KeyLine, look: &Look) -> HelpLine {
         .all(|screen| line.screens.contains(screen));
     let names: Vec<&str> = line.screens.iter().map(|screen| screen.name()).collect();
     HelpLine {
-        left: line.keys.join(", "),
+        left: line.keys.join("  "),
         words: line.words.clone(),
         place: if is_everywhere {
             String::new()

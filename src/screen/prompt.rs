@@ -94,6 +94,6 @@ fn commands(model: &ScreenModel, look: &Look, x: u16, area: Rect, buf: &mut Buff
             return;
         }
         x = put(buf, area, (x, 0), key, look.strong());
-        x = put(buf, area, (x + 1, 0), &line.name, look.faint()) + 3;
+        x = put(buf, area, (x + 1, 0), &line.name, look.faint()) + 2;
     }
 }

@@ -20,13 +20,13 @@ impl Screen {
     /// All screens, in the order of their keys.
     pub const ALL: [Self; 3] = [Self::Stage, Self::Wings, Self::Order];
 
-    /// Its name as printed.
+    /// Its name in a word.
     #[must_use]
     pub const fn name(self) -> &'static str {
         match self {
             Self::Stage => "stage",
             Self::Wings => "wings",
-            Self::Order => "running order",
+            Self::Order => "order",
         }
     }
 }

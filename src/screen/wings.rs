@@ -49,7 +49,8 @@ pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
         render_rest(model, &look, &top, left, buf);
     } else {
         let mut top = out_ports(model, &look);
-        top.extend(receivers(model, &look, area.width));
+        let most_rows = if area.height < 30 { 2 } else { 4 };
+        top.extend(receivers(model, &look, (area.width, most_rows)));
         top.extend(in_ports(model, &look));
         render_rest(model, &look, &top, body, buf);
     }
