@@ -375,3 +375,260 @@ fn paste(text: &str, state: &mut UiState) {
         typed.extend(text.chars().filter(|c| !c.is_control()).take(room));
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::limits::{MAX_CONTROLLERS, MAX_PORTS, MAX_RECEIVERS, MAX_SLOTS, MAX_SOUNDS};
+    use crate::engine::view::{ControllerView, Counters, Presence, SlotView};
+    use crate::midi::{Key, Value7};
+    use crate::sheet::{ControllerLine, PositionLine, SceneLine, SongLine};
+
+    /// A desk with its state before a show of three scenes on one keyboard.
+    struct Bench {
+        desk: Desk,
+        state: UiState,
+        sheet: Sheet,
+        view: View,
+        now_us: u64,
+    }
+
+    impl Bench {
+        fn new() -> Self {
+            let scenes = ["Riff", "Strings", "Waltz"];
+            let position = |scene| PositionLine {
+                call: format!("1.{}", scene + 1),
+                scene,
+                song: 0,
+            };
+            let scene = |name: &&str| SceneLine {
+                name: (*name).to_owned(),
+                ..SceneLine::default()
+            };
+            let sheet = Sheet {
+                controllers: vec![
+                    ControllerLine {
+                        name: "pedals".into(),
+                        keys: None,
+                        port: 0,
+                    },
+                    ControllerLine {
+                        name: "lower".into(),
+                        keys: Some((28, 103)),
+                        port: 1,
+                    },
+                ],
+                songs: vec![SongLine {
+                    positions: (0, 3),
+                    ..SongLine::default()
+                }],
+                scenes: scenes.iter().map(scene).collect(),
+                positions: (0..3).map(position).collect(),
+                ..Sheet::default()
+            };
+            Self {
+                desk: Desk::default(),
+                state: UiState::default(),
+                sheet,
+                view: view(),
+                now_us: 0,
+            }
+        }
+
+        fn event(&mut self, event: &Event) -> Reply {
+            let facts = Facts {
+                sheet: &self.sheet,
+                view: &self.view,
+                now_us: self.now_us,
+            };
+            self.desk.handle(event, &mut self.state, facts)
+        }
+
+        fn key(&mut self, code: KeyCode) -> Vec<Command> {
+            self.event(&Event::Key(KeyEvent::new(code, KeyModifiers::NONE)))
+                .commands
+        }
+
+        fn typed(&mut self, text: &str) -> Vec<Command> {
+            text.chars()
+                .flat_map(|c| self.key(KeyCode::Char(c)))
+                .collect()
+        }
+
+        fn kind(&mut self, c: char, kind: KeyEventKind) -> Vec<Command> {
+            let key = KeyEvent::new_with_kind(KeyCode::Char(c), KeyModifiers::NONE, kind);
+            self.event(&Event::Key(key)).commands
+        }
+    }
+
+    fn view() -> View {
+        View {
+            now_us: 0,
+            position: PositionId(0),
+            page: 0,
+            is_muted: false,
+            sends_cues: true,
+            swallowed: None,
+            panic_us: None,
+            step_us: None,
+            controllers: [ControllerView::default(); MAX_CONTROLLERS],
+            slots: [SlotView::default(); MAX_SLOTS],
+            receivers: [Presence::Absent; MAX_RECEIVERS],
+            in_ports: [false; MAX_PORTS],
+            seats: [None; MAX_SOUNDS],
+            counters: Counters::default(),
+        }
+    }
+
+    const LOWER: ControllerId = ControllerId(1);
+
+    #[test]
+    fn a_pedal_steps_whatever_is_open() {
+        let mut bench = Bench::new();
+        for open in ["", "/", "g", "?", "2", "3"] {
+            bench.typed(open);
+            assert_eq!(
+                bench.key(KeyCode::PageDown),
+                [Command::Step],
+                "after `{open}`"
+            );
+            assert_eq!(
+                bench.key(KeyCode::PageUp),
+                [Command::Back],
+                "after `{open}`"
+            );
+            bench.key(KeyCode::Esc);
+            bench.key(KeyCode::Esc);
+        }
+    }
+
+    #[test]
+    fn what_is_typed_into_a_prompt_is_no_command() {
+        let mut bench = Bench::new();
+        assert_eq!(bench.typed("/r m!waltz "), []);
+        assert_eq!(bench.state.prompt, Some(Prompt::Find("r m!waltz ".into())));
+        for _ in "r m!waltz ".chars() {
+            bench.key(KeyCode::Backspace);
+        }
+        bench.typed("walt");
+        assert_eq!(bench.state.cursor, Some(2));
+    }
+
+    #[test]
+    fn a_jump_from_the_list_asks_in_a_show_and_not_in_rehearsal() {
+        let mut bench = Bench::new();
+        bench.typed("3");
+        bench.key(KeyCode::Down);
+        assert_eq!(bench.key(KeyCode::Enter), []);
+        assert_eq!(bench.state.prompt, Some(Prompt::ConfirmJump(1)));
+        assert_eq!(bench.key(KeyCode::Enter), [Command::Jump(PositionId(1))]);
+        bench.view.sends_cues = false;
+        bench.key(KeyCode::Down);
+        assert_eq!(bench.key(KeyCode::Enter), [Command::Jump(PositionId(1))]);
+    }
+
+    #[test]
+    fn a_call_number_jumps() {
+        let mut bench = Bench::new();
+        bench.typed("g1.3");
+        assert_eq!(bench.key(KeyCode::Enter), [Command::Jump(PositionId(2))]);
+        bench.typed("gnowhere");
+        assert_eq!(bench.key(KeyCode::Enter), []);
+    }
+
+    #[test]
+    fn leaving_asks_in_a_show() {
+        let mut bench = Bench::new();
+        let quit = Event::Key(KeyEvent::new(KeyCode::Char('q'), KeyModifiers::NONE));
+        assert!(!bench.event(&quit).is_quit);
+        bench.key(KeyCode::Esc);
+        assert!(!bench.event(&quit).is_quit, "Esc took the question back");
+        assert!(bench.event(&quit).is_quit);
+        bench.state.prompt = None;
+        bench.view.sends_cues = false;
+        assert!(bench.event(&quit).is_quit);
+    }
+
+    #[test]
+    fn letters_are_notes_only_where_they_may_be() {
+        let mut bench = Bench::new();
+        bench.typed("k");
+        assert_eq!(bench.state.notes, NoteMode::Off, "not on a rig in a show");
+        bench.state.may_play = true;
+        bench.typed("k");
+        let c3 = Key::clamped(48);
+        assert_eq!(
+            bench.typed("z"),
+            [Command::NoteOn(LOWER, c3, Value7::clamped(90))]
+        );
+        assert_eq!(
+            bench.typed(" "),
+            [Command::Step],
+            "space steps all the same"
+        );
+        assert_eq!(
+            bench.kind('z', KeyEventKind::Release),
+            [Command::NoteOff(LOWER, c3)]
+        );
+        bench.typed("+");
+        let c4 = Key::clamped(60);
+        assert_eq!(
+            bench.typed("z"),
+            [Command::NoteOn(LOWER, c4, Value7::clamped(90))]
+        );
+        assert_eq!(
+            bench.event(&Event::FocusLost).commands,
+            [Command::NoteOff(LOWER, c4)]
+        );
+        bench.typed("k");
+        assert_eq!(
+            bench.state.notes,
+            NoteMode::Off,
+            "there is no other keyboard"
+        );
+    }
+
+    #[test]
+    fn notes_last_until_let_go_once_releases_are_reported() {
+        let mut bench = Bench::new();
+        bench.state.may_play = true;
+        bench.kind('k', KeyEventKind::Press);
+        bench.kind('k', KeyEventKind::Release);
+        assert!(matches!(
+            bench.state.notes,
+            NoteMode::On {
+                has_releases: true,
+                ..
+            }
+        ));
+        bench.kind('z', KeyEventKind::Press);
+        bench.now_us = 60_000_000;
+        let facts = Facts {
+            sheet: &bench.sheet,
+            view: &bench.view,
+            now_us: bench.now_us,
+        };
+        assert_eq!(bench.desk.expire(facts), []);
+        assert_eq!(bench.kind('z', KeyEventKind::Repeat), []);
+        assert_eq!(bench.kind('z', KeyEventKind::Release).len(), 1);
+    }
+
+    #[test]
+    fn a_held_key_steps_once() {
+        let mut bench = Bench::new();
+        assert_eq!(bench.kind(' ', KeyEventKind::Press), [Command::Step]);
+        assert_eq!(bench.kind(' ', KeyEventKind::Repeat), []);
+        assert_eq!(bench.kind(' ', KeyEventKind::Release), []);
+    }
+
+    #[test]
+    fn ending_a_rehearsal_ends_keyboard_notes() {
+        let mut bench = Bench::new();
+        bench.view.sends_cues = false;
+        bench.typed("kz");
+        let commands = bench.key(KeyCode::F(9));
+        let off = Command::NoteOff(LOWER, Key::clamped(48));
+        assert_eq!(commands, [off, Command::Cues(true)]);
+        assert_eq!(bench.state.notes, NoteMode::Off);
+    }
+}

@@ -88,7 +88,22 @@ pub fn run(
     desk.release_all()
         .into_iter()
         .for_each(|command| sink.send(command));
-    exit
+    match exit {
+        Err(error) if is_gone(&error) => Ok(UiExit::HangUp),
+        other => other,
+    }
+}
+
+/// A terminal that is gone may first be noticed by a write that fails.
+fn is_gone(error: &io::Error) -> bool {
+    #[cfg(unix)]
+    if error.raw_os_error() == Some(rustix::io::Errno::IO.raw_os_error()) {
+        return true;
+    }
+    matches!(
+        error.kind(),
+        io::ErrorKind::BrokenPipe | io::ErrorKind::UnexpectedEof
+    )
 }
 
 /// What was drawn last, and what it was drawn from.

@@ -14,10 +14,9 @@ use crossterm::terminal::{
     disable_raw_mode, enable_raw_mode,
 };
 use crossterm::{cursor, execute, queue};
-use ratatui::backend::CrosstermBackend;
+use ratatui::backend::{Backend, CrosstermBackend};
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
-use ratatui::{Terminal, TerminalOptions, Viewport};
 use std::io::{self, BufWriter, IsTerminal, Stdout, Write};
 use std::marker::PhantomData;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -36,9 +35,14 @@ pub fn is_terminal() -> bool {
 
 /// The terminal in raw mode on its alternate screen.
 ///
-/// It stays on the thread that took it, so that the thread that draws also restores.
+/// It stays on the thread that took it, so that the thread that draws also restores. Two
+/// buffers are compared here rather than by the library's `Terminal`: that one asks for
+/// the size at each frame, and prints on standard error when it is dropped after the
+/// terminal is gone, which panics where standard error is that terminal.
 pub struct TerminalGuard {
-    terminal: Terminal<CrosstermBackend<BufWriter<Stdout>>>,
+    backend: CrosstermBackend<BufWriter<Stdout>>,
+    shown: Buffer,
+    next: Buffer,
     _stays_on_its_thread: PhantomData<*const ()>,
 }
 
@@ -54,52 +58,59 @@ impl TerminalGuard {
             ));
         }
         if IS_TAKEN.swap(true, Ordering::AcqRel) {
-            return Err(io::Error::other("the terminal is taken by another screen"));
+            return Err(io::Error::other(
+                "the terminal is taken by another screen: end that one first",
+            ));
         }
-        let entered = enter_modes().and_then(|()| {
-            let (width, height) = crossterm::terminal::size()?;
-            let out = BufWriter::with_capacity(OUT_BYTES, io::stdout());
-            // Fixed: the size comes with the resize event, not from a call per frame.
-            let viewport = Viewport::Fixed(Rect::new(0, 0, width, height));
-            Terminal::with_options(CrosstermBackend::new(out), TerminalOptions { viewport })
-        });
-        match entered {
-            Ok(terminal) => Ok(Self {
-                terminal,
-                _stays_on_its_thread: PhantomData,
-            }),
-            Err(error) => {
-                leave_modes();
-                Err(error)
-            }
-        }
+        let mut guard = Self {
+            backend: CrosstermBackend::new(BufWriter::with_capacity(OUT_BYTES, io::stdout())),
+            shown: Buffer::default(),
+            next: Buffer::default(),
+            _stays_on_its_thread: PhantomData,
+        };
+        // From here on dropping the guard restores, also when one of these fails.
+        enter_modes()?;
+        let (width, height) = crossterm::terminal::size()?;
+        guard.resize(width, height)?;
+        Ok(guard)
     }
 
-    /// The terminal has a new size.
+    /// The terminal has a new size: it is cleared, and the next frame is drawn whole.
     ///
     /// # Errors
     /// If the terminal cannot be written.
     pub fn resize(&mut self, width: u16, height: u16) -> io::Result<()> {
-        self.terminal.resize(Rect::new(0, 0, width, height))
+        let area = Rect::new(0, 0, width, height);
+        self.shown = Buffer::empty(area);
+        self.next = Buffer::empty(area);
+        self.backend.clear()
     }
 
-    /// Draws one frame; the terminal shows it at once or not yet, never half.
+    /// Draws one frame: what differs from the last is written in one piece, and the
+    /// terminal shows it whole or not yet.
     ///
     /// # Errors
     /// If the terminal cannot be written.
     pub fn draw(&mut self, render: impl FnOnce(Rect, &mut Buffer)) -> io::Result<()> {
-        queue!(self.terminal.backend_mut(), BeginSynchronizedUpdate)?;
-        self.terminal
-            .draw(|frame| render(frame.area(), frame.buffer_mut()))?;
-        queue!(self.terminal.backend_mut(), EndSynchronizedUpdate)?;
-        Write::flush(self.terminal.backend_mut())
+        self.next.reset();
+        render(self.next.area, &mut self.next);
+        let changed = self.shown.diff(&self.next);
+        if changed.is_empty() {
+            return Ok(());
+        }
+        queue!(self.backend, BeginSynchronizedUpdate)?;
+        self.backend.draw(changed.into_iter())?;
+        queue!(self.backend, EndSynchronizedUpdate)?;
+        Write::flush(&mut self.backend)?;
+        std::mem::swap(&mut self.shown, &mut self.next);
+        Ok(())
     }
 }
 
 impl Drop for TerminalGuard {
     fn drop(&mut self) {
-        // Frames not yet written are of no more use, but must not follow the restoring.
-        let _ = Write::flush(self.terminal.backend_mut());
+        // What is not yet written must not follow the restoring; the terminal may be gone.
+        let _ = Write::flush(&mut self.backend);
         leave_modes();
     }
 }
