@@ -124,6 +124,8 @@ pub struct UiState {
     pub notes: NoteMode,
     /// Whether letters may be notes even in a show: the model rig.
     pub may_play: bool,
+    /// Keys that were lost because a queue or the table of keyboard notes was full.
+    pub keys_lost: u64,
     /// What the screens are drawn with.
     pub settings: Settings,
 }

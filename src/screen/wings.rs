@@ -131,6 +131,7 @@ fn counters(model: &ScreenModel, look: &Look, columns: u16) -> Vec<Line> {
         ("outbox refused", counters.out_refused),
         ("queue refused", refused),
         ("input overflows", overflows),
+        ("keys lost", model.ui.keys_lost),
         ("faults", counters.faults),
     ];
     let mut out: Vec<Line> = vec![vec![(2, "COUNTERS".to_owned(), look.strong())]];

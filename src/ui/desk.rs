@@ -115,7 +115,7 @@ impl Desk {
         &mut self,
         key: UiKey,
         is_repeat: bool,
-        state: &UiState,
+        state: &mut UiState,
         facts: Facts,
     ) -> Option<Reply> {
         let NoteMode::On {
@@ -134,7 +134,9 @@ impl Desk {
             return Some(Reply::default());
         }
         let id = ControllerId(u8::try_from(controller).ok()?);
-        Some(send(self.notes.press(letter, id, base, facts.now_us)))
+        let reply = send(self.notes.press(letter, id, base, facts.now_us));
+        state.keys_lost = state.keys_lost.saturating_add(self.notes.take_refused());
+        Some(reply)
     }
 
     fn carry_out(&mut self, command: UiCommand, state: &mut UiState, facts: Facts) -> Reply {

@@ -112,10 +112,10 @@ impl NoteKeys {
         self.end(|_| true)
     }
 
-    /// Presses refused because too many notes sounded.
+    /// Presses refused since the last call because too many notes sounded.
     #[must_use]
-    pub const fn refused(&self) -> u64 {
-        self.refused
+    pub const fn take_refused(&mut self) -> u64 {
+        std::mem::replace(&mut self.refused, 0)
     }
 
     fn end(&mut self, is_over: impl Fn(&Held) -> bool) -> Vec<Command> {

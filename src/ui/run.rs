@@ -231,7 +231,9 @@ impl Loop<'_> {
             next = self.input.next(Duration::ZERO);
         }
         let mut ended = self.desk.expire(facts);
-        if self.input.take_lost() > 0 {
+        let lost = self.input.take_lost();
+        if lost > 0 {
+            state.keys_lost = state.keys_lost.saturating_add(lost);
             ended.extend(self.desk.release_all());
         }
         ended.into_iter().for_each(|command| sink.send(command));

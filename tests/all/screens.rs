@@ -12,7 +12,7 @@ use ratatui::layout::Rect;
 use ratatui::style::Color;
 use segue::engine::promptbook::PositionId;
 use segue::engine::view::{Presence, Swallowed};
-use segue::screen::{self, Colour, LogLine, Prompt, Screen, UiState};
+use segue::screen::{self, Colour, LogLine, NoteMode, Prompt, Screen, UiState};
 use segue::sheet::{ControllerLine, PositionLine, ReceiverLine, Sheet};
 use std::path::{Path, PathBuf};
 
@@ -82,6 +82,31 @@ fn stage() {
             &draw(&sample, size),
         );
     }
+}
+
+#[test]
+fn stage_with_a_narrow_zone_in_rehearsal_before_a_break() {
+    let mut sample = sample::Sample::new();
+    sample.view.position = PositionId(10);
+    sample.view.sends_cues = false;
+    sample.view.is_muted = true;
+    sample.rig.mode = "model rig".into();
+    sample.ui.notes = NoteMode::On {
+        controller: 1,
+        base: 48,
+        has_releases: false,
+        length_ms: 700,
+    };
+    check("stage-rehearsal-100x30", &draw(&sample, (100, 30)));
+}
+
+#[test]
+fn stage_at_the_end_of_the_night() {
+    let mut sample = sample::Sample::new();
+    sample.view.position = PositionId(19);
+    sample.view.controllers[1].is_present = false;
+    sample.view.in_ports[1] = false;
+    check("stage-end-80x24", &draw(&sample, (80, 24)));
 }
 
 #[test]
