@@ -1,7 +1,7 @@
 //! The help: every command by key, made from the one key table, and the marks explained.
 //!
 //! ```text
-//!   HELP                                     Esc or ? closes, Down and Up scroll
+//!   HELP                            Down and Up scroll  Esc or ? closes
 //!   Space, PageDown, Right     to the next scene
 //!   /                          find a scene by typing              running order
 //!   MARKS
@@ -25,14 +25,18 @@ pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
     }
     let look = Look::new(model.ui.settings);
     buf.set_style(area, look.base());
+    let foot = area.height.saturating_sub(1).min(1);
+    let body = rows(area, 2, area.height.saturating_sub(2 + foot));
+    let lines = lines(model, &look);
+    let hidden = render_lines(&lines, model.ui.help_scroll, body, buf);
+    let more = if hidden > 0 {
+        format!("{hidden} more  ")
+    } else {
+        String::new()
+    };
     let head = row(area, 0);
-    let start = put_right(
-        buf,
-        head,
-        0,
-        "Esc or ? closes  Down and Up scroll ",
-        look.faint(),
-    );
+    let words = format!("{more}Down and Up scroll  Esc or ? closes ");
+    let start = put_right(buf, head, 0, &words, look.faint());
     put(
         buf,
         Rect {
@@ -43,9 +47,6 @@ pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
         "HELP",
         look.strong(),
     );
-    let foot = area.height.saturating_sub(1).min(1);
-    let body = rows(area, 2, area.height.saturating_sub(2 + foot));
-    render_lines(&lines(model, &look), model.ui.help_scroll, body, buf);
     // Only what is asked or typed: the commands are above.
     let prompt_model = ScreenModel {
         keys: &[],
@@ -63,15 +64,16 @@ struct HelpLine {
 }
 
 /// Columns of the keys, and of a whole line where two stand side by side.
-const KEYS: u16 = 27;
+const KEYS: u16 = 26;
 const COLUMN: u16 = 98;
 
-fn render_lines(lines: &[HelpLine], scroll: usize, area: Rect, buf: &mut Buffer) {
+/// Draws what fits from line `scroll` on; gives how many lines do not.
+fn render_lines(lines: &[HelpLine], scroll: usize, area: Rect, buf: &mut Buffer) -> usize {
     let columns = (area.width / COLUMN).max(1);
     let width = area.width / columns;
     let height = usize::from(area.height);
     if height == 0 {
-        return;
+        return lines.len();
     }
     let capacity = height * usize::from(columns);
     let first = scroll.min(lines.len().saturating_sub(capacity));
@@ -98,6 +100,7 @@ fn render_lines(lines: &[HelpLine], scroll: usize, area: Rect, buf: &mut Buffer)
             line.style,
         );
     }
+    lines.len().saturating_sub(capacity)
 }
 
 fn lines(model: &ScreenModel, look: &Look) -> Vec<HelpLine> {
@@ -126,7 +129,7 @@ fn command(line: &KeyLine, look: &Look) -> HelpLine {
         .all(|screen| line.screens.contains(screen));
     let names: Vec<&str> = line.screens.iter().map(|screen| screen.name()).collect();
     HelpLine {
-        left: line.keys.join(", "),
+        left: line.keys.join("  "),
         words: line.words.clone(),
         place: if is_everywhere {
             String::new()

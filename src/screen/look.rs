@@ -49,6 +49,12 @@ const DRAWN: Marks = Marks {
     gauge: ["▮", "▯"],
 };
 
+/// Without colours a sounding key must stand out from black keys by its shape.
+const THIN: Marks = Marks {
+    black: "╵",
+    ..DRAWN
+};
+
 const ASCII: Marks = Marks {
     now: ["[", "=", "]"],
     next: ["(", "-", ")"],
@@ -78,7 +84,11 @@ impl Look {
         Self {
             colour: settings.colour,
             is_ascii: settings.is_ascii,
-            marks: if settings.is_ascii { ASCII } else { DRAWN },
+            marks: match (settings.is_ascii, settings.colour) {
+                (true, _) => ASCII,
+                (false, Colour::None) => THIN,
+                (false, _) => DRAWN,
+            },
         }
     }
 

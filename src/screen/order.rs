@@ -189,14 +189,21 @@ fn render_intent(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer)
         return;
     };
     let to = format!("{} {}", place.position.call, place.scene.name);
-    let words = if target == model.view.position.index() {
-        format!("the show is at {to}")
+    let (words, more) = if target == model.view.position.index() {
+        (format!("the show is at {to}"), "")
     } else if model.view.sends_cues {
-        format!("Enter asks, then jumps to {to}: held notes go on, no cue unless it says so")
+        (
+            format!("Enter asks, then jumps to {to}"),
+            "held notes go on; no cue unless it says so",
+        )
     } else {
-        format!("Enter jumps to {to}: held notes go on, cues are held in rehearsal")
+        (
+            format!("Enter jumps to {to}"),
+            "held notes go on; cues are held in rehearsal",
+        )
     };
-    put(buf, area, (2, 0), &words, look.strong());
+    let x = put(buf, area, (2, 0), &words, look.strong());
+    put(buf, area, (x + 2, 0), more, look.faint());
 }
 
 /// The scene under the cursor, with its map and all its words.

@@ -54,6 +54,7 @@ fn name(model: &ScreenModel, position: usize) -> String {
 /// Whether letters are notes, where they lie and how their end is known.
 fn notes(model: &ScreenModel) -> Option<String> {
     let NoteMode::On {
+        controller,
         base,
         has_releases,
         length_ms,
@@ -67,7 +68,12 @@ fn notes(model: &ScreenModel) -> Option<String> {
     } else {
         format!("last {length_ms} ms: this terminal reports no releases")
     };
-    Some(format!("keyboard notes from {from}, {end}"))
+    let name = model
+        .sheet
+        .controllers
+        .get(controller)
+        .map_or("?", |line| &line.name);
+    Some(format!("letters play {name} from {from}, {end}"))
 }
 
 fn commands(model: &ScreenModel, look: &Look, x: u16, area: Rect, buf: &mut Buffer) {
@@ -88,6 +94,6 @@ fn commands(model: &ScreenModel, look: &Look, x: u16, area: Rect, buf: &mut Buff
             return;
         }
         x = put(buf, area, (x, 0), key, look.strong());
-        x = put(buf, area, (x + 1, 0), &line.name, look.faint()) + 3;
+        x = put(buf, area, (x + 1, 0), &line.name, look.faint()) + 2;
     }
 }

@@ -23,7 +23,7 @@ use super::notice::notice;
 use super::order::song_facts;
 use super::prompt;
 use super::stage_plan::{Plan, Wishes};
-use super::text::{indent, put, put_right, row, rows, tint, width, wrap};
+use super::text::{indent, put, put_right, row, rows, width, wrap};
 use super::zone_map::{Extent, Scale, ZoneMap, lanes, legend};
 use super::{Place, ScreenModel};
 use crate::sheet::OrderLine;
@@ -150,6 +150,11 @@ impl<'a> Stage<'a> {
         }
     }
 
+    /// Words for the player in the current scene.
+    fn words(&self) -> &'a str {
+        self.present.map_or("", |place| place.scene.player.as_str())
+    }
+
     fn big(&self, name: &str, height: u16) -> Option<Fit> {
         fit(
             name,
@@ -241,15 +246,15 @@ impl<'a> Stage<'a> {
 
     fn render_words(&self, area: Rect, buf: &mut Buffer) {
         let inner = indent(area, BAR);
-        if let Some(words) = notice(self.model) {
+        if let Some(notice) = notice(self.model) {
             let x = put(
                 buf,
                 inner,
                 (0, 0),
-                &format!(" {words} "),
+                &format!(" {notice} "),
                 self.look.notice(),
             );
-            tint(buf, inner, (0, 0), x, self.look.notice());
+            put(buf, inner, (x + 2, 0), self.words(), self.look.strong());
             return;
         }
         let words = self.present.map_or("", |place| place.scene.player.as_str());

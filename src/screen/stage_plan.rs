@@ -229,6 +229,7 @@ mod tests {
                     now_lanes,
                     next_lanes,
                     words,
+                    words_size: next.map(|_| 4),
                     page,
                     has_legend,
                     now_sizes: vec![4, 8],

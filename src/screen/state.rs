@@ -20,13 +20,13 @@ impl Screen {
     /// All screens, in the order of their keys.
     pub const ALL: [Self; 3] = [Self::Stage, Self::Wings, Self::Order];
 
-    /// Its name as printed.
+    /// Its name in a word.
     #[must_use]
     pub const fn name(self) -> &'static str {
         match self {
             Self::Stage => "stage",
             Self::Wings => "wings",
-            Self::Order => "running order",
+            Self::Order => "order",
         }
     }
 }
@@ -41,6 +41,25 @@ pub enum Colour {
     /// 24-bit colours.
     #[default]
     Full,
+}
+
+impl Colour {
+    /// What a terminal can do, from the values of `NO_COLOR`, `COLORTERM` and `TERM`.
+    ///
+    /// A `NO_COLOR` that is not empty means none (no-color.org).
+    #[must_use]
+    pub fn of_terminal(
+        no_color: Option<&str>,
+        colorterm: Option<&str>,
+        term: Option<&str>,
+    ) -> Self {
+        if no_color.is_some_and(|value| !value.is_empty()) || term == Some("dumb") {
+            return Self::None;
+        }
+        let is_full = matches!(colorterm, Some("truecolor" | "24bit"))
+            || term.is_some_and(|term| term.ends_with("-direct"));
+        if is_full { Self::Full } else { Self::Sixteen }
+    }
 }
 
 /// What a screen is drawn with.
@@ -60,6 +79,8 @@ pub enum NoteMode {
     Off,
     /// Letters are notes.
     On {
+        /// Index of the controller they are played on.
+        controller: usize,
         /// Key number of the lowest note of the lower row (0–108, a C).
         base: u8,
         /// The terminal reports when a key is let go; otherwise notes have a fixed length.
@@ -101,6 +122,10 @@ pub struct UiState {
     pub prompt: Option<Prompt>,
     /// Notes from the computer keyboard.
     pub notes: NoteMode,
+    /// Whether letters may be notes even in a show: the model rig.
+    pub may_play: bool,
+    /// Keys that were lost because a queue or the table of keyboard notes was full.
+    pub keys_lost: u64,
     /// What the screens are drawn with.
     pub settings: Settings,
 }
@@ -175,4 +200,19 @@ fn holds(sheet: &Sheet, index: usize, wanted: &str) -> bool {
             .into_iter()
             .flatten()
             .any(|name| name.to_lowercase().contains(wanted))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn colours_follow_what_the_terminal_says() {
+        let of = Colour::of_terminal;
+        assert_eq!(of(Some("1"), Some("truecolor"), None), Colour::None);
+        assert_eq!(of(Some(""), Some("truecolor"), None), Colour::Full);
+        assert_eq!(of(None, None, Some("linux")), Colour::Sixteen);
+        assert_eq!(of(None, None, Some("dumb")), Colour::None);
+        assert_eq!(of(None, None, Some("xterm-direct")), Colour::Full);
+    }
 }

@@ -49,7 +49,8 @@ pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
         render_rest(model, &look, &top, left, buf);
     } else {
         let mut top = out_ports(model, &look);
-        top.extend(receivers(model, &look, area.width));
+        let most_rows = if area.height < 30 { 2 } else { 4 };
+        top.extend(receivers(model, &look, (area.width, most_rows)));
         top.extend(in_ports(model, &look));
         render_rest(model, &look, &top, body, buf);
     }
@@ -86,8 +87,9 @@ const LOG_ROWS: u16 = 4;
 /// What is given, then the counters, what the technician should know, and the log.
 fn render_rest(model: &ScreenModel, look: &Look, top: &[Line], area: Rect, buf: &mut Buffer) {
     let mut lines: Vec<Line> = top.to_vec();
-    lines.extend(counters(model, look, area.width));
     lines.extend(remarks(model, look));
+    lines.extend(counters(model, look, area.width));
+    lines.extend(plan_remarks(model, look));
     let wanted = u16::try_from(lines.len()).unwrap_or(u16::MAX);
     let rows_above = wanted.min(area.height.saturating_sub(LOG_ROWS));
     render_column(&lines, rows(area, 0, rows_above), buf);
@@ -129,20 +131,23 @@ fn counters(model: &ScreenModel, look: &Look, columns: u16) -> Vec<Line> {
         ("outbox refused", counters.out_refused),
         ("queue refused", refused),
         ("input overflows", overflows),
+        ("keys lost", model.ui.keys_lost),
         ("faults", counters.faults),
     ];
     let mut out: Vec<Line> = vec![vec![(2, "COUNTERS".to_owned(), look.strong())]];
     let mut x = 15;
-    let all = calm
-        .map(|(name, count)| (name, count, look.base()))
-        .into_iter();
-    let all = all.chain(grave.map(|(name, count)| {
-        (
-            name,
-            count,
-            if count > 0 { look.bad() } else { look.faint() },
-        )
-    }));
+    // What went wrong comes first: a small terminal may cut the rest.
+    let (bad, well): (Vec<_>, Vec<_>) = grave.into_iter().partition(|(_, count)| *count > 0);
+    let bad = bad
+        .into_iter()
+        .map(|(name, count)| (name, count, look.bad()));
+    let calm = calm
+        .into_iter()
+        .map(|(name, count)| (name, count, look.base()));
+    let well = well
+        .into_iter()
+        .map(|(name, count)| (name, count, look.faint()));
+    let all = bad.chain(calm).chain(well);
     for (name, count, style) in all {
         let words = format!("{name} {count}");
         if x + width(&words) > columns.saturating_sub(1) && x > 15 {
@@ -158,7 +163,7 @@ fn counters(model: &ScreenModel, look: &Look, columns: u16) -> Vec<Line> {
     out
 }
 
-/// Standing warnings, words for the technician, and remarks of the plan.
+/// Words for the technician and standing warnings.
 fn remarks(model: &ScreenModel, look: &Look) -> Vec<Line> {
     let mut out: Vec<Line> = Vec::new();
     let mut say = |head: &str, words: &str, style: Style| {
@@ -176,10 +181,17 @@ fn remarks(model: &ScreenModel, look: &Look) -> Vec<Line> {
     for words in &model.rig.warnings {
         say("warning", words, look.warning());
     }
-    for words in &model.sheet.remarks {
-        say("plan", words, look.base());
-    }
     out
+}
+
+fn plan_remarks(model: &ScreenModel, look: &Look) -> Vec<Line> {
+    let line = |words: &String| {
+        vec![
+            (2, "plan".to_owned(), look.faint()),
+            (15, words.clone(), look.base()),
+        ]
+    };
+    model.sheet.remarks.iter().map(line).collect()
 }
 
 fn render_log(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer) {

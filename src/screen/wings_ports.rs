@@ -145,8 +145,13 @@ pub(super) fn in_ports(model: &ScreenModel, look: &Look) -> Vec<Line> {
     out
 }
 
-/// The receivers, each with what its slots are believed to hold in running words.
-pub(super) fn receivers(model: &ScreenModel, look: &Look, columns: u16) -> Vec<Line> {
+/// The receivers, each with what its slots are believed to hold in running words, on at
+/// most `most_rows` rows.
+pub(super) fn receivers(
+    model: &ScreenModel,
+    look: &Look,
+    (columns, most_rows): (u16, usize),
+) -> Vec<Line> {
     const WORDS: u16 = 40;
     let mut out = vec![heading(
         look,
@@ -165,7 +170,7 @@ pub(super) fn receivers(model: &ScreenModel, look: &Look, columns: u16) -> Vec<L
         let pieces = wrap(
             &held.join("; "),
             columns.saturating_sub(WORDS + 1).max(1),
-            3,
+            most_rows,
         );
         let mut pieces = pieces.into_iter();
         out.push(vec![

@@ -430,3 +430,123 @@ fn letter(sound: usize) -> char {
 const fn is_black(key: u8) -> bool {
     matches!(key % 12, 1 | 3 | 6 | 8 | 10)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sheet::SoundLine;
+
+    fn zone(controller: usize, keys: (u8, u8)) -> ZoneLine {
+        ZoneLine {
+            controller,
+            keys,
+            velocities: (1, 127),
+            ..ZoneLine::default()
+        }
+    }
+
+    fn sheet(ranges: &[(u8, u8)]) -> Sheet {
+        let controllers = ranges.iter().map(|keys| ControllerLine {
+            keys: Some(*keys),
+            ..ControllerLine::default()
+        });
+        Sheet {
+            controllers: controllers.collect(),
+            middle_c_octave: 4,
+            ..Sheet::default()
+        }
+    }
+
+    // Key ranges: 88 keys are A0 to C8 (21 to 108), 61 are C2 to C7 (36 to 96).
+    #[test]
+    fn every_key_has_its_own_columns_where_there_is_room() {
+        let scale = Scale::of(&sheet(&[(21, 108), (36, 96)]), 200);
+        assert_eq!(scale.span((21, 21)), (0, 2));
+        assert_eq!(scale.span((108, 108)), (174, 2));
+        assert_eq!(scale.span((36, 96)), (30, 122));
+        assert_eq!(
+            scale.span((60, 71)).1,
+            24,
+            "an octave is twelve keys wide anywhere"
+        );
+    }
+
+    #[test]
+    fn neighbouring_zones_touch_and_never_overlap() {
+        for columns in 1..260 {
+            let scale = Scale::of(&sheet(&[(21, 108)]), columns);
+            for split in 22..=108u8 {
+                let (start, count) = scale.span((21, split - 1));
+                let (next, rest) = scale.span((split, 108));
+                // One column at least for each: where keys share one, the zones do too.
+                assert!(
+                    start + count <= next.max(1),
+                    "{columns} columns, split {split}"
+                );
+                assert!(next + rest <= columns.max(next + 1));
+            }
+        }
+    }
+
+    #[test]
+    fn zones_share_a_lane_only_if_they_do_not_overlap() {
+        let scene = SceneLine {
+            zones: vec![
+                zone(0, (60, 84)),
+                zone(0, (21, 59)),
+                zone(0, (50, 70)),
+                zone(1, (0, 127)),
+            ],
+            ..SceneLine::default()
+        };
+        let keys: Vec<Vec<(u8, u8)>> = lanes(&scene, 0)
+            .iter()
+            .map(|lane| lane.iter().map(|zone| zone.keys).collect())
+            .collect();
+        assert_eq!(keys, [vec![(21, 59), (60, 84)], vec![(50, 70)]]);
+        assert_eq!(splits(&scene, 0, (21, 108)), [50, 60, 71, 85]);
+    }
+
+    #[test]
+    fn what_is_done_to_a_sound_is_said_as_far_as_there_is_room() {
+        let zone = ZoneLine {
+            velocities: (100, 127),
+            transpose: -12,
+            level_db: -6.54,
+            ..zone(0, (21, 59))
+        };
+        assert_eq!(
+            changes(&zone),
+            ["vel 100-127 -12 -6.5dB", "-12 -6.5dB", "-12"]
+        );
+        assert_eq!(
+            changes(&ZoneLine {
+                velocities: (0, 127),
+                ..ZoneLine::default()
+            })[0],
+            ""
+        );
+    }
+
+    #[test]
+    fn a_zone_too_narrow_for_its_name_has_a_letter_and_a_legend() {
+        let sheet = sheet(&[(21, 108)]);
+        let scale = Scale::of(&sheet, 66);
+        let sound = |patch: &str| SoundLine {
+            patch: patch.into(),
+            receiver: 0,
+        };
+        let scene = SceneLine {
+            zones: vec![
+                zone(0, (21, 83)),
+                ZoneLine {
+                    sound: 1,
+                    ..zone(0, (84, 87))
+                },
+            ],
+            sounds: vec![sound("Felt piano"), sound("Bells")],
+            ..SceneLine::default()
+        };
+        assert_eq!(legend(&sheet, &scene, scale), ["b Bells"]);
+    }
+}

@@ -26,7 +26,7 @@ impl Sample {
             rig: rig(),
             log: log(),
             ui: UiState::default(),
-            keys: Vec::new(),
+            keys: segue::ui::keys::key_lines(),
             now_us: 61_000_000,
         }
     }
