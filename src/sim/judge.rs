@@ -100,7 +100,7 @@ impl Judge {
         id
     }
 
-    /// Something more holds the note.
+    /// Something more holds the note. To be told before the last holder lets go.
     pub fn hold(&mut self, id: ExpectId, holder: Holder) {
         if let Some(entry) = self.entries.get_mut(&id) {
             entry.hold(holder);
@@ -740,6 +740,21 @@ mod tests {
                 [Fault::LetGo(Released::KeyUp)],
                 "{restrike:?}"
             );
+
+            // On a stack the first Note Off ends the older voice, which the first key owns;
+            // the second voice goes on for it, and may not end before it.
+            let mut moved = court();
+            let (one, two) = (moved.press(0, 60), moved.press(1, 60));
+            moved.judge.let_go(two, Holder::Key, 5);
+            if restrike == Restrike::Stack {
+                moved.play(5, &off(60));
+            }
+            moved.play(50_000, &[]);
+            assert_eq!(moved.judge.violations(), [], "{restrike:?}");
+            moved.play(50_001, &off(60));
+            moved.judge.let_go(one, Holder::Key, 60_000);
+            let early = Fault::LetGo(Released::KeyUp);
+            assert_eq!(moved.faults(), [early], "{restrike:?}");
 
             let mut late = court();
             let (one, two) = (late.press(0, 60), late.press(1, 60));
