@@ -641,7 +641,8 @@ mod tests {
 
     #[test]
     fn all_that_a_held_over_note_may_not_hear_is_found() {
-        let deeds: [(&[u8], fn(&Fault) -> bool); 7] = [
+        type IsIt = fn(&Fault) -> bool;
+        let deeds: [(&[u8], IsIt); 7] = [
             (&[0xb0, 7, 20], |f| matches!(f, Fault::LevelChanged { .. })),
             (&[0xb0, 11, 20], |f| matches!(f, Fault::LevelChanged { .. })),
             (&[0xe0, 0, 0], |f| matches!(f, Fault::Bent { .. })),
