@@ -357,6 +357,17 @@ impl ReceiverModel {
     }
 
     fn tell_voices(&mut self, channel: Channel, before: &Audible, after: &Audible) {
+        let moved: Vec<(Controller, Value7, Value7)> = (0..120)
+            .map(Controller::clamped)
+            .map(|number| {
+                (
+                    number,
+                    before.controllers[number.index()],
+                    after.controllers[number.index()],
+                )
+            })
+            .filter(|(number, from, to)| from != to && is_heard(*number))
+            .collect();
         let voices: Vec<(VoiceId, Key)> = self.voices.on(channel).map(|v| (v.id, v.key)).collect();
         for (id, key) in voices {
             if before.level_db != after.level_db {
@@ -386,18 +397,13 @@ impl ReceiverModel {
                     self.hear(Heard::PressureChanged { id, from, to });
                 }
             }
-            for number in 0..120 {
-                let controller = Controller::clamped(number);
-                let from = before.controllers[controller.index()];
-                let to = after.controllers[controller.index()];
-                if from != to && is_heard(controller) {
-                    self.hear(Heard::ControllerChanged {
-                        id,
-                        controller,
-                        from,
-                        to,
-                    });
-                }
+            for (controller, from, to) in &moved {
+                self.hear(Heard::ControllerChanged {
+                    id,
+                    controller: *controller,
+                    from: *from,
+                    to: *to,
+                });
             }
         }
     }

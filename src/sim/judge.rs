@@ -229,6 +229,7 @@ impl Judge {
             .filter(|((receiver, _), witness)| {
                 witness.voice.is_held()
                     && !witness.is_reported
+                    && !witness.owners.iter().any(|id| self.is_holding(*id))
                     && self
                         .let_go_us(*receiver, &witness.voice)
                         .is_some_and(|gone_us| gone_us.saturating_add(grace_us) < now_us)
@@ -264,8 +265,12 @@ impl Judge {
     }
 
     pub(super) fn holding(&self, owners: &[ExpectId]) -> Vec<ExpectId> {
-        let is_holding = |id: &ExpectId| self.entries.get(id).is_some_and(Entry::is_holding);
-        owners.iter().copied().filter(is_holding).collect()
+        let owners = owners.iter().copied();
+        owners.filter(|id| self.is_holding(*id)).collect()
+    }
+
+    fn is_holding(&self, id: ExpectId) -> bool {
+        self.entries.get(&id).is_some_and(Entry::is_holding)
     }
 
     /// Whether there are owners and none of them allows the change.
