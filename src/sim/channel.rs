@@ -357,6 +357,17 @@ impl ReceiverModel {
     }
 
     fn tell_voices(&mut self, channel: Channel, before: &Audible, after: &Audible) {
+        let moved: Vec<(Controller, Value7, Value7)> = (0..120)
+            .map(Controller::clamped)
+            .map(|number| {
+                (
+                    number,
+                    before.controllers[number.index()],
+                    after.controllers[number.index()],
+                )
+            })
+            .filter(|(number, from, to)| from != to && is_heard(*number))
+            .collect();
         let voices: Vec<(VoiceId, Key)> = self.voices.on(channel).map(|v| (v.id, v.key)).collect();
         for (id, key) in voices {
             if before.level_db != after.level_db {
@@ -386,18 +397,13 @@ impl ReceiverModel {
                     self.hear(Heard::PressureChanged { id, from, to });
                 }
             }
-            for number in 0..120 {
-                let controller = Controller::clamped(number);
-                let from = before.controllers[controller.index()];
-                let to = after.controllers[controller.index()];
-                if from != to && is_heard(controller) {
-                    self.hear(Heard::ControllerChanged {
-                        id,
-                        controller,
-                        from,
-                        to,
-                    });
-                }
+            for (controller, from, to) in &moved {
+                self.hear(Heard::ControllerChanged {
+                    id,
+                    controller: *controller,
+                    from: *from,
+                    to: *to,
+                });
             }
         }
     }
@@ -457,6 +463,8 @@ mod tests {
         let mut model = model(|m| m.bank_at_once = true);
         model.feed(0, &control(0, 5));
         assert_eq!(struck_patch(&mut model), Patch::of(5, 0, 0));
+        model.feed(1, &control(32, 6));
+        assert_eq!(struck_patch(&mut model), Patch::of(5, 6, 0));
     }
 
     /// GM2 §3.2 and §3.3.1 (recommended): held notes keep the old timbre until Note Off,
@@ -611,6 +619,43 @@ mod tests {
         }
     }
 
+    /// The patch before is the last one that was loaded, also if another came meanwhile.
+    #[test]
+    fn the_old_patch_is_the_last_one_that_was_loaded() {
+        let mut model = model(|m| {
+            (m.load_us, m.loading_notes) = (50_000, LoadingNotes::OldPatch);
+        });
+        model.feed(0, &program(1));
+        model.feed(60_000, &program(2));
+        assert_eq!(struck_patch(&mut model), Patch::of(0x79, 0, 1));
+        model.feed(70_000, &program(3));
+        assert_eq!(struck_patch(&mut model), Patch::of(0x79, 0, 1));
+        model.advance(110_001);
+        assert_eq!(
+            model.slot(CH).loading_until_us,
+            Some(120_000),
+            "loading began anew"
+        );
+        model.advance(120_000);
+        assert_eq!(struck_patch(&mut model), Patch::of(0x79, 0, 3));
+    }
+
+    /// Bank bytes belong to the next program change, not to the patch that loads.
+    #[test]
+    fn bank_select_is_taken_while_a_patch_loads() {
+        let mut model = model(|m| {
+            (m.load_us, m.loading_controllers) = (50_000, LoadingControllers::Ignored);
+        });
+        model.feed(0, &program(1));
+        model.feed(1, &[0xb0, 0, 5, 32, 6, 0xc0, 2]);
+        assert_eq!(model.slot(CH).patch, Patch::of(5, 6, 2));
+        assert!(
+            !heard(&model, 0)
+                .iter()
+                .any(|h| matches!(h, Heard::ControllerIgnored { .. }))
+        );
+    }
+
     #[test]
     fn a_note_off_does_not_overtake_its_delayed_note() {
         let mut model = model(|m| {
@@ -705,6 +750,15 @@ mod tests {
         assert_eq!(sounding(&model), [(60, Sustained)]);
         model.feed(9, &control(64, 0));
         assert_eq!(releases(&model).last(), Some(&(9, 0, Released::PedalUp)));
+    }
+
+    /// GM2 §3.3.9 again: a note that only the hold pedal keeps is not held by its key.
+    #[test]
+    fn sostenuto_does_not_latch_what_the_hold_pedal_keeps() {
+        let mut model = model(|_| {});
+        model.feed(0, &[0xb0, 64, 127, 0x90, 60, 100, 60, 0]);
+        model.feed(1, &[0xb0, 66, 127, 64, 0]);
+        assert_eq!(releases(&model), [(1, 0, Released::PedalUp)]);
     }
 
     /// GM2 §3.3.10: 64 and above is on. That only notes struck then are soft: common practice.

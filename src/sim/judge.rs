@@ -100,7 +100,7 @@ impl Judge {
         id
     }
 
-    /// Something more holds the note.
+    /// Something more holds the note. To be told before the last holder lets go.
     pub fn hold(&mut self, id: ExpectId, holder: Holder) {
         if let Some(entry) = self.entries.get_mut(&id) {
             entry.hold(holder);
@@ -229,6 +229,7 @@ impl Judge {
             .filter(|((receiver, _), witness)| {
                 witness.voice.is_held()
                     && !witness.is_reported
+                    && !witness.owners.iter().any(|id| self.is_holding(*id))
                     && self
                         .let_go_us(*receiver, &witness.voice)
                         .is_some_and(|gone_us| gone_us.saturating_add(grace_us) < now_us)
@@ -264,8 +265,12 @@ impl Judge {
     }
 
     pub(super) fn holding(&self, owners: &[ExpectId]) -> Vec<ExpectId> {
-        let is_holding = |id: &ExpectId| self.entries.get(id).is_some_and(Entry::is_holding);
-        owners.iter().copied().filter(is_holding).collect()
+        let owners = owners.iter().copied();
+        owners.filter(|id| self.is_holding(*id)).collect()
+    }
+
+    fn is_holding(&self, id: ExpectId) -> bool {
+        self.entries.get(&id).is_some_and(Entry::is_holding)
     }
 
     /// Whether there are owners and none of them allows the change.
@@ -641,7 +646,8 @@ mod tests {
 
     #[test]
     fn all_that_a_held_over_note_may_not_hear_is_found() {
-        let deeds: [(&[u8], fn(&Fault) -> bool); 7] = [
+        type IsIt = fn(&Fault) -> bool;
+        let deeds: [(&[u8], IsIt); 7] = [
             (&[0xb0, 7, 20], |f| matches!(f, Fault::LevelChanged { .. })),
             (&[0xb0, 11, 20], |f| matches!(f, Fault::LevelChanged { .. })),
             (&[0xe0, 0, 0], |f| matches!(f, Fault::Bent { .. })),
@@ -740,6 +746,21 @@ mod tests {
                 [Fault::LetGo(Released::KeyUp)],
                 "{restrike:?}"
             );
+
+            // On a stack the first Note Off ends the older voice, which the first key owns;
+            // the second voice goes on for it, and may not end before it.
+            let mut moved = court();
+            let (one, two) = (moved.press(0, 60), moved.press(1, 60));
+            moved.judge.let_go(two, Holder::Key, 5);
+            if restrike == Restrike::Stack {
+                moved.play(5, &off(60));
+            }
+            moved.play(50_000, &[]);
+            assert_eq!(moved.judge.violations(), [], "{restrike:?}");
+            moved.play(50_001, &off(60));
+            moved.judge.let_go(one, Holder::Key, 60_000);
+            let early = Fault::LetGo(Released::KeyUp);
+            assert_eq!(moved.faults(), [early], "{restrike:?}");
 
             let mut late = court();
             let (one, two) = (late.press(0, 60), late.press(1, 60));
