@@ -13,6 +13,7 @@
     )
 )]
 
+pub mod app;
 pub mod check;
 pub mod engine;
 pub mod midi;
@@ -24,4 +25,5 @@ pub mod sheet;
 pub mod show;
 pub mod sim;
 pub mod store;
+pub mod ui;
 pub mod wire;

@@ -80,6 +80,8 @@ const CRATES: &[(&str, &[&str])] = &[
     ("triple_buffer", &["app"]),
     ("tokio", &["app", "net"]),
     ("include_dir", &["app"]),
+    ("chrono", &["app"]),
+    ("unicode_ident", &["show"]),
     ("etcetera", &["store"]),
     ("crc32fast", &["store"]),
     ("ron", &["store", "app"]),

@@ -10,11 +10,17 @@ use crate::show::finding::Level;
 ///
 /// # Errors
 /// If the folder cannot be read or the output not written, in words.
-pub(super) fn run(args: &cli::Check, out: &mut dyn Write, err: &mut dyn Write) -> Result<bool, String> {
+pub(super) fn run(
+    args: &cli::Check,
+    out: &mut dyn Write,
+    err: &mut dyn Write,
+) -> Result<bool, String> {
     let files = load::folder(&args.show, None, err)?;
     let loaded = load::show(&files, &load::name_of(&args.show));
     let printed = if args.json {
-        serde_json::to_writer_pretty(&mut *out, &loaded.findings).map_err(io::Error::from).and_then(|()| writeln!(out))
+        serde_json::to_writer_pretty(&mut *out, &loaded.findings)
+            .map_err(io::Error::from)
+            .and_then(|()| writeln!(out))
     } else {
         print(&loaded, out)
     };
@@ -26,7 +32,13 @@ fn print(loaded: &load::Loaded, out: &mut dyn Write) -> io::Result<()> {
     for finding in &loaded.findings {
         writeln!(out, "{finding}")?;
     }
-    let count = |level| loaded.findings.iter().filter(|finding| finding.level == level).count();
+    let count = |level| {
+        loaded
+            .findings
+            .iter()
+            .filter(|finding| finding.level == level)
+            .count()
+    };
     let show = &loaded.show;
     writeln!(
         out,

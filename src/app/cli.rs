@@ -87,11 +87,13 @@ pub(super) struct Play {
 
 /// `segue check`
 #[derive(Debug, Args)]
-#[command(after_help = "Exit status: 0 clean (warnings and notes allowed), 1 errors found, 2 wrong use.
+#[command(
+    after_help = "Exit status: 0 clean (warnings and notes allowed), 1 errors found, 2 wrong use.
 
 Examples:
   segue check tour
-  segue check tour --json | jq '.[].message'")]
+  segue check tour --json | jq '.[].message'"
+)]
 pub(super) struct Check {
     /// The show's folder.
     pub(super) show: PathBuf,
@@ -116,12 +118,14 @@ pub(super) struct Ports {
 
 /// `segue replay`
 #[derive(Debug, Args)]
-#[command(after_help = "A track named after a controller or pedal box is what that one sends; a marker
+#[command(
+    after_help = "A track named after a controller or pedal box is what that one sends; a marker
 `step`, `back` or `jump SONG/SCENE` is a command.
 
 Examples:
   segue replay tour friday.mid --out played
-  segue replay tour friday.mid --out played --json > messages.jsonl")]
+  segue replay tour friday.mid --out played --json > messages.jsonl"
+)]
 pub(super) struct Replay {
     /// The show's folder.
     pub(super) show: PathBuf,

@@ -6,7 +6,7 @@
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU8, AtomicU64, Ordering};
 use std::time::Duration;
 
 use super::notice::{Event, Notice, Watch};
@@ -61,6 +61,19 @@ pub(super) struct Ends {
     pub(super) views: triple_buffer::Input<View>,
     /// Set when the show is to end.
     pub(super) stop: Arc<AtomicBool>,
+    /// What became of real-time priority: a `Realtime`.
+    pub(super) realtime: Arc<AtomicU8>,
+}
+
+/// What became of the playing thread's real-time priority.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Realtime {
+    /// The thread has not started yet.
+    Unknown,
+    /// It has it.
+    Granted,
+    /// The system does not allow it.
+    Refused,
 }
 
 /// How long after the start ports that are there have had time to say so.
@@ -69,7 +82,17 @@ const READY_US: u64 = 300_000;
 impl Driver {
     /// Plays until told to stop, then lets everything go.
     pub(super) fn run(mut self) {
-        self.desk.report(Event::Realtime(try_realtime().is_ok()));
+        let granted = try_realtime();
+        let realtime = if granted.is_ok() {
+            Realtime::Granted
+        } else {
+            Realtime::Refused
+        };
+        self.desk
+            .ends
+            .realtime
+            .store(realtime as u8, Ordering::Relaxed);
+        self.desk.report(Event::Realtime(granted.is_ok()));
         while !self.desk.ends.stop.load(Ordering::Acquire) {
             let deadline = self.desk.deadline_us();
             let Self { intake, desk } = &mut self;
@@ -83,7 +106,14 @@ impl Driver {
 impl Desk {
     /// A desk at a position of the night; `is_waiting` if nothing is to be sent until
     /// somebody takes the show up.
-    pub(super) fn new(plan: &Plan, at: PositionId, is_waiting: bool, gates: Vec<Gate>, clock: Clock, ends: Ends) -> Self {
+    pub(super) fn new(
+        plan: &Plan,
+        at: PositionId,
+        is_waiting: bool,
+        gates: Vec<Gate>,
+        clock: Clock,
+        ends: Ends,
+    ) -> Self {
         let book = Arc::new(plan.promptbook.clone());
         let engine = Engine::new(Arc::clone(&book), at);
         Self {
@@ -107,8 +137,16 @@ impl Desk {
     fn deadline_us(&self) -> u64 {
         let now_us = self.clock.now_us();
         let idle_us = now_us + IDLE_US;
-        let ready_us = if self.is_ready { u64::MAX } else { READY_US.max(now_us) };
-        self.engine.next_deadline().unwrap_or(u64::MAX).min(idle_us).min(ready_us)
+        let ready_us = if self.is_ready {
+            u64::MAX
+        } else {
+            READY_US.max(now_us)
+        };
+        self.engine
+            .next_deadline()
+            .unwrap_or(u64::MAX)
+            .min(idle_us)
+            .min(ready_us)
     }
 
     /// One thing that came in, acted on at once.
@@ -156,7 +194,9 @@ impl Desk {
                 (Trigger::Control(number), Message::Control(_, n, value)) => {
                     n == number && (value.get() >= 64) != binding.is_inverted
                 }
-                (Trigger::Note(key), Message::NoteOn(_, k, velocity)) => k == key && velocity.get() > 0,
+                (Trigger::Note(key), Message::NoteOn(_, k, velocity)) => {
+                    k == key && velocity.get() > 0
+                }
                 (Trigger::Program(program), Message::Program(_, p)) => p == program,
                 _ => false,
             };
@@ -166,9 +206,15 @@ impl Desk {
 
     /// The show is taken up where it was: every port that is there gets its state.
     fn take_up(&mut self) {
-        let Some(waiting) = self.waiting.take() else { return };
+        let Some(waiting) = self.waiting.take() else {
+            return;
+        };
         self.report(Event::TakenUp);
-        for (port, _) in waiting.iter().enumerate().filter(|(_, is_there)| **is_there) {
+        for (port, _) in waiting
+            .iter()
+            .enumerate()
+            .filter(|(_, is_there)| **is_there)
+        {
             self.handle(Input::OutputReady(OutPort(port as u8)));
         }
     }
@@ -183,7 +229,11 @@ impl Desk {
             }
         }
         let now_us = self.clock.now_us();
-        if self.engine.next_deadline().is_some_and(|deadline| deadline <= now_us) {
+        if self
+            .engine
+            .next_deadline()
+            .is_some_and(|deadline| deadline <= now_us)
+        {
             self.handle(Input::Tick);
         }
         for port in 0..self.gates.len() {
@@ -203,7 +253,9 @@ impl Desk {
     }
 
     fn outputs_present(&self) -> u8 {
-        (0..self.book.out_ports.len()).filter(|port| self.is_output_present(*port)).count() as u8
+        (0..self.book.out_ports.len())
+            .filter(|port| self.is_output_present(*port))
+            .count() as u8
     }
 
     fn is_output_present(&self, port: usize) -> bool {
@@ -242,12 +294,19 @@ impl Desk {
         let mut touched = [false; MAX_PORTS];
         for output in self.outbox.items() {
             let port = output.port.index();
-            if let (Some(gate), Some(is_touched)) = (self.gates.get_mut(port), touched.get_mut(port)) {
+            if let (Some(gate), Some(is_touched)) =
+                (self.gates.get_mut(port), touched.get_mut(port))
+            {
                 let _ = gate.push(replay::item(&self.book, output));
                 *is_touched = true;
             }
         }
-        for (gate, _) in self.gates.iter().zip(touched).filter(|(_, is_touched)| *is_touched) {
+        for (gate, _) in self
+            .gates
+            .iter()
+            .zip(touched)
+            .filter(|(_, is_touched)| *is_touched)
+        {
             gate.flush();
         }
     }
@@ -256,7 +315,12 @@ impl Desk {
     /// that cannot even be restored is replaced by a new one at the same position.
     fn rebuild(&mut self, now_us: u64) {
         self.outbox.clear();
-        let Self { engine, outbox, checkpoint, .. } = self;
+        let Self {
+            engine,
+            outbox,
+            checkpoint,
+            ..
+        } = self;
         let silenced = catch_unwind(AssertUnwindSafe(|| {
             let restored = engine.restore(checkpoint).is_ok();
             engine.handle(now_us, Input::Command(Command::Panic(None)), outbox);
@@ -271,13 +335,33 @@ impl Desk {
     fn replace_engine(&mut self, now_us: u64) {
         self.outbox.clear();
         self.engine = Engine::new(Arc::clone(&self.book), self.view.position);
-        for (port, _) in self.view.in_ports.iter().enumerate().filter(|(_, is_there)| **is_there) {
-            self.engine.handle(now_us, Input::InputReady(InPort(port as u8)), &mut self.outbox);
+        for (port, _) in self
+            .view
+            .in_ports
+            .iter()
+            .enumerate()
+            .filter(|(_, is_there)| **is_there)
+        {
+            self.engine.handle(
+                now_us,
+                Input::InputReady(InPort(port as u8)),
+                &mut self.outbox,
+            );
         }
-        for port in (0..self.book.out_ports.len()).filter(|port| self.is_output_present(*port)) {
-            self.engine.handle(now_us, Input::OutputReady(OutPort(port as u8)), &mut self.outbox);
+        for port in 0..self.book.out_ports.len() {
+            if self.is_output_present(port) {
+                self.engine.handle(
+                    now_us,
+                    Input::OutputReady(OutPort(port as u8)),
+                    &mut self.outbox,
+                );
+            }
         }
-        self.engine.handle(now_us, Input::Command(Command::Panic(None)), &mut self.outbox);
+        self.engine.handle(
+            now_us,
+            Input::Command(Command::Panic(None)),
+            &mut self.outbox,
+        );
     }
 
     /// All notes off, then as long as the ports need to take them.
@@ -291,7 +375,10 @@ impl Desk {
     }
 
     fn report(&mut self, event: Event) {
-        let notice = Notice { at_us: self.clock.now_us(), event };
+        let notice = Notice {
+            at_us: self.clock.now_us(),
+            event,
+        };
         if self.ends.notices.push(notice).is_err() {
             self.ends.notices_dropped.fetch_add(1, Ordering::Relaxed);
         }
@@ -304,8 +391,14 @@ impl Desk {
     }
 
     fn on_output(&mut self, port: usize, is_there: bool) {
-        let Some(port) = self.out_port(port) else { return };
-        if let Some(place) = self.waiting.as_mut().and_then(|waiting| waiting.get_mut(port.index())) {
+        let Some(port) = self.out_port(port) else {
+            return;
+        };
+        if let Some(place) = self
+            .waiting
+            .as_mut()
+            .and_then(|waiting| waiting.get_mut(port.index()))
+        {
             *place = is_there;
         } else if is_there {
             self.handle(Input::OutputReady(port));
@@ -324,11 +417,19 @@ impl Desk {
     }
 
     fn in_port(&self, rig_port: usize) -> Option<InPort> {
-        self.map.inputs.iter().position(|port| *port == rig_port).map(|port| InPort(port as u8))
+        self.map
+            .inputs
+            .iter()
+            .position(|port| *port == rig_port)
+            .map(|port| InPort(port as u8))
     }
 
     fn out_port(&self, rig_port: usize) -> Option<OutPort> {
-        self.map.outputs.iter().position(|port| *port == rig_port).map(|port| OutPort(port as u8))
+        self.map
+            .outputs
+            .iter()
+            .position(|port| *port == rig_port)
+            .map(|port| OutPort(port as u8))
     }
 }
 

@@ -37,7 +37,9 @@ impl Steps {
     /// # Errors
     /// If it could not be written.
     pub(super) fn write(&mut self, call: &str, position: u32, page: u16) -> Result<(), StoreError> {
-        let time_s = SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_secs());
+        let time_s = SystemTime::now()
+            .duration_since(UNIX_EPOCH)
+            .map_or(0, |since| since.as_secs());
         self.journal.append(&PositionRecord {
             show: self.show,
             night: self.night.clone(),

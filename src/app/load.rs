@@ -36,7 +36,10 @@ pub(super) struct Loaded {
 impl Loaded {
     /// How many findings are errors.
     pub(super) fn error_count(&self) -> usize {
-        self.findings.iter().filter(|finding| finding.level == Level::Error).count()
+        self.findings
+            .iter()
+            .filter(|finding| finding.level == Level::Error)
+            .count()
     }
 }
 
@@ -66,7 +69,11 @@ fn collect(folder: &Dir<'_>, root: &Path, files: &mut Files) {
 ///
 /// # Errors
 /// If the folder or the other rig cannot be read, in words with the path.
-pub(super) fn folder(path: &Path, rig: Option<&Path>, err: &mut dyn Write) -> Result<Files, String> {
+pub(super) fn folder(
+    path: &Path,
+    rig: Option<&Path>,
+    err: &mut dyn Write,
+) -> Result<Files, String> {
     let contents = store::read_folder(path).map_err(|error| error.to_string())?;
     for error in &contents.unread {
         let _ = writeln!(err, "{error}");
@@ -85,14 +92,15 @@ const RIG_LIMIT: u64 = 9 << 20;
 /// Reads and checks a show.
 pub(super) fn show(files: &Files, name: &str) -> Loaded {
     let (show, findings) = read::read(files, name);
-    let findings = check::check(&show, findings);
+    let findings = check::check(&show, &findings);
     Loaded { show, findings }
 }
 
 /// The show's name: that of its folder.
 pub(super) fn name_of(path: &Path) -> String {
     let path = path.canonicalize().unwrap_or_else(|_| path.to_path_buf());
-    path.file_name().map_or_else(|| "show".into(), |name| name.to_string_lossy().into_owned())
+    path.file_name()
+        .map_or_else(|| "show".into(), |name| name.to_string_lossy().into_owned())
 }
 
 /// The night that is asked for; the only one if none is.
@@ -100,7 +108,13 @@ pub(super) fn name_of(path: &Path) -> String {
 /// # Errors
 /// If there is no such night, or several and none is named.
 pub(super) fn night<'a>(show: &'a Show, name: Option<&str>) -> Result<&'a Night, String> {
-    let known = || show.nights.iter().map(|night| night.name.as_str()).collect::<Vec<_>>().join(", ");
+    let known = || {
+        show.nights
+            .iter()
+            .map(|night| night.name.as_str())
+            .collect::<Vec<_>>()
+            .join(", ")
+    };
     match name {
         Some(name) => show
             .nights
@@ -110,7 +124,10 @@ pub(super) fn night<'a>(show: &'a Show, name: Option<&str>) -> Result<&'a Night,
         None => match show.nights.as_slice() {
             [night] => Ok(night),
             [] => Err("the show has no night to play; its songs could not be read".into()),
-            _ => Err(format!("the show has several nights; name one with --night: {}", known())),
+            _ => Err(format!(
+                "the show has several nights; name one with --night: {}",
+                known()
+            )),
         },
     }
 }

@@ -29,7 +29,11 @@ impl Log {
         if kept.lines.len() == LINE_LIMIT {
             kept.lines.pop_front();
         }
-        kept.lines.push_back(LogLine { time: stamp(at_us), level, words: words.to_string() });
+        kept.lines.push_back(LogLine {
+            time: stamp(at_us),
+            level,
+            words: words.to_string(),
+        });
         kept.total += 1;
     }
 
@@ -37,7 +41,9 @@ impl Log {
     /// kept; the number of lines so far, to ask with next time.
     pub(super) fn since(&self, told: u64, into: &mut Vec<LogLine>) -> u64 {
         let kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
-        let new = usize::try_from(kept.total - told).unwrap_or(usize::MAX).min(kept.lines.len());
+        let new = usize::try_from(kept.total - told)
+            .unwrap_or(usize::MAX)
+            .min(kept.lines.len());
         into.extend(kept.lines.iter().skip(kept.lines.len() - new).cloned());
         kept.total
     }
@@ -46,7 +52,13 @@ impl Log {
 /// A time since the start, as `0:12:03.250`.
 pub(super) fn stamp(at_us: u64) -> String {
     let ms = at_us / 1000;
-    format!("{}:{:02}:{:02}.{:03}", ms / 3_600_000, ms / 60_000 % 60, ms / 1000 % 60, ms % 1000)
+    format!(
+        "{}:{:02}:{:02}.{:03}",
+        ms / 3_600_000,
+        ms / 60_000 % 60,
+        ms / 1000 % 60,
+        ms % 1000
+    )
 }
 
 /// A line of the log as text: time, level where it is not a note, words.

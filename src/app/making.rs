@@ -11,7 +11,11 @@ use crate::store;
 /// # Errors
 /// If the folder exists and is not empty, or cannot be written, in words.
 pub(super) fn run(args: &cli::New, out: &mut dyn Write) -> Result<(), String> {
-    let name = if args.demo { load::DEMO } else { load::FIRST_STEPS };
+    let name = if args.demo {
+        load::DEMO
+    } else {
+        load::FIRST_STEPS
+    };
     let files = load::built_in(name);
     store::write_new_folder(&args.folder, &files).map_err(|error| error.to_string())?;
     let folder = args.folder.display();

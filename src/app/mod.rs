@@ -45,7 +45,9 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let result = match &cli.command {
         Some(cli::Command::Check(args)) => checking::run(args, &mut out, &mut err),
         Some(cli::Command::Ports(args)) => port_list::run(args, &mut out, &mut err).map(|()| false),
-        Some(cli::Command::Replay(args)) => replaying::run(args, &mut out, &mut err).map(|()| false),
+        Some(cli::Command::Replay(args)) => {
+            replaying::run(args, &mut out, &mut err).map(|()| false)
+        }
         Some(cli::Command::New(args)) => making::run(args, &mut out).map(|()| false),
         Some(cli::Command::Play(args)) => {
             drop(out);
@@ -68,7 +70,12 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
 
 /// The kind of each output port of the promptbook, as `wire` knows it.
 fn kinds(show: &Show, plan: &Plan) -> Vec<wire::PortKind> {
-    let kind = |at: &usize| show.rig.ports.get(*at).map_or(PortKind::Usb, |port| port.kind);
+    let kind = |at: &usize| {
+        show.rig
+            .ports
+            .get(*at)
+            .map_or(PortKind::Usb, |port| port.kind)
+    };
     plan.ports
         .outputs
         .iter()
@@ -89,7 +96,13 @@ fn wanted(rig: &Rig) -> Vec<PortWanted> {
             name: port.name.clone(),
             rule: match &port.matches {
                 PortMatch::Name(name) => PortRule::Name(name.clone()),
-                PortMatch::Usb { vendor, product, serial, location, port } => PortRule::Usb {
+                PortMatch::Usb {
+                    vendor,
+                    product,
+                    serial,
+                    location,
+                    port,
+                } => PortRule::Usb {
                     vendor: *vendor,
                     product: *product,
                     serial: serial.clone(),

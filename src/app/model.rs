@@ -5,8 +5,8 @@ use std::sync::{Arc, Mutex, PoisonError};
 use crate::ports::{Clock, ModelEar};
 use crate::show::model::{self, BankBytes, ReceiverKind, Rig};
 use crate::sim::{
-    HeldNotes, Kind, LevelLaw, LoadingControllers, LoadingNotes, ModelManners, Patch, PatchSpec, ProgramResets,
-    ReceiverModel, ReceiverSpec,
+    HeldNotes, Kind, LevelLaw, LoadingControllers, LoadingNotes, ModelManners, Patch, PatchSpec,
+    ProgramResets, ReceiverModel, ReceiverSpec,
 };
 
 /// Model receivers, each on its port of the rig.
@@ -20,7 +20,11 @@ impl ModelRig {
     /// One model for each receiver of the rig, with the manners that the rig states.
     pub(super) fn new(rig: &Rig) -> Self {
         Self {
-            receivers: rig.receivers.iter().map(|item| Mutex::new(ReceiverModel::new(spec(item)))).collect(),
+            receivers: rig
+                .receivers
+                .iter()
+                .map(|item| Mutex::new(ReceiverModel::new(spec(item))))
+                .collect(),
             ports: rig.receivers.iter().map(|item| item.port).collect(),
         }
     }
@@ -55,7 +59,11 @@ impl ModelRig {
 fn spec(item: &model::Receiver) -> ReceiverSpec {
     let mut listens = 0_u16;
     let mut groups = [0_u8; 16];
-    let channels = item.groups.iter().enumerate().flat_map(|(at, group)| group.channels.iter().map(move |c| (at, c)));
+    let channels = item
+        .groups
+        .iter()
+        .enumerate()
+        .flat_map(|(at, group)| group.channels.iter().map(move |c| (at, c)));
     for (group, channel) in channels {
         listens |= 1 << channel.get();
         if let Some(place) = groups.get_mut(usize::from(channel.get())) {
@@ -74,7 +82,12 @@ fn spec(item: &model::Receiver) -> ReceiverSpec {
         listens,
         groups,
         fixed: Vec::new(),
-        patches: item.patches.patches.iter().map(|patch| patch_spec(patch, &item.manners)).collect(),
+        patches: item
+            .patches
+            .patches
+            .iter()
+            .map(|patch| patch_spec(patch, &item.manners))
+            .collect(),
         manners: manners(&item.manners),
     }
 }
@@ -83,7 +96,11 @@ fn patch_spec(patch: &model::PatchItem, manners: &model::Manners) -> PatchSpec {
     let number = |value: Option<crate::midi::Value7>| value.map_or(0, crate::midi::Value7::get);
     let release_s = patch.release_s.unwrap_or(manners.release_s);
     PatchSpec {
-        patch: Patch::of(number(patch.bank_msb), number(patch.bank_lsb), patch.program.get()),
+        patch: Patch::of(
+            number(patch.bank_msb),
+            number(patch.bank_lsb),
+            patch.program.get(),
+        ),
         release_us: (f64::from(release_s.max(0.0)) * 1e6) as u64,
         voices: patch.voices.map_or(1, u16::from),
         load_us: patch.load_ms.map(|ms| u64::from(ms) * 1000),
@@ -97,8 +114,16 @@ fn manners(stated: &model::Manners) -> ModelManners {
         load_us: u64::from(stated.load_ms) * 1000,
         loading_controllers: LoadingControllers::Ignored,
         loading_notes: LoadingNotes::Taken,
-        program_resets: if stated.resets_controllers { ProgramResets::Played } else { ProgramResets::Nothing },
-        held_notes: if stated.cuts_notes { HeldNotes::Cut } else { HeldNotes::Keep },
+        program_resets: if stated.resets_controllers {
+            ProgramResets::Played
+        } else {
+            ProgramResets::Nothing
+        },
+        held_notes: if stated.cuts_notes {
+            HeldNotes::Cut
+        } else {
+            HeldNotes::Keep
+        },
         polyphony: stated.polyphony.unwrap_or(ModelManners::gm2().polyphony),
         release_us: (f64::from(stated.release_s.max(0.0)) * 1e6) as u64,
         level_law: match stated.level {

@@ -26,7 +26,11 @@ pub(super) struct Notice {
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Event {
     /// The show is at this position (first: it has just begun).
-    Position { position: u32, page: u16, is_first: bool },
+    Position {
+        position: u32,
+        page: u16,
+        is_first: bool,
+    },
     /// The page turned.
     Page { position: u32, page: u16 },
     /// A press did not step.
@@ -88,8 +92,14 @@ pub(super) struct Watch {
     rare: [u64; RARE.len()],
 }
 
-const RARE: [Rare; 6] =
-    [Rare::NotesRefused, Rare::Detours, Rare::Harmed, Rare::HeldBackEarly, Rare::OutRefused, Rare::Faults];
+const RARE: [Rare; 6] = [
+    Rare::NotesRefused,
+    Rare::Detours,
+    Rare::Harmed,
+    Rare::HeldBackEarly,
+    Rare::OutRefused,
+    Rare::Faults,
+];
 
 fn totals(counters: &Counters) -> [u64; RARE.len()] {
     [
@@ -121,9 +131,16 @@ impl Watch {
     pub(super) fn compare(&mut self, view: &View, report: &mut dyn FnMut(Event)) {
         let position = view.position.0;
         if self.position != Some(position) || view.counters.steps != self.steps {
-            report(Event::Position { position, page: view.page, is_first: self.position.is_none() });
+            report(Event::Position {
+                position,
+                page: view.page,
+                is_first: self.position.is_none(),
+            });
         } else if self.page != view.page {
-            report(Event::Page { position, page: view.page });
+            report(Event::Page {
+                position,
+                page: view.page,
+            });
         }
         (self.position, self.page, self.steps) = (Some(position), view.page, view.counters.steps);
         if self.is_muted != view.is_muted {
@@ -156,7 +173,9 @@ impl Watch {
                 report(Event::In(port as u8, *is_there));
             }
         }
-        for (receiver, (presence, known)) in view.receivers.iter().zip(&mut self.receivers).enumerate() {
+        for (receiver, (presence, known)) in
+            view.receivers.iter().zip(&mut self.receivers).enumerate()
+        {
             if presence != known {
                 *known = *presence;
                 report(Event::Receiver(receiver as u8, *presence));
@@ -169,7 +188,9 @@ impl Watch {
 pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
     use LogLevel::{Error, Note, Warning};
     match event {
-        Event::Position { position, is_first, .. } => {
+        Event::Position {
+            position, is_first, ..
+        } => {
             let verb = if *is_first { "at" } else { "step" };
             (Note, format!("{verb} {}", place(sheet, *position)))
         }
@@ -179,24 +200,45 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
         Event::Mute(true) => (Warning, "mute: no new notes".into()),
         Event::Mute(false) => (Note, "mute ended".into()),
         Event::In(port, is_there) => {
-            let name = sheet.in_ports.get(usize::from(*port)).map_or("?", |port| &port.name);
+            let name = sheet
+                .in_ports
+                .get(usize::from(*port))
+                .map_or("?", |port| &port.name);
             if *is_there {
                 (Note, format!("input {name} ready"))
             } else {
-                (Error, format!("input {name} lost: what it held is released"))
+                (
+                    Error,
+                    format!("input {name} lost: what it held is released"),
+                )
             }
         }
         Event::Receiver(receiver, presence) => receiver_words(sheet, *receiver, *presence),
         Event::Overflow(port) => {
-            let name = sheet.in_ports.get(usize::from(*port)).map_or("?", |port| &port.name);
-            (Error, format!("input {name} overflowed: what it held is released"))
+            let name = sheet
+                .in_ports
+                .get(usize::from(*port))
+                .map_or("?", |port| &port.name);
+            (
+                Error,
+                format!("input {name} overflowed: what it held is released"),
+            )
         }
         Event::OutFull(port) => {
-            let name = sheet.out_ports.get(usize::from(*port)).map_or("?", |port| &port.name);
-            (Error, format!("output {name} was full: its state is sent again"))
+            let name = sheet
+                .out_ports
+                .get(usize::from(*port))
+                .map_or("?", |port| &port.name);
+            (
+                Error,
+                format!("output {name} was full: its state is sent again"),
+            )
         }
         Event::Count(which, total) => (Warning, format!("{}: {total} so far", rare_words(*which))),
-        Event::Rebuilt => (Error, "the engine failed, was silenced and rebuilt at its position".into()),
+        Event::Rebuilt => (
+            Error,
+            "the engine failed, was silenced and rebuilt at its position".into(),
+        ),
         Event::Ready { inputs, outputs } => (
             Note,
             format!(
@@ -206,7 +248,10 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
             ),
         ),
         Event::Realtime(true) => (Note, "real-time priority".into()),
-        Event::Realtime(false) => (Warning, "no real-time priority: the system does not allow it".into()),
+        Event::Realtime(false) => (
+            Warning,
+            "no real-time priority: the system does not allow it".into(),
+        ),
         Event::TakenUp => (Note, "taken up: every port gets its state".into()),
         Event::Ended => (Note, "all notes released".into()),
     }
@@ -223,11 +268,20 @@ pub(super) fn place(sheet: &Sheet, position: u32) -> String {
 }
 
 fn receiver_words(sheet: &Sheet, receiver: u8, presence: Presence) -> (LogLevel, String) {
-    let name = sheet.receivers.get(usize::from(receiver)).map_or("?", |receiver| &receiver.name);
+    let name = sheet
+        .receivers
+        .get(usize::from(receiver))
+        .map_or("?", |receiver| &receiver.name);
     match presence {
         Presence::Absent => (LogLevel::Error, format!("receiver {name} lost")),
-        Presence::Starting => (LogLevel::Warning, format!("receiver {name} back, waiting until it listens")),
-        Presence::NotVerified => (LogLevel::Note, format!("receiver {name} sent its state, not verified")),
+        Presence::Starting => (
+            LogLevel::Warning,
+            format!("receiver {name} back, waiting until it listens"),
+        ),
+        Presence::NotVerified => (
+            LogLevel::Note,
+            format!("receiver {name} sent its state, not verified"),
+        ),
         Presence::Verified => (LogLevel::Note, format!("receiver {name} verified")),
     }
 }

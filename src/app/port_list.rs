@@ -19,14 +19,23 @@ pub(super) const fn backend(midi: Midi) -> Backend {
 ///
 /// # Errors
 /// If there is no MIDI here or the show cannot be read, in words.
-pub(super) fn run(args: &cli::Ports, out: &mut dyn Write, err: &mut dyn Write) -> Result<(), String> {
+pub(super) fn run(
+    args: &cli::Ports,
+    out: &mut dyn Write,
+    err: &mut dyn Write,
+) -> Result<(), String> {
     let rig = match &args.show {
-        Some(path) => Some(load::show(&load::folder(path, None, err)?, &load::name_of(path)).show.rig),
+        Some(path) => Some(
+            load::show(&load::folder(path, None, err)?, &load::name_of(path))
+                .show
+                .rig,
+        ),
         None => None,
     };
     let present = ports::list(backend(args.midi)).map_err(|error| error.to_string())?;
     let text = text(&present, rig.as_ref());
-    out.write_all(text.as_bytes()).map_err(|error| format!("standard output: {error}"))
+    out.write_all(text.as_bytes())
+        .map_err(|error| format!("standard output: {error}"))
 }
 
 fn text(present: &[Endpoint], rig: Option<&Rig>) -> String {
@@ -35,9 +44,16 @@ fn text(present: &[Endpoint], rig: Option<&Rig>) -> String {
     let mut lines = Vec::new();
     for (at, endpoint) in present.iter().enumerate() {
         lines.push(format!("{}  {}", endpoint.address, endpoint.client));
-        lines.push(format!("    port       {} ({})", endpoint.port, directions(endpoint)));
+        lines.push(format!(
+            "    port       {} ({})",
+            endpoint.port,
+            directions(endpoint)
+        ));
         if let Some(usb) = &endpoint.usb {
-            lines.push(format!("    identity   {usb}, port {}", endpoint.device_port));
+            lines.push(format!(
+                "    identity   {usb}, port {}",
+                endpoint.device_port
+            ));
         }
         for (port, assignment) in wanted.iter().zip(&assigned) {
             let serves = |found: &Found| *found == Found::One(at);
@@ -56,7 +72,11 @@ fn text(present: &[Endpoint], rig: Option<&Rig>) -> String {
     for (port, assignment) in wanted.iter().zip(&assigned) {
         for (way, found) in [("in", &assignment.input), ("out", &assignment.output)] {
             if let Found::Ambiguous(several) = found {
-                let names: Vec<_> = several.iter().filter_map(|at| present.get(*at)).map(|e| e.address.to_string()).collect();
+                let names: Vec<_> = several
+                    .iter()
+                    .filter_map(|at| present.get(*at))
+                    .map(|e| e.address.to_string())
+                    .collect();
                 lines.push(format!(
                     "{}: several fit ({way}): {}; state a serial number or a location in rig.ron",
                     port.name,

@@ -31,14 +31,19 @@ struct Line<'a> {
 ///
 /// # Errors
 /// If the show, the night or the recording cannot be used, or a file not written.
-pub(super) fn run(args: &cli::Replay, out: &mut dyn Write, err: &mut dyn Write) -> Result<(), String> {
+pub(super) fn run(
+    args: &cli::Replay,
+    out: &mut dyn Write,
+    err: &mut dyn Write,
+) -> Result<(), String> {
     let files = load::folder(&args.show, None, err)?;
     let loaded = load::show(&files, &load::name_of(&args.show));
     let show = &loaded.show;
     let night = load::night(show, args.night.as_deref())?;
     let plan = plan::compile(show, night).map_err(|error| error.to_string())?;
     let path = args.recording.display();
-    let bytes = store::read_file(&args.recording, RECORDING_LIMIT).map_err(|error| error.to_string())?;
+    let bytes =
+        store::read_file(&args.recording, RECORDING_LIMIT).map_err(|error| error.to_string())?;
     let recording = replay::read(&bytes).map_err(|error| format!("{path}: {error}"))?;
     let (inputs, remarks) = inputs(show, &plan, &recording);
     for remark in &remarks {
@@ -55,12 +60,23 @@ pub(super) fn run(args: &cli::Replay, out: &mut dyn Write, err: &mut dyn Write) 
         },
         &mut |us, port, bytes| sent.push((us, port.index(), bytes.to_vec())),
     );
-    let name = |port: usize| plan.sheet.out_ports.get(port).map_or("", |port| port.name.as_str());
+    let name = |port: usize| {
+        plan.sheet
+            .out_ports
+            .get(port)
+            .map_or("", |port| port.name.as_str())
+    };
     if args.json {
         print_lines(&sent, &name, out).map_err(|error| format!("standard output: {error}"))?;
     }
-    let outputs: Vec<_> =
-        sent.iter().map(|(us, port, bytes)| Output { us: *us, port: name(*port), bytes }).collect();
+    let outputs: Vec<_> = sent
+        .iter()
+        .map(|(us, port, bytes)| Output {
+            us: *us,
+            port: name(*port),
+            bytes,
+        })
+        .collect();
     let written = write_files(args, &plan, &outputs)?;
     let _ = writeln!(
         err,
@@ -81,7 +97,11 @@ fn print_lines<'a>(
     let mut out = BufWriter::new(out);
     for (us, port, bytes) in sent {
         let bytes: Vec<String> = bytes.iter().map(|byte| format!("{byte:02x}")).collect();
-        let line = Line { us: *us, port: name(*port), bytes: bytes.join(" ") };
+        let line = Line {
+            us: *us,
+            port: name(*port),
+            bytes: bytes.join(" "),
+        };
         serde_json::to_writer(&mut out, &line)?;
         writeln!(out)?;
     }
@@ -100,14 +120,22 @@ fn write_files(args: &cli::Replay, plan: &Plan, outputs: &[Output<'_>]) -> Resul
     }
     for (port, bytes) in &files {
         let path = args.out.join(format!("{}.mid", file_name(port)));
-        store::make_folder_of(&path).and_then(|()| store::save(&path, bytes)).map_err(|error| error.to_string())?;
+        store::make_folder_of(&path)
+            .and_then(|()| store::save(&path, bytes))
+            .map_err(|error| error.to_string())?;
     }
     Ok(files.len())
 }
 
 /// A port's name as a file's name.
 fn file_name(port: &str) -> String {
-    let safe = |c: char| if c.is_alphanumeric() || "-_ .".contains(c) { c } else { '_' };
+    let safe = |c: char| {
+        if c.is_alphanumeric() || "-_ .".contains(c) {
+            c
+        } else {
+            '_'
+        }
+    };
     port.chars().map(safe).collect::<String>().replace(' ', "-")
 }
 
@@ -118,8 +146,12 @@ fn inputs(show: &Show, plan: &Plan, recording: &Recording) -> (Vec<(u64, Input)>
     let mut strangers: BTreeMap<&str, usize> = BTreeMap::new();
     for event in &recording.events {
         match &event.event {
-            RecordedEvent::Mark(Mark::Step) => inputs.push((event.us, Input::Command(Command::Step))),
-            RecordedEvent::Mark(Mark::Back) => inputs.push((event.us, Input::Command(Command::Back))),
+            RecordedEvent::Mark(Mark::Step) => {
+                inputs.push((event.us, Input::Command(Command::Step)))
+            }
+            RecordedEvent::Mark(Mark::Back) => {
+                inputs.push((event.us, Input::Command(Command::Back)))
+            }
             RecordedEvent::Mark(Mark::Jump { song, scene }) => {
                 match place::find(show, plan, &format!("{song}/{scene}")) {
                     Ok(at) => {
@@ -137,15 +169,23 @@ fn inputs(show: &Show, plan: &Plan, recording: &Recording) -> (Vec<(u64, Input)>
         }
     }
     for (track, count) in strangers {
-        remarks.push(format!("track \"{track}\": {count} events left out, no controller has this name"));
+        remarks.push(format!(
+            "track \"{track}\": {count} events left out, no controller has this name"
+        ));
     }
     (inputs, remarks)
 }
 
 /// A message of a track as the controller of that name would send it: on its own channel.
 fn played(plan: &Plan, track: &str, message: Message) -> Option<Input> {
-    let at = plan.sheet.controllers.iter().position(|controller| controller.name == track)?;
+    let at = plan
+        .sheet
+        .controllers
+        .iter()
+        .position(|controller| controller.name == track)?;
     let entry = plan.promptbook.controllers.get(at)?;
-    let message = entry.channel.map_or(message, |channel| message.on_channel(channel));
+    let message = entry
+        .channel
+        .map_or(message, |channel| message.on_channel(channel));
     Some(Input::Midi(entry.port, message))
 }

@@ -2,9 +2,11 @@
 
 use std::sync::Arc;
 
+use super::log::Log;
 use super::session::{Hand, Session};
 use super::status;
 use crate::engine::view::View;
+use crate::ports::Clock;
 use crate::screen::{LogLevel, LogLine, RigStatus};
 use crate::sheet::Sheet;
 use crate::ui::Source;
@@ -20,17 +22,27 @@ pub(super) struct Screens<'a> {
 
 impl<'a> Screens<'a> {
     pub(super) fn new(session: &'a mut Session, is_waiting: bool) -> Self {
-        Self { session, told: 0, is_waiting }
+        Self {
+            session,
+            told: 0,
+            is_waiting,
+        }
     }
 
-    /// The way to the playing thread.
-    pub(super) fn hand(&self) -> Hand {
-        self.session.desk.clone()
+    /// The way to the playing thread, the log and its clock.
+    pub(super) fn ends(&self) -> (Hand, Log, Clock) {
+        (
+            self.session.desk.clone(),
+            self.session.log.clone(),
+            self.session.clock,
+        )
     }
 
     /// Adds a line to the log.
     pub(super) fn say(&self, level: LogLevel, words: &str) {
-        self.session.log.push(self.session.clock.now_us(), level, words);
+        self.session
+            .log
+            .push(self.session.clock.now_us(), level, words);
     }
 }
 
@@ -45,10 +57,19 @@ impl Source for Screens<'_> {
 
     fn rig(&mut self) -> RigStatus {
         let view = *self.session.views.read();
-        if view.step_us.is_some() || view.receivers.iter().any(|seen| *seen != Default::default()) {
+        if view.step_us.is_some()
+            || view
+                .receivers
+                .iter()
+                .any(|seen| *seen != Default::default())
+        {
             self.is_waiting = false;
         }
-        let mode = if self.session.model.is_some() { "model rig" } else { "show" };
+        let mode = if self.session.model.is_some() {
+            "model rig"
+        } else {
+            "show"
+        };
         let mut warnings = Vec::new();
         if self.is_waiting {
             warnings.push("waiting after a kill: step takes it up".to_string());

@@ -48,7 +48,9 @@ impl Scribe {
     /// # Errors
     /// If the system gives no event loop or no signal handler.
     pub(super) fn run(mut self, on_stop: &dyn Fn()) -> std::io::Result<Ending> {
-        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+        let runtime = tokio::runtime::Builder::new_current_thread()
+            .enable_all()
+            .build()?;
         runtime.block_on(async {
             let mut signals = Signals::new()?;
             let mut ticks = tokio::time::interval(TICK);
@@ -91,7 +93,11 @@ impl Scribe {
         let dropped = self.notices_dropped.load(Ordering::Relaxed);
         if dropped != self.dropped_told {
             self.dropped_told = dropped;
-            self.say(0, LogLevel::Warning, &format!("log: {dropped} lines dropped so far"));
+            self.say(
+                0,
+                LogLevel::Warning,
+                &format!("log: {dropped} lines dropped so far"),
+            );
         }
         // A playing thread that is gone without a word has ended too.
         is_ended || self.notices.is_abandoned() && self.notices.is_empty()
@@ -99,16 +105,30 @@ impl Scribe {
 
     fn end_journal(&mut self, at_us: u64) {
         if let Some(Err(error)) = self.journal.as_mut().map(Steps::end) {
-            self.say(at_us, LogLevel::Error, &format!("position journal: {error}"));
+            self.say(
+                at_us,
+                LogLevel::Error,
+                &format!("position journal: {error}"),
+            );
         }
     }
 
     fn write_journal(&mut self, at_us: u64, position: u32, page: u16) {
-        let Some(journal) = &mut self.journal else { return };
-        let call = self.sheet.positions.get(position as usize).map_or("", |line| &line.call);
+        let Some(journal) = &mut self.journal else {
+            return;
+        };
+        let call = self
+            .sheet
+            .positions
+            .get(position as usize)
+            .map_or("", |line| &line.call);
         if let Err(error) = journal.write(call, position, page) {
             self.journal = None;
-            self.say(at_us, LogLevel::Error, &format!("position journal: {error}; it is no longer written"));
+            self.say(
+                at_us,
+                LogLevel::Error,
+                &format!("position journal: {error}; it is no longer written"),
+            );
         }
     }
 
@@ -121,7 +141,9 @@ impl Scribe {
             self.file = None;
         }
         if let Some(lines) = &mut self.lines
-            && writeln!(lines, "{line}").and_then(|()| lines.flush()).is_err()
+            && writeln!(lines, "{line}")
+                .and_then(|()| lines.flush())
+                .is_err()
         {
             self.lines = None;
         }

@@ -8,11 +8,11 @@
 //! ```
 
 use std::io::Write;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU8, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 
-use super::driver::{COMMAND_LIMIT, Desk, Driver, Ends};
+use super::driver::{COMMAND_LIMIT, Desk, Driver, Ends, Realtime};
 use super::journal::Steps;
 use super::log::Log;
 use super::model::ModelRig;
@@ -24,7 +24,8 @@ use crate::engine::promptbook::PositionId;
 use crate::engine::view::View;
 use crate::plan::Plan;
 use crate::ports::{
-    Backend, Clock, Gate, GateMeter, GateParts, Intake, Sink, StatusBoard, Waker, Watch, open, open_model,
+    Backend, Clock, Gate, GateMeter, GateParts, Intake, Sink, StatusBoard, Waker, Watch, open,
+    open_model,
 };
 use crate::sheet::Sheet;
 use crate::show::model::Show;
@@ -88,7 +89,12 @@ pub(super) struct Hand {
 impl Hand {
     /// Asks for something; `false` if the playing thread has too much to do already.
     pub(super) fn ask(&self, command: Command) -> bool {
-        let is_taken = self.commands.lock().unwrap_or_else(PoisonError::into_inner).push(command).is_ok();
+        let is_taken = self
+            .commands
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .push(command)
+            .is_ok();
         self.waker.wake();
         is_taken
     }
@@ -97,11 +103,6 @@ impl Hand {
     pub(super) fn stop(&self) {
         self.stop.store(true, Ordering::Release);
         self.waker.wake();
-    }
-
-    /// Whether the show is ending.
-    pub(super) fn is_stopping(&self) -> bool {
-        self.stop.load(Ordering::Acquire)
     }
 }
 
@@ -130,6 +131,7 @@ impl Session {
         let (views, view_reader) = triple_buffer::triple_buffer(&View::default());
         let notices_dropped = Arc::new(AtomicU64::new(0));
         let stop = Arc::new(AtomicBool::new(false));
+        let realtime = Arc::new(AtomicU8::new(Realtime::Unknown as u8));
         let desk = Hand {
             commands: Arc::new(Mutex::new(command_sender)),
             waker: opened.waker,
@@ -148,10 +150,24 @@ impl Session {
             stop: Arc::clone(&stop),
             dropped_told: 0,
         };
-        let ends = Ends { commands, notices, notices_dropped, views, stop };
+        let ends = Ends {
+            commands,
+            notices,
+            notices_dropped,
+            views,
+            stop,
+            realtime: Arc::clone(&realtime),
+        };
         let driver = Driver {
             intake: opened.intake,
-            desk: Desk::new(&start.plan, PositionId(start.at as u32), start.is_waiting, gates, clock, ends),
+            desk: Desk::new(
+                &start.plan,
+                PositionId(start.at as u32),
+                start.is_waiting,
+                gates,
+                clock,
+                ends,
+            ),
         };
         let waker = desk.waker.clone();
         let scribe = spawn("scribe", move || scribe.run(&|| waker.wake()))?;
@@ -166,10 +182,20 @@ impl Session {
             board: opened.board,
             model: opened.model,
             map: start.plan.ports,
+            realtime,
             playing,
             scribe,
             _watch: opened.watch,
         })
+    }
+
+    /// Whether the playing thread has real-time priority, once it is known.
+    pub(super) fn is_realtime(&self) -> Option<bool> {
+        match self.realtime.load(Ordering::Relaxed) {
+            known if known == Realtime::Granted as u8 => Some(true),
+            known if known == Realtime::Refused as u8 => Some(false),
+            _ => None,
+        }
     }
 
     /// Whether the playing thread has ended.
@@ -185,7 +211,10 @@ impl Session {
         let played = self.playing.join();
         let written = self.scribe.join();
         if played.is_err() {
-            return Err("the playing thread died; its notes were released as far as the ports allowed".into());
+            return Err(
+                "the playing thread died; its notes were released as far as the ports allowed"
+                    .into(),
+            );
         }
         match written {
             Ok(Ok(ending)) => Ok(ending),
@@ -195,7 +224,10 @@ impl Session {
     }
 }
 
-fn spawn<T: Send + 'static>(name: &str, run: impl FnOnce() -> T + Send + 'static) -> Result<JoinHandle<T>, String> {
+fn spawn<T: Send + 'static>(
+    name: &str,
+    run: impl FnOnce() -> T + Send + 'static,
+) -> Result<JoinHandle<T>, String> {
     std::thread::Builder::new()
         .name(name.into())
         .spawn(run)
@@ -243,9 +275,16 @@ fn open_gates(
     let mut sinks: Vec<_> = sinks.into_iter().map(Some).collect();
     let mut gates = Vec::new();
     for (at, kind) in start.plan.ports.outputs.iter().zip(kinds) {
-        let Some(sink) = sinks.get_mut(*at).and_then(Option::take) else { continue };
+        let Some(sink) = sinks.get_mut(*at).and_then(Option::take) else {
+            continue;
+        };
         let parts = GateParts {
-            name: start.show.rig.ports.get(*at).map_or_else(String::new, |port| port.name.clone()),
+            name: start
+                .show
+                .rig
+                .ports
+                .get(*at)
+                .map_or_else(String::new, |port| port.name.clone()),
             kind,
             sink,
             blobs: Arc::clone(&blobs),

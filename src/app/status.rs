@@ -6,16 +6,33 @@ use crate::ports::{GateReading, PortStatus, SideStatus};
 use crate::screen::{InPortStatus, OutPortStatus, RigStatus};
 
 /// Gathers it. The view is the engine's latest; `mode` says show, rehearsal or model rig.
-pub(super) fn gather(session: &mut Session, view: &View, mode: &str, warnings: &[String]) -> RigStatus {
+pub(super) fn gather(
+    session: &mut Session,
+    view: &View,
+    mode: &str,
+    warnings: &[String],
+) -> RigStatus {
     let now_us = session.clock.now_us();
-    let board = session.board.as_ref().map(crate::ports::StatusBoard::read).unwrap_or_default();
-    let readings: Vec<GateReading> = session.meters.iter_mut().map(crate::ports::GateMeter::read).collect();
+    let board = session
+        .board
+        .as_ref()
+        .map(crate::ports::StatusBoard::read)
+        .unwrap_or_default();
+    let readings: Vec<GateReading> = session
+        .meters
+        .iter_mut()
+        .map(crate::ports::GateMeter::read)
+        .collect();
     let outputs = session.map.outputs.iter().zip(&readings).enumerate();
     let out_ports = outputs
-        .map(|(at, (rig_port, reading))| out_port(session, view, at, board.get(*rig_port), reading, now_us))
+        .map(|(at, (rig_port, reading))| {
+            out_port(session, view, at, board.get(*rig_port), reading, now_us)
+        })
         .collect();
     let inputs = session.map.inputs.iter().enumerate();
-    let in_ports = inputs.map(|(at, rig_port)| in_port(session, view, at, board.get(*rig_port))).collect();
+    let in_ports = inputs
+        .map(|(at, rig_port)| in_port(session, view, at, board.get(*rig_port)))
+        .collect();
     RigStatus {
         out_ports,
         in_ports,
@@ -45,14 +62,21 @@ fn out_port(
         queued: reading.lanes.map(|lane| lane.waiting as u32),
         busy_permille: reading.wire.busy_permille,
         refused: reading.refused,
-        last_error: reading.last_error.map_or_else(String::new, |(error, _)| error.to_string()),
-        idle_us: reading.last_write_us.map(|last| now_us.saturating_sub(last)),
+        last_error: reading
+            .last_error
+            .map_or_else(String::new, |(error, _)| error.to_string()),
+        idle_us: reading
+            .last_write_us
+            .map(|last| now_us.saturating_sub(last)),
     }
 }
 
 fn in_port(session: &Session, view: &View, at: usize, status: Option<&PortStatus>) -> InPortStatus {
     let controllers = session.sheet.controllers.iter().zip(&view.controllers);
-    let messages = controllers.filter(|(line, _)| line.port == at).map(|(_, seen)| seen.received).sum();
+    let messages = controllers
+        .filter(|(line, _)| line.port == at)
+        .map(|(_, seen)| seen.received)
+        .sum();
     InPortStatus {
         is_present: view.in_ports.get(at).copied().unwrap_or(false),
         identity: status.map_or_else(|| "model rig".into(), |status| identity(&status.input)),
@@ -66,7 +90,10 @@ fn identity(side: &SideStatus) -> String {
     match side {
         SideStatus::Absent => "not plugged in".into(),
         SideStatus::Ambiguous(names) => {
-            format!("several fit: {}; state a serial number or a location in rig.ron", names.join(", "))
+            format!(
+                "several fit: {}; state a serial number or a location in rig.ron",
+                names.join(", ")
+            )
         }
         SideStatus::Connected(endpoint) => match &endpoint.usb {
             Some(usb) => format!("{} {usb}", endpoint.client),
@@ -74,4 +101,9 @@ fn identity(side: &SideStatus) -> String {
         },
         SideStatus::Failed(endpoint, error) => format!("{}: {error}", endpoint.client),
     }
+}
+
+/// The time of day, as `21:14`.
+pub(super) fn time_of_day() -> String {
+    chrono::Local::now().format("%H:%M").to_string()
 }

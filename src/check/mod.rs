@@ -40,12 +40,21 @@ pub struct ReadingRule {
 #[must_use]
 pub fn check(show: &Show, reading: &Findings) -> Vec<Finding> {
     let mut findings = reading.clone();
-    let is_whole = !reading.kept().iter().any(|finding| finding.place.file == "rig.ron");
+    let is_whole = !reading
+        .kept()
+        .iter()
+        .any(|finding| finding.place.file == "rig.ron");
     // Without a rig every rule would only tell that again in its own words.
     let is_empty = show.rig.controllers.is_empty() && show.rig.receivers.is_empty();
     if is_whole || !is_empty {
         for rule in RULES {
-            let mut told = Told { show, rule, findings: &mut findings, seen: BTreeSet::new(), is_rig_whole: is_whole };
+            let mut told = Told {
+                show,
+                rule,
+                findings: &mut findings,
+                seen: BTreeSet::new(),
+                is_rig_whole: is_whole,
+            };
             (rule.run)(show, &mut told);
         }
     }
@@ -90,7 +99,13 @@ impl Told<'_> {
 
     fn put(&mut self, place: Place, message: String, help: String) {
         let Rule { id, level, .. } = *self.rule;
-        self.findings.add(Finding { id, level, place, message, help: Some(help) });
+        self.findings.add(Finding {
+            id,
+            level,
+            place,
+            message,
+            help: Some(help),
+        });
     }
 
     /// Whether all of the rig could be read; if not, what seems to be missing may be there.

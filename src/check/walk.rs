@@ -6,7 +6,9 @@ use crate::show::model::{NightEntry, Receiver, Scene, Show, Song, Zone};
 
 /// All scenes, with their songs.
 pub(super) fn scenes(show: &Show) -> impl Iterator<Item = (&Song, &Scene)> {
-    show.songs.iter().flat_map(|song| song.scenes.iter().map(move |scene| (song, scene)))
+    show.songs
+        .iter()
+        .flat_map(|song| song.scenes.iter().map(move |scene| (song, scene)))
 }
 
 /// All zones, with their scenes and songs.
@@ -26,9 +28,12 @@ pub(super) fn steps(song: &Song) -> impl Iterator<Item = (&Scene, &Scene)> {
 pub(super) fn nights_of(show: &Show, song: usize) -> impl Iterator<Item = (&str, i8)> {
     show.nights.iter().flat_map(move |night| {
         night.order.iter().filter_map(move |entry| match entry {
-            NightEntry::Song { song: played, transpose, is_skipped: false, .. } if *played == song => {
-                Some((night.name.as_str(), *transpose))
-            }
+            NightEntry::Song {
+                song: played,
+                transpose,
+                is_skipped: false,
+                ..
+            } if *played == song => Some((night.name.as_str(), *transpose)),
             _ => None,
         })
     })
@@ -36,7 +41,11 @@ pub(super) fn nights_of(show: &Show, song: usize) -> impl Iterator<Item = (&str,
 
 /// All channels that a receiver listens to.
 pub(super) fn channels(receiver: &Receiver) -> impl Iterator<Item = Channel> {
-    receiver.groups.iter().flat_map(|group| group.channels.iter().copied()).chain(receiver.global)
+    receiver
+        .groups
+        .iter()
+        .flat_map(|group| group.channels.iter().copied())
+        .chain(receiver.global)
 }
 
 /// `"verse" of "Salt Road"`

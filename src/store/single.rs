@@ -16,10 +16,16 @@ pub fn read_file(path: &Path, max_bytes: u64) -> Result<Vec<u8>, StoreError> {
     let cannot = |error| StoreError::system(path, "read the file", error);
     let mut bytes = Vec::new();
     // One byte more than allowed is enough to know; a pipe has no length to ask for.
-    File::open(path).map_err(cannot)?.take(max_bytes.saturating_add(1)).read_to_end(&mut bytes).map_err(cannot)?;
+    File::open(path)
+        .map_err(cannot)?
+        .take(max_bytes.saturating_add(1))
+        .read_to_end(&mut bytes)
+        .map_err(cannot)?;
     if bytes.len() as u64 > max_bytes {
-        let words = format!("the file is larger than {} MiB; is it the right one?", max_bytes >> 20);
-        return Err(StoreError::words(path, words));
+        return Err(StoreError::words(
+            path,
+            "the file is far larger than such a file is; is it the right one?",
+        ));
     }
     Ok(bytes)
 }
@@ -29,17 +35,28 @@ pub fn read_file(path: &Path, max_bytes: u64) -> Result<Vec<u8>, StoreError> {
 ///
 /// # Errors
 /// If the folder holds something, or anything cannot be written.
-pub fn write_new_folder(folder: &Path, files: &BTreeMap<String, Vec<u8>>) -> Result<(), StoreError> {
+pub fn write_new_folder(
+    folder: &Path,
+    files: &BTreeMap<String, Vec<u8>>,
+) -> Result<(), StoreError> {
     if let Ok(mut inside) = fs::read_dir(folder)
         && inside.next().is_some()
     {
-        return Err(StoreError::words(folder, "the folder is not empty; name one that is not there yet"));
+        return Err(StoreError::words(
+            folder,
+            "the folder is not empty; name one that is not there yet",
+        ));
     }
     for (name, bytes) in files {
         let path = folder.join(name);
-        let is_inside = Path::new(name).components().all(|part| matches!(part, Component::Normal(_)));
+        let is_inside = Path::new(name)
+            .components()
+            .all(|part| matches!(part, Component::Normal(_)));
         if !is_inside {
-            return Err(StoreError::words(&path, "the file is not inside the folder"));
+            return Err(StoreError::words(
+                &path,
+                "the file is not inside the folder",
+            ));
         }
         make_folder_of(&path)?;
         save(&path, bytes)?;
@@ -52,7 +69,9 @@ pub fn write_new_folder(folder: &Path, files: &BTreeMap<String, Vec<u8>>) -> Res
 /// # Errors
 /// If it cannot be made.
 pub fn make_folder_of(path: &Path) -> Result<(), StoreError> {
-    let Some(folder) = path.parent() else { return Ok(()) };
+    let Some(folder) = path.parent() else {
+        return Ok(());
+    };
     fs::create_dir_all(folder).map_err(|error| StoreError::system(folder, "make the folder", error))
 }
 
@@ -66,7 +85,10 @@ mod tests {
         fs::write(temporary.path().join("mine"), "precious").unwrap();
         let files = BTreeMap::from([("mine".to_owned(), b"other".to_vec())]);
         assert!(write_new_folder(temporary.path(), &files).is_err());
-        assert_eq!(fs::read_to_string(temporary.path().join("mine")).unwrap(), "precious");
+        assert_eq!(
+            fs::read_to_string(temporary.path().join("mine")).unwrap(),
+            "precious"
+        );
     }
 
     #[test]

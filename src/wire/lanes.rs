@@ -205,7 +205,10 @@ impl Wire {
     /// The counts of a lane. Real-time bytes are counted in the lane they were given.
     #[must_use]
     pub fn count(&self, lane: Lane) -> LaneCount {
-        LaneCount { waiting: self.lanes.of(lane).len() as u64, ..*self.counts.of(lane) }
+        LaneCount {
+            waiting: self.lanes.of(lane).len() as u64,
+            ..*self.counts.of(lane)
+        }
     }
 
     /// How the port does at this time.

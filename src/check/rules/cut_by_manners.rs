@@ -17,13 +17,21 @@ fn run(show: &Show, told: &mut Told<'_>) {
         for (from, to) in steps(song) {
             for zone in &to.zones {
                 if cuts(show, zone) && changes(from, zone) {
-                    let receiver = show.rig.receivers.get(zone.receiver).map_or("", |receiver| &receiver.name);
+                    let receiver = show
+                        .rig
+                        .receivers
+                        .get(zone.receiver)
+                        .map_or("", |receiver| &receiver.name);
                     let message = format!(
                         "notes held on {} from {} are cut here: its one slot changes its patch",
                         quoted(receiver),
                         scene_words(song, from)
                     );
-                    told.add(zone.site, message, "if it does keep held notes, say cuts_notes: false in its manners");
+                    told.add(
+                        zone.site,
+                        message,
+                        "if it does keep held notes, say cuts_notes: false in its manners",
+                    );
                 }
             }
         }
@@ -31,10 +39,16 @@ fn run(show: &Show, told: &mut Told<'_>) {
 }
 
 fn cuts(show: &Show, zone: &Zone) -> bool {
-    show.rig.receivers.get(zone.receiver).is_some_and(|receiver| {
-        let is_fixed = receiver.groups.get(zone.group).is_some_and(|group| group.channels.len() == 1);
-        receiver.kind == ReceiverKind::Instrument && is_fixed && receiver.manners.cuts_notes
-    })
+    show.rig
+        .receivers
+        .get(zone.receiver)
+        .is_some_and(|receiver| {
+            let is_fixed = receiver
+                .groups
+                .get(zone.group)
+                .is_some_and(|group| group.channels.len() == 1);
+            receiver.kind == ReceiverKind::Instrument && is_fixed && receiver.manners.cuts_notes
+        })
 }
 
 fn changes(from: &Scene, zone: &Zone) -> bool {

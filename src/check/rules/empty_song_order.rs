@@ -13,7 +13,14 @@ pub(super) const RULE: Rule = Rule {
 
 fn run(show: &Show, told: &mut Told<'_>) {
     for song in show.songs.iter().filter(|song| song.order.is_empty()) {
-        let message = format!("the order of {} names no scene, so the night passes over it", quoted(&song.title));
-        told.add(song.site, message, "write the names of its scenes into order: [ ], as they are played");
+        let message = format!(
+            "the order of {} names no scene, so the night passes over it",
+            quoted(&song.title)
+        );
+        told.add(
+            song.site,
+            message,
+            "write the names of its scenes into order: [ ], as they are played",
+        );
     }
 }

@@ -26,16 +26,36 @@ fn run(show: &Show, told: &mut Told<'_>) {
     }
 }
 
-fn tell(show: &Show, (song, scene): (&Song, &Scene), receiver: usize, (site, what): (Site, &str), told: &mut Told<'_>) {
-    let name = show.rig.receivers.get(receiver).map_or("", |receiver| &receiver.name);
-    let message = format!("{} has one slot here, and {} gives it two {what}", quoted(name), scene_words(song, scene));
+fn tell(
+    show: &Show,
+    (song, scene): (&Song, &Scene),
+    receiver: usize,
+    (site, what): (Site, &str),
+    told: &mut Told<'_>,
+) {
+    let name = show
+        .rig
+        .receivers
+        .get(receiver)
+        .map_or("", |receiver| &receiver.name);
+    let message = format!(
+        "{} has one slot here, and {} gives it two {what}",
+        quoted(name),
+        scene_words(song, scene)
+    );
     told.add(site, message, "make them equal, or leave one out");
 }
 
 /// Where and in what a second sound differs from the first on this slot.
 fn clash(scene: &Scene, receiver: usize, group: usize) -> Option<(Site, &'static str)> {
-    let mut zones = scene.zones.iter().filter(|zone| zone.receiver == receiver && zone.group == group);
-    let patches = scene.patches.iter().filter(|patch| patch.receiver == receiver && patch.group == group);
+    let mut zones = scene
+        .zones
+        .iter()
+        .filter(|zone| zone.receiver == receiver && zone.group == group);
+    let patches = scene
+        .patches
+        .iter()
+        .filter(|patch| patch.receiver == receiver && patch.group == group);
     let first = zones.next()?;
     let mut patch = first.patch;
     for zone in zones {
@@ -50,7 +70,11 @@ fn clash(scene: &Scene, receiver: usize, group: usize) -> Option<(Site, &'static
             return Some((zone.site, "pans or bend ranges"));
         }
         let values = |zone: &crate::show::model::Zone| {
-            let mut values: Vec<_> = zone.settings.iter().map(|setting| (setting.parameter, setting.value)).collect();
+            let mut values: Vec<_> = zone
+                .settings
+                .iter()
+                .map(|setting| (setting.parameter, setting.value))
+                .collect();
             values.sort_unstable();
             values
         };
@@ -58,5 +82,8 @@ fn clash(scene: &Scene, receiver: usize, group: usize) -> Option<(Site, &'static
             return Some((zone.site, "sets of parameters"));
         }
     }
-    patches.into_iter().find(|other| patch.is_some_and(|patch| patch != other.patch)).map(|other| (other.site, "patches"))
+    patches
+        .into_iter()
+        .find(|other| patch.is_some_and(|patch| patch != other.patch))
+        .map(|other| (other.site, "patches"))
 }

@@ -16,8 +16,12 @@ pub(super) const RULE: Rule = Rule {
 fn run(show: &Show, told: &mut Told<'_>) {
     let octave = show.rig.middle_c_octave;
     for (_, _, zone) in zones(show) {
-        let Some(controller) = show.rig.controllers.get(zone.controller) else { continue };
-        let Some((low, high)) = controller.keys else { continue };
+        let Some(controller) = show.rig.controllers.get(zone.controller) else {
+            continue;
+        };
+        let Some((low, high)) = controller.keys else {
+            continue;
+        };
         if zone.keys.0 < low || zone.keys.1 > high {
             let message = format!(
                 "the zone {} goes from {} to {}, and {} from {} to {}",
@@ -28,7 +32,11 @@ fn run(show: &Show, told: &mut Told<'_>) {
                 key_name(low, octave),
                 key_name(high, octave),
             );
-            told.add(zone.keys_site, message, "keep to the keys that are there, or correct the controller's in the rig");
+            told.add(
+                zone.keys_site,
+                message,
+                "keep to the keys that are there, or correct the controller's in the rig",
+            );
         }
     }
 }

@@ -19,7 +19,9 @@ fn run(show: &Show, told: &mut Told<'_>) {
     for (index, song) in show.songs.iter().enumerate() {
         for zone in song.scenes.iter().flat_map(|scene| &scene.zones) {
             alone(show, zone, told);
-            for night in nights_of(show, index).filter_map(|(name, _)| show.nights.iter().find(|night| night.name == name)) {
+            for night in nights_of(show, index)
+                .filter_map(|(name, _)| show.nights.iter().find(|night| night.name == name))
+            {
                 tonight(show, zone, night, told);
             }
         }
@@ -29,8 +31,15 @@ fn run(show: &Show, told: &mut Told<'_>) {
 fn alone(show: &Show, zone: &Zone, told: &mut Told<'_>) {
     let Some(headroom_db) = headroom_db(show, zone) else {
         if zone.level_db != 0.0 {
-            let message = format!("the level of {} does nothing: its receiver's level is Fixed", quoted(&zone.name));
-            told.add(zone.level_site, message, "leave the level out, or give the receiver another level law");
+            let message = format!(
+                "the level of {} does nothing: its receiver's level is Fixed",
+                quoted(&zone.name)
+            );
+            told.add(
+                zone.level_site,
+                message,
+                "leave the level out, or give the receiver another level law",
+            );
         }
         return;
     };
@@ -40,12 +49,18 @@ fn alone(show: &Show, zone: &Zone, told: &mut Told<'_>) {
             "{} comes to {level_db:+.2} dB with its patch's trim, and there is no more than {headroom_db:+.2}",
             quoted(&zone.name)
         );
-        told.add(zone.level_site, message, "lower it, or lower everything else");
+        told.add(
+            zone.level_site,
+            message,
+            "lower it, or lower everything else",
+        );
     }
 }
 
 fn tonight(show: &Show, zone: &Zone, night: &Night, told: &mut Told<'_>) {
-    let Some(headroom_db) = headroom_db(show, zone) else { return };
+    let Some(headroom_db) = headroom_db(show, zone) else {
+        return;
+    };
     let level_db = zone.level_db + patch_trim_db(show, zone) + night_trim_db(show, zone, night);
     if level_db > headroom_db + TOLERANCE_DB {
         let message = format!(
@@ -53,7 +68,11 @@ fn tonight(show: &Show, zone: &Zone, night: &Night, told: &mut Told<'_>) {
             quoted(&zone.name),
             quoted(&night.name)
         );
-        told.add(zone.level_site, message, "lower the night's trims, or trim everything else down");
+        told.add(
+            zone.level_site,
+            message,
+            "lower the night's trims, or trim everything else down",
+        );
     }
 }
 
@@ -69,15 +88,39 @@ fn headroom_db(show: &Show, zone: &Zone) -> Option<f32> {
 }
 
 fn patch_trim_db(show: &Show, zone: &Zone) -> f32 {
-    let patches = show.rig.receivers.get(zone.receiver).map(|receiver| &receiver.patches.patches);
-    patches.zip(zone.patch).and_then(|(patches, patch)| patches.get(patch)).map_or(0.0, |patch| patch.trim_db)
+    let patches = show
+        .rig
+        .receivers
+        .get(zone.receiver)
+        .map(|receiver| &receiver.patches.patches);
+    patches
+        .zip(zone.patch)
+        .and_then(|(patches, patch)| patches.get(patch))
+        .map_or(0.0, |patch| patch.trim_db)
 }
 
 fn night_trim_db(show: &Show, zone: &Zone, night: &Night) -> f32 {
     let trims = &night.trims;
-    let port = show.rig.receivers.get(zone.receiver).map(|receiver| receiver.port);
-    let patch = trims.patches.iter().filter(|(receiver, patch, _)| *receiver == zone.receiver && Some(*patch) == zone.patch);
-    let instrument = trims.instruments.iter().filter(|(receiver, _)| *receiver == zone.receiver);
-    let ports = trims.ports.iter().filter(|(trimmed, _)| Some(*trimmed) == port);
-    patch.map(|trim| trim.2).chain(instrument.map(|trim| trim.1)).chain(ports.map(|trim| trim.1)).sum()
+    let port = show
+        .rig
+        .receivers
+        .get(zone.receiver)
+        .map(|receiver| receiver.port);
+    let patch = trims
+        .patches
+        .iter()
+        .filter(|(receiver, patch, _)| *receiver == zone.receiver && Some(*patch) == zone.patch);
+    let instrument = trims
+        .instruments
+        .iter()
+        .filter(|(receiver, _)| *receiver == zone.receiver);
+    let ports = trims
+        .ports
+        .iter()
+        .filter(|(trimmed, _)| Some(*trimmed) == port);
+    patch
+        .map(|trim| trim.2)
+        .chain(instrument.map(|trim| trim.1))
+        .chain(ports.map(|trim| trim.1))
+        .sum()
 }

@@ -20,7 +20,8 @@ fn run(show: &Show, told: &mut Told<'_>) {
                 continue;
             }
             let setter = scenes(show).find(|(_, scene)| sets(scene, index, number));
-            let leaver = scenes(show).find(|(_, scene)| leaves_open(scene, index, number, parameter.is_global));
+            let leaver = scenes(show)
+                .find(|(_, scene)| leaves_open(scene, index, number, parameter.is_global));
             if let (Some((song, scene)), Some((other_song, other))) = (setter, leaver) {
                 let message = format!(
                     "{} of {} is set in {}, and has no value in {}",
@@ -29,7 +30,11 @@ fn run(show: &Show, told: &mut Told<'_>) {
                     scene_words(song, scene),
                     scene_words(other_song, other)
                 );
-                told.add(parameter.site, message, "give it neutral: and a value, or say Leave where it shall stay");
+                told.add(
+                    parameter.site,
+                    message,
+                    "give it neutral: and a value, or say Leave where it shall stay",
+                );
             }
         }
     }
@@ -45,12 +50,25 @@ fn sets(scene: &Scene, receiver: usize, parameter: usize) -> bool {
 
 /// Whether a scene uses the receiver and says nothing of the parameter, not even `Leave`.
 fn leaves_open(scene: &Scene, receiver: usize, parameter: usize, is_global: bool) -> bool {
-    if scene.settings.iter().any(|value| value.receiver == receiver && value.parameter == parameter) {
+    if scene
+        .settings
+        .iter()
+        .any(|value| value.receiver == receiver && value.parameter == parameter)
+    {
         return false;
     }
-    let mut zones = scene.zones.iter().filter(|zone| zone.receiver == receiver).peekable();
+    let mut zones = scene
+        .zones
+        .iter()
+        .filter(|zone| zone.receiver == receiver)
+        .peekable();
     if zones.peek().is_none() {
         return is_global || scene.patches.iter().any(|patch| patch.receiver == receiver);
     }
-    zones.any(|zone| !zone.settings.iter().any(|value| value.parameter == parameter))
+    zones.any(|zone| {
+        !zone
+            .settings
+            .iter()
+            .any(|value| value.parameter == parameter)
+    })
 }

@@ -49,13 +49,40 @@ pub const RULES: &[Rule] = &[
 /// Every rule whose findings come from reading names and values, by id; all are errors. Those of
 /// the grammar itself (`syntax`, `duplicate-key` and others) are listed in `show::tree`.
 pub const READING: &[ReadingRule] = &[
-    ReadingRule { id: "bad-patch-list", says: "a line or column of a patch list that cannot be read" },
-    ReadingRule { id: "bad-value", says: "a text or number that does not mean what its field needs" },
-    ReadingRule { id: "duplicate-name", says: "two things of one kind with one name or call number" },
-    ReadingRule { id: "like-cycle", says: "scenes that are like each other, round and round" },
-    ReadingRule { id: "missing-field", says: "a field that must be there and is not" },
-    ReadingRule { id: "missing-file", says: "a file that is named and is not there" },
-    ReadingRule { id: "parameter-out-of-range", says: "a parameter's value outside its range" },
-    ReadingRule { id: "patch-not-in-list", says: "a patch that its receiver's list does not have" },
-    ReadingRule { id: "unknown-name", says: "a name that nothing in the show has" },
+    ReadingRule {
+        id: "bad-patch-list",
+        says: "a line or column of a patch list that cannot be read",
+    },
+    ReadingRule {
+        id: "bad-value",
+        says: "a text or number that does not mean what its field needs",
+    },
+    ReadingRule {
+        id: "duplicate-name",
+        says: "two things of one kind with one name or call number",
+    },
+    ReadingRule {
+        id: "like-cycle",
+        says: "scenes that are like each other, round and round",
+    },
+    ReadingRule {
+        id: "missing-field",
+        says: "a field that must be there and is not",
+    },
+    ReadingRule {
+        id: "missing-file",
+        says: "a file that is named and is not there",
+    },
+    ReadingRule {
+        id: "parameter-out-of-range",
+        says: "a parameter's value outside its range",
+    },
+    ReadingRule {
+        id: "patch-not-in-list",
+        says: "a patch that its receiver's list does not have",
+    },
+    ReadingRule {
+        id: "unknown-name",
+        says: "a name that nothing in the show has",
+    },
 ];

@@ -12,7 +12,11 @@ pub(super) const RULE: Rule = Rule {
 };
 
 fn run(show: &Show, told: &mut Told<'_>) {
-    let has_step = show.rig.bindings.iter().any(|binding| binding.action == Action::Step);
+    let has_step = show
+        .rig
+        .bindings
+        .iter()
+        .any(|binding| binding.action == Action::Step);
     if !has_step && told.is_rig_whole() {
         told.add_file(
             "rig.ron",

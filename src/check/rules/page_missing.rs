@@ -21,11 +21,20 @@ fn run(show: &Show, told: &mut Told<'_>) {
 
 fn texts(show: &Show, song: &Song, told: &mut Told<'_>) {
     for page in &song.pages {
-        let Some(path) = page.text.as_ref().filter(|path| !show.page_texts.contains_key(*path)) else { continue };
+        let Some(path) = page
+            .text
+            .as_ref()
+            .filter(|path| !show.page_texts.contains_key(*path))
+        else {
+            continue;
+        };
         let message = format!("there is no page text {}", quoted(path));
         let help = match nearest(path, show.page_texts.keys().map(String::as_str)) {
             Some(near) => format!("the nearest is {}", quoted(near)),
-            None => "page texts end in .txt; paths start from the show's folder: \"pages/song.txt\"".into(),
+            None => {
+                "page texts end in .txt; paths start from the show's folder: \"pages/song.txt\""
+                    .into()
+            }
         };
         told.add(page.site, message, help);
     }
@@ -33,8 +42,21 @@ fn texts(show: &Show, song: &Song, told: &mut Told<'_>) {
 
 fn turns(song: &Song, told: &mut Told<'_>) {
     for scene in &song.scenes {
-        let Some(page) = scene.page.filter(|page| usize::from(*page) > song.pages.len()) else { continue };
-        let message = format!("{} turns to page {page}, and the song has {}", scene_words(song, scene), song.pages.len());
-        told.add(scene.page_site, message, "add the page to pages: [ ], or correct the number; pages count from 1");
+        let Some(page) = scene
+            .page
+            .filter(|page| usize::from(*page) > song.pages.len())
+        else {
+            continue;
+        };
+        let message = format!(
+            "{} turns to page {page}, and the song has {}",
+            scene_words(song, scene),
+            song.pages.len()
+        );
+        told.add(
+            scene.page_site,
+            message,
+            "add the page to pages: [ ], or correct the number; pages count from 1",
+        );
     }
 }

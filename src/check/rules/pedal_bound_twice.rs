@@ -14,13 +14,20 @@ pub(super) const RULE: Rule = Rule {
 fn run(show: &Show, told: &mut Told<'_>) {
     let bindings = &show.rig.bindings;
     for (index, later) in bindings.iter().enumerate() {
-        let earlier = bindings
-            .iter()
-            .take(index)
-            .find(|earlier| earlier.controller == later.controller && earlier.trigger == later.trigger);
+        let earlier = bindings.iter().take(index).find(|earlier| {
+            earlier.controller == later.controller && earlier.trigger == later.trigger
+        });
         if let Some(earlier) = earlier {
-            let message = format!("{} and {} are the same pedal", quoted(&earlier.name), quoted(&later.name));
-            told.add(later.site, message, "give each what it sends itself, or keep one of the two");
+            let message = format!(
+                "{} and {} are the same pedal",
+                quoted(&earlier.name),
+                quoted(&later.name)
+            );
+            told.add(
+                later.site,
+                message,
+                "give each what it sends itself, or keep one of the two",
+            );
         }
     }
 }

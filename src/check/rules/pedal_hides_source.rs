@@ -13,14 +13,20 @@ pub(super) const RULE: Rule = Rule {
 
 fn run(show: &Show, told: &mut Told<'_>) {
     for binding in &show.rig.bindings {
-        let Some(controller) = show.rig.controllers.get(binding.controller) else { continue };
+        let Some(controller) = show.rig.controllers.get(binding.controller) else {
+            continue;
+        };
         if let Some(hidden) = hidden(binding, controller) {
             let message = format!(
                 "{} takes {hidden} of {} away from the playing",
                 quoted(&binding.name),
                 quoted(&controller.name)
             );
-            told.add(binding.site, message, "let the pedal send something else, or leave that out of the controller");
+            told.add(
+                binding.site,
+                message,
+                "let the pedal send something else, or leave that out of the controller",
+            );
         }
     }
 }
@@ -28,7 +34,10 @@ fn run(show: &Show, told: &mut Told<'_>) {
 fn hidden(binding: &PedalBinding, controller: &ControllerItem) -> Option<String> {
     match binding.trigger {
         Trigger::Control(number) => {
-            let source = controller.sources.iter().find(|source| source.kind == SourceKind::Control(number))?;
+            let source = controller
+                .sources
+                .iter()
+                .find(|source| source.kind == SourceKind::Control(number))?;
             Some(format!("the source {}", quoted(&source.name)))
         }
         Trigger::Note(key) => {

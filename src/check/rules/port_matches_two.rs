@@ -14,9 +14,21 @@ pub(super) const RULE: Rule = Rule {
 fn run(show: &Show, told: &mut Told<'_>) {
     let ports = &show.rig.ports;
     for (index, later) in ports.iter().enumerate() {
-        for earlier in ports.iter().take(index).filter(|earlier| overlap(&earlier.matches, &later.matches)) {
-            let message = format!("one device fits both {} and {}", quoted(&earlier.name), quoted(&later.name));
-            told.add(later.site, message, "tell them apart by serial, by location or by usb_port; `segue ports` prints them");
+        for earlier in ports
+            .iter()
+            .take(index)
+            .filter(|earlier| overlap(&earlier.matches, &later.matches))
+        {
+            let message = format!(
+                "one device fits both {} and {}",
+                quoted(&earlier.name),
+                quoted(&later.name)
+            );
+            told.add(
+                later.site,
+                message,
+                "tell them apart by serial, by location or by usb_port; `segue ports` prints them",
+            );
         }
     }
 }
@@ -25,7 +37,13 @@ fn overlap(a: &PortMatch, b: &PortMatch) -> bool {
     match (a, b) {
         (PortMatch::Name(a), PortMatch::Name(b)) => a == b,
         (
-            PortMatch::Usb { vendor, product, serial, location, port },
+            PortMatch::Usb {
+                vendor,
+                product,
+                serial,
+                location,
+                port,
+            },
             PortMatch::Usb {
                 vendor: other_vendor,
                 product: other_product,

@@ -15,8 +15,13 @@ pub(super) const RULE: Rule = Rule {
 fn run(show: &Show, told: &mut Told<'_>) {
     let receivers = &show.rig.receivers;
     for (index, later) in receivers.iter().enumerate() {
-        for earlier in receivers.iter().take(index).filter(|earlier| earlier.port == later.port) {
-            let shared = channels(later).find(|channel| channels(earlier).any(|other| other == *channel));
+        for earlier in receivers
+            .iter()
+            .take(index)
+            .filter(|earlier| earlier.port == later.port)
+        {
+            let shared =
+                channels(later).find(|channel| channels(earlier).any(|other| other == *channel));
             if let Some(channel) = shared {
                 let port = show.rig.ports.get(later.port).map_or("", |port| &port.name);
                 let message = format!(
@@ -26,7 +31,11 @@ fn run(show: &Show, told: &mut Told<'_>) {
                     shown(channel),
                     quoted(port)
                 );
-                told.add(later.site, message, "give each channels of its own, on the devices and here");
+                told.add(
+                    later.site,
+                    message,
+                    "give each channels of its own, on the devices and here",
+                );
             }
         }
     }

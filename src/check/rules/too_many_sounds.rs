@@ -36,10 +36,17 @@ fn run(show: &Show, told: &mut Told<'_>) {
 
 /// How many different sounds a scene asks of one group.
 fn sounds(scene: &Scene, receiver: usize, group: usize) -> usize {
-    let zones = scene.zones.iter().filter(|zone| zone.receiver == receiver && zone.group == group);
+    let zones = scene
+        .zones
+        .iter()
+        .filter(|zone| zone.receiver == receiver && zone.group == group);
     let played: BTreeSet<Sound> = zones.map(sound).collect();
-    let patches = scene.patches.iter().filter(|patch| patch.receiver == receiver && patch.group == group);
-    let silent = patches.filter(|patch| !played.iter().any(|sound| sound.patch == Some(patch.patch)));
+    let patches = scene
+        .patches
+        .iter()
+        .filter(|patch| patch.receiver == receiver && patch.group == group);
+    let silent =
+        patches.filter(|patch| !played.iter().any(|sound| sound.patch == Some(patch.patch)));
     played.len() + silent.count()
 }
 
@@ -54,7 +61,11 @@ struct Sound {
 }
 
 fn sound(zone: &Zone) -> Sound {
-    let mut settings: Vec<_> = zone.settings.iter().map(|setting| (setting.parameter, setting.value)).collect();
+    let mut settings: Vec<_> = zone
+        .settings
+        .iter()
+        .map(|setting| (setting.parameter, setting.value))
+        .collect();
     settings.sort_unstable();
     Sound {
         patch: zone.patch,

@@ -34,12 +34,18 @@ fn tell(show: &Show, song: &Song, zone: &Zone, night: Option<(&str, i8)>, told: 
         return;
     }
     let octave = show.rig.middle_c_octave;
-    let tonight = night.map_or_else(String::new, |(name, _)| format!(" in the night {}", quoted(name)));
+    let tonight = night.map_or_else(String::new, |(name, _)| {
+        format!(" in the night {}", quoted(name))
+    });
     let message = format!(
         "the zone {} from {} to {} is moved by {by:+} semitones{tonight}, beyond the keys of MIDI",
         quoted(&zone.name),
         key_name(zone.keys.0, octave),
         key_name(zone.keys.1, octave)
     );
-    told.add(zone.keys_site, message, "narrow its keys, or transpose less");
+    told.add(
+        zone.keys_site,
+        message,
+        "narrow its keys, or transpose less",
+    );
 }

@@ -7,7 +7,8 @@ use super::rig::{Lists, control_number, names_of, program, value7};
 use super::values;
 use crate::midi::{Channel, Message};
 use crate::show::model::{
-    Cue, CueMessage, KeyboardLink, Manners, PageManner, PatchList, Receiver, ReceiverKind, SlotGroup,
+    Cue, CueMessage, KeyboardLink, Manners, PageManner, PatchList, Receiver, ReceiverKind,
+    SlotGroup,
 };
 use crate::show::patches::{self, general_midi};
 use crate::show::tree::readers::{expected, inner, name, switch, text, variant, whole, word};

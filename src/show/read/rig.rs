@@ -438,10 +438,7 @@ fn point(node: &Node, report: &mut Report<'_>) -> Option<(Value7, Value7)> {
 }
 
 /// One text or a list of them.
-pub(super) fn names_of(
-    node: &Node,
-    report: &mut Report<'_>,
-) -> Option<Vec<Spanned<String>>> {
+pub(super) fn names_of(node: &Node, report: &mut Report<'_>) -> Option<Vec<Spanned<String>>> {
     match node.kind {
         Kind::List(_) => list(name)(node, report),
         Kind::Text(_) => name(node, report).map(|read| vec![Spanned::new(read, node.span)]),
