@@ -260,7 +260,7 @@ pub struct SlotEntry {
 }
 
 /// Bank and program.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
 pub struct Patch {
     /// Bank Select 0, if the patch list states it.
     pub bank_msb: Option<Value7>,
@@ -308,7 +308,7 @@ pub enum LevelChange {
 }
 
 /// One parameter and the value it takes.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub enum Setting {
     /// A 7-bit controller.
     Control(Controller, Value7),

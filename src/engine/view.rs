@@ -8,32 +8,32 @@ use super::promptbook::{PositionId, SlotId};
 
 /// 128 keys, one bit each.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
-pub struct KeySet([u64; 2]);
+pub struct KeySet(u128);
 
 impl KeySet {
     /// Adds a key (0–127; higher ones are ignored).
     pub const fn insert(&mut self, key: u8) {
         if key < 128 {
-            self.0[(key / 64) as usize] |= 1 << (key % 64);
+            self.0 |= 1 << key;
         }
     }
 
     /// Whether the key is in the set.
     #[must_use]
     pub const fn contains(&self, key: u8) -> bool {
-        key < 128 && self.0[(key / 64) as usize] >> (key % 64) & 1 == 1
+        key < 128 && self.0 >> key & 1 == 1
     }
 
     /// Whether no key is in the set.
     #[must_use]
     pub const fn is_empty(&self) -> bool {
-        self.0[0] == 0 && self.0[1] == 0
+        self.0 == 0
     }
 
     /// How many keys are in the set.
     #[must_use]
     pub const fn len(&self) -> u32 {
-        self.0[0].count_ones() + self.0[1].count_ones()
+        self.0.count_ones()
     }
 }
 
@@ -156,4 +156,26 @@ pub struct View {
     pub seats: [Option<SlotId>; super::limits::MAX_SOUNDS],
     /// Counters.
     pub counters: Counters,
+}
+
+impl Default for View {
+    /// The view before the first call.
+    fn default() -> Self {
+        Self {
+            now_us: 0,
+            position: PositionId(0),
+            page: 0,
+            is_muted: false,
+            sends_cues: true,
+            swallowed: None,
+            panic_us: None,
+            step_us: None,
+            controllers: [ControllerView::default(); MAX_CONTROLLERS],
+            slots: [SlotView::default(); MAX_SLOTS],
+            receivers: [Presence::default(); MAX_RECEIVERS],
+            in_ports: [false; MAX_PORTS],
+            seats: [None; super::limits::MAX_SOUNDS],
+            counters: Counters::default(),
+        }
+    }
 }

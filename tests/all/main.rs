@@ -1,8 +1,9 @@
-//! All integration tests of one process kind, as modules of one binary.
+//! All integration tests that can share one process, as modules of one binary.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod cases;
 mod check_rules;
 mod ron_read;
 mod ron_tree;
+mod screens;
 mod show_read;

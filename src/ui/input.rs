@@ -1,0 +1,145 @@
+//! The thread that reads the terminal: events into a bounded queue, and the end of the
+//! terminal noticed.
+//!
+//! It waits on standard input itself and asks the terminal library only when there is
+//! something to read. The library's own wait never returns once the terminal is gone and
+//! takes a whole core (seen with version 0.29); ours sees the hang-up and leaves.
+
+use crossterm::event::{self, Event};
+use std::io;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+/// Events that may wait for the drawing loop. Past it the newest is dropped and counted;
+/// the loop then lets all keyboard notes go, since a release may be lost.
+pub const MAX_EVENTS: usize = 256;
+
+/// How long one wait lasts: the delay of a resize and of the thread's end.
+const WAIT: Duration = Duration::from_millis(40);
+
+/// What the thread tells.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum Told {
+    /// An event of the terminal.
+    Event(Event),
+    /// The terminal is gone.
+    HangUp,
+}
+
+/// The running thread. Dropping it asks the thread to end and waits for it.
+pub struct InputThread {
+    told: Receiver<Told>,
+    shared: Arc<Shared>,
+    thread: Option<JoinHandle<()>>,
+}
+
+#[derive(Default)]
+struct Shared {
+    is_over: AtomicBool,
+    lost: AtomicU64,
+}
+
+impl InputThread {
+    /// Starts reading the terminal.
+    ///
+    /// # Errors
+    /// If the thread cannot be started.
+    pub fn start() -> io::Result<Self> {
+        let (sender, told) = sync_channel(MAX_EVENTS);
+        let shared = Arc::new(Shared::default());
+        let theirs = Arc::clone(&shared);
+        let builder = std::thread::Builder::new().name("terminal input".to_owned());
+        let thread = builder.spawn(move || {
+            if read(&sender, &theirs).is_err() {
+                // A read error is the end of the terminal as much as a hang-up is. If the
+                // queue is full the sender's end says the same.
+                let _ = sender.try_send(Told::HangUp);
+            }
+        })?;
+        Ok(Self {
+            told,
+            shared,
+            thread: Some(thread),
+        })
+    }
+
+    /// The next thing told, waiting at most `timeout`. A thread that ended tells `HangUp`.
+    #[must_use]
+    pub fn next(&self, timeout: Duration) -> Option<Told> {
+        match self.told.recv_timeout(timeout) {
+            Ok(told) => Some(told),
+            Err(RecvTimeoutError::Timeout) => None,
+            Err(RecvTimeoutError::Disconnected) => Some(Told::HangUp),
+        }
+    }
+
+    /// Events dropped since the last call because the queue was full.
+    #[must_use]
+    pub fn take_lost(&self) -> u64 {
+        self.shared.lost.swap(0, Ordering::AcqRel)
+    }
+}
+
+impl Drop for InputThread {
+    fn drop(&mut self) {
+        self.shared.is_over.store(true, Ordering::Release);
+        if let Some(thread) = self.thread.take() {
+            // A panic there was recorded by the hook.
+            let _ = thread.join();
+        }
+    }
+}
+
+fn read(sender: &SyncSender<Told>, shared: &Shared) -> io::Result<()> {
+    while !shared.is_over.load(Ordering::Acquire) {
+        match wait()? {
+            Wake::Gone => return Err(io::Error::from(io::ErrorKind::UnexpectedEof)),
+            Wake::Ready | Wake::Quiet => {}
+        }
+        // Also when quiet: a resize comes by signal, not through standard input.
+        while event::poll(Duration::ZERO)? {
+            match sender.try_send(Told::Event(event::read()?)) {
+                Ok(()) => {}
+                Err(TrySendError::Full(_)) => {
+                    shared.lost.fetch_add(1, Ordering::AcqRel);
+                }
+                Err(TrySendError::Disconnected(_)) => return Ok(()),
+            }
+        }
+    }
+    Ok(())
+}
+
+/// What a wait ended with.
+enum Wake {
+    Ready,
+    Quiet,
+    Gone,
+}
+
+#[cfg(unix)]
+fn wait() -> io::Result<Wake> {
+    use rustix::event::{PollFd, PollFlags, Timespec, poll};
+    let stdin = io::stdin();
+    let mut fds = [PollFd::new(&stdin, PollFlags::IN)];
+    let timeout = Timespec::try_from(WAIT).map_err(|_| io::ErrorKind::InvalidInput)?;
+    match poll(&mut fds, Some(&timeout)) {
+        Err(rustix::io::Errno::INTR) | Ok(0) => return Ok(Wake::Quiet),
+        Err(error) => return Err(error.into()),
+        Ok(_) => {}
+    }
+    let [fd] = fds;
+    let is_gone = fd
+        .revents()
+        .intersects(PollFlags::HUP | PollFlags::ERR | PollFlags::NVAL);
+    Ok(if is_gone { Wake::Gone } else { Wake::Ready })
+}
+
+#[cfg(not(unix))]
+fn wait() -> io::Result<Wake> {
+    let is_ready = event::poll(WAIT)?;
+    Ok(if is_ready { Wake::Ready } else { Wake::Quiet })
+}

@@ -1,0 +1,16 @@
+//! The terminal: keys in, screens out. An edge.
+//!
+//! One thread reads keys, one draws; neither holds the engine. What the drawing loop knows
+//! comes through `Source`, what it wants goes through `Sink`, and its own state is an
+//! `UiState` that outlives it: the loop may die and be started again over the same state.
+
+pub mod desk;
+pub mod input;
+pub mod keys;
+pub mod notes;
+pub mod run;
+pub mod terminal;
+
+pub use desk::{Desk, Reply};
+pub use run::{Sink, Source, UiExit, run};
+pub use terminal::{TerminalGuard, install_panic_hook, is_terminal};

@@ -1,0 +1,269 @@
+//! The drawing loop: events in, frames out, commands to whoever takes them.
+//!
+//! It draws when something changed, at most sixty times a second, and looks at the slow
+//! things (ports, clock) four times a second. It can stall or die without the engine
+//! noticing; all that it needs to go on is in the `UiState` it was lent.
+
+use super::desk::{Desk, Facts};
+use super::input::{InputThread, Told};
+use super::keys::key_lines;
+use super::terminal::TerminalGuard;
+use crate::engine::input::Command;
+use crate::engine::view::View;
+use crate::screen::{self, KeyLine, LogLine, RigStatus, ScreenModel, UiState};
+use crate::sheet::Sheet;
+use crossterm::event::Event;
+use std::io;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+/// Time between two frames at least.
+const FRAME: Duration = Duration::from_micros(16_667);
+/// Time after which everything is looked at again, changed or not.
+const REFRESH: Duration = Duration::from_millis(250);
+/// Lines of the log kept for the screen; the oldest go first.
+pub const MAX_LOG_LINES: usize = 2000;
+
+/// Where the loop gets what it draws. Each call must return at once.
+pub trait Source {
+    /// The engine's latest view.
+    fn view(&mut self) -> &View;
+    /// The sheet that belongs to it.
+    fn sheet(&mut self) -> Arc<Sheet>;
+    /// What the ports are doing.
+    fn rig(&mut self) -> RigStatus;
+    /// Moves new log lines to the end of `into`.
+    fn drain_log(&mut self, into: &mut Vec<LogLine>);
+    /// The present on the clock of `View::now_us`, in microseconds.
+    fn now_us(&mut self) -> u64;
+    /// The time of day as text.
+    fn clock(&mut self) -> String;
+}
+
+/// Where commands go. A full queue is the sink's to count; the loop never waits.
+pub trait Sink {
+    /// One command for the engine.
+    fn send(&mut self, command: Command);
+}
+
+impl<F: FnMut(Command)> Sink for F {
+    fn send(&mut self, command: Command) {
+        self(command);
+    }
+}
+
+/// Why the loop ended.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum UiExit {
+    /// The person left.
+    Quit,
+    /// The terminal is gone.
+    HangUp,
+}
+
+/// Takes the terminal and draws until the person leaves or the terminal is gone. `desk` and
+/// `state` are lent, so that a loop that died can be followed by another.
+///
+/// # Errors
+/// If the terminal cannot be taken or written.
+pub fn run(
+    source: &mut impl Source,
+    sink: &mut impl Sink,
+    desk: &mut Desk,
+    state: &mut UiState,
+) -> io::Result<UiExit> {
+    // Notes that a loop before this one left behind.
+    desk.release_all()
+        .into_iter()
+        .for_each(|command| sink.send(command));
+    let terminal = TerminalGuard::enter()?;
+    let input = InputThread::start()?;
+    let mut frames = Frames::new(source);
+    let exit = Loop {
+        input,
+        terminal,
+        desk,
+    }
+    .run(&mut frames, source, sink, state);
+    desk.release_all()
+        .into_iter()
+        .for_each(|command| sink.send(command));
+    match exit {
+        Err(error) if is_gone(&error) => Ok(UiExit::HangUp),
+        other => other,
+    }
+}
+
+/// A terminal that is gone may first be noticed by a write that fails.
+fn is_gone(error: &io::Error) -> bool {
+    #[cfg(unix)]
+    if error.raw_os_error() == Some(rustix::io::Errno::IO.raw_os_error()) {
+        return true;
+    }
+    matches!(
+        error.kind(),
+        io::ErrorKind::BrokenPipe | io::ErrorKind::UnexpectedEof
+    )
+}
+
+/// What was drawn last, and what it was drawn from.
+struct Frames {
+    keys: Vec<KeyLine>,
+    log: Vec<LogLine>,
+    rig: RigStatus,
+    view: View,
+    sheet: Arc<Sheet>,
+    clock: String,
+    refreshed: Instant,
+}
+
+impl Frames {
+    fn new(source: &mut impl Source) -> Self {
+        let mut log = Vec::new();
+        source.drain_log(&mut log);
+        Self {
+            keys: key_lines(),
+            log,
+            rig: source.rig(),
+            view: *source.view(),
+            sheet: source.sheet(),
+            clock: source.clock(),
+            refreshed: Instant::now(),
+        }
+    }
+
+    /// Looks for news; whether there is any to draw.
+    fn look(&mut self, source: &mut impl Source, state: &mut UiState) -> bool {
+        let view = *source.view();
+        // Time alone is no news.
+        let is_new = View {
+            now_us: self.view.now_us,
+            ..view
+        } != self.view;
+        self.view = view;
+        let lines = self.log.len();
+        source.drain_log(&mut self.log);
+        let new_lines = self.log.len().saturating_sub(lines);
+        if state.log_scroll > 0 {
+            // What is being read stays where it is while lines come in below.
+            state.log_scroll = state.log_scroll.saturating_add(new_lines);
+        }
+        let excess = self.log.len().saturating_sub(MAX_LOG_LINES);
+        self.log.drain(..excess);
+        state.log_scroll = state.log_scroll.min(self.log.len());
+        let is_due = self.refreshed.elapsed() >= REFRESH;
+        if is_due {
+            self.refreshed = Instant::now();
+            self.rig = source.rig();
+            self.clock = source.clock();
+            self.sheet = source.sheet();
+        }
+        is_new || new_lines > 0 || is_due
+    }
+}
+
+struct Loop<'a> {
+    // Dropped in this order: the thread that reads ends before the terminal is restored.
+    input: InputThread,
+    terminal: TerminalGuard,
+    desk: &'a mut Desk,
+}
+
+impl Loop<'_> {
+    fn run(
+        mut self,
+        frames: &mut Frames,
+        source: &mut impl Source,
+        sink: &mut impl Sink,
+        state: &mut UiState,
+    ) -> io::Result<UiExit> {
+        self.draw(frames, source, state)?;
+        let mut drawn = Instant::now();
+        let mut is_stale = false;
+        loop {
+            let rest = FRAME.saturating_sub(drawn.elapsed()).max(SHORTEST);
+            let first = self.input.next(if is_stale { rest } else { FRAME });
+            let (exit, is_touched) = self.take_events(first, frames, source, sink, state)?;
+            if let Some(exit) = exit {
+                return Ok(exit);
+            }
+            is_stale |= frames.look(source, state) | is_touched;
+            if is_stale && drawn.elapsed() >= FRAME {
+                self.draw(frames, source, state)?;
+                drawn = Instant::now();
+                is_stale = false;
+            }
+        }
+    }
+
+    /// All events that wait, the first of them given. A storm of resizes becomes one.
+    fn take_events(
+        &mut self,
+        first: Option<Told>,
+        frames: &Frames,
+        source: &mut impl Source,
+        sink: &mut impl Sink,
+        state: &mut UiState,
+    ) -> io::Result<(Option<UiExit>, bool)> {
+        let facts = Facts {
+            sheet: &frames.sheet,
+            view: &frames.view,
+            now_us: source.now_us(),
+        };
+        let mut next = first;
+        let mut size = None;
+        let mut is_touched = next.is_some();
+        while let Some(told) = next {
+            match told {
+                Told::HangUp => return Ok((Some(UiExit::HangUp), true)),
+                Told::Event(Event::Resize(width, height)) => size = Some((width, height)),
+                Told::Event(event) => {
+                    let reply = self.desk.handle(&event, state, facts);
+                    reply
+                        .commands
+                        .into_iter()
+                        .for_each(|command| sink.send(command));
+                    if reply.is_quit {
+                        return Ok((Some(UiExit::Quit), true));
+                    }
+                }
+            }
+            next = self.input.next(Duration::ZERO);
+        }
+        let mut ended = self.desk.expire(facts);
+        let lost = self.input.take_lost();
+        if lost > 0 {
+            state.keys_lost = state.keys_lost.saturating_add(lost);
+            ended.extend(self.desk.release_all());
+        }
+        ended.into_iter().for_each(|command| sink.send(command));
+        if let Some((width, height)) = size {
+            self.terminal.resize(width, height)?;
+            is_touched = true;
+        }
+        Ok((None, is_touched))
+    }
+
+    fn draw(
+        &mut self,
+        frames: &Frames,
+        source: &mut impl Source,
+        state: &UiState,
+    ) -> io::Result<()> {
+        let model = ScreenModel {
+            sheet: &frames.sheet,
+            view: &frames.view,
+            rig: &frames.rig,
+            log: &frames.log,
+            ui: state,
+            keys: &frames.keys,
+            now_us: source.now_us(),
+            clock: &frames.clock,
+        };
+        self.terminal
+            .draw(|area, buf| screen::render(&model, area, buf))
+    }
+}
+
+/// The shortest wait for an event: a frame that is due does not make the loop spin.
+const SHORTEST: Duration = Duration::from_millis(1);

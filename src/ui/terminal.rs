@@ -1,0 +1,167 @@
+//! The terminal as a guard: taken on entry, given back however the drawing ends.
+//!
+//! Only the thread that holds the guard restores the terminal, by dropping it: a panic
+//! unwinds through it. A panic on any other thread must neither leave the alternate screen
+//! under a drawing loop that is alive nor write a word on it; the hook hands such a panic
+//! to whoever keeps records.
+
+use crossterm::event::{
+    DisableBracketedPaste, DisableFocusChange, EnableFocusChange, KeyboardEnhancementFlags,
+    PopKeyboardEnhancementFlags, PushKeyboardEnhancementFlags,
+};
+use crossterm::terminal::{
+    BeginSynchronizedUpdate, EndSynchronizedUpdate, EnterAlternateScreen, LeaveAlternateScreen,
+    disable_raw_mode, enable_raw_mode,
+};
+use crossterm::{cursor, execute, queue};
+use ratatui::backend::{Backend, CrosstermBackend};
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+use std::io::{self, BufWriter, IsTerminal, Stdout, Write};
+use std::marker::PhantomData;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// Bytes gathered before they are written: a whole frame in full colour fits.
+const OUT_BYTES: usize = 256 * 1024;
+
+/// Whether some thread draws on the terminal now.
+static IS_TAKEN: AtomicBool = AtomicBool::new(false);
+
+/// Whether both standard input and output are terminals.
+#[must_use]
+pub fn is_terminal() -> bool {
+    io::stdin().is_terminal() && io::stdout().is_terminal()
+}
+
+/// The terminal in raw mode on its alternate screen.
+///
+/// It stays on the thread that took it, so that the thread that draws also restores. Two
+/// buffers are compared here rather than by the library's `Terminal`: that one asks for
+/// the size at each frame, and prints on standard error when it is dropped after the
+/// terminal is gone, which panics where standard error is that terminal.
+pub struct TerminalGuard {
+    backend: CrosstermBackend<BufWriter<Stdout>>,
+    shown: Buffer,
+    next: Buffer,
+    _stays_on_its_thread: PhantomData<*const ()>,
+}
+
+impl TerminalGuard {
+    /// Takes the terminal.
+    ///
+    /// # Errors
+    /// If standard input or output is no terminal, if it is taken already, or if it refuses.
+    pub fn enter() -> io::Result<Self> {
+        if !is_terminal() {
+            return Err(io::Error::other(
+                "standard input or output is not a terminal: use `--headless`",
+            ));
+        }
+        if IS_TAKEN.swap(true, Ordering::AcqRel) {
+            return Err(io::Error::other(
+                "the terminal is taken by another screen: end that one first",
+            ));
+        }
+        let mut guard = Self {
+            backend: CrosstermBackend::new(BufWriter::with_capacity(OUT_BYTES, io::stdout())),
+            shown: Buffer::default(),
+            next: Buffer::default(),
+            _stays_on_its_thread: PhantomData,
+        };
+        // From here on dropping the guard restores, also when one of these fails.
+        enter_modes()?;
+        let (width, height) = crossterm::terminal::size()?;
+        guard.resize(width, height)?;
+        Ok(guard)
+    }
+
+    /// The terminal has a new size: it is cleared, and the next frame is drawn whole.
+    ///
+    /// # Errors
+    /// If the terminal cannot be written.
+    pub fn resize(&mut self, width: u16, height: u16) -> io::Result<()> {
+        let area = Rect::new(0, 0, width, height);
+        self.shown = Buffer::empty(area);
+        self.next = Buffer::empty(area);
+        self.backend.clear()
+    }
+
+    /// Draws one frame: what differs from the last is written in one piece, and the
+    /// terminal shows it whole or not yet.
+    ///
+    /// # Errors
+    /// If the terminal cannot be written.
+    pub fn draw(&mut self, render: impl FnOnce(Rect, &mut Buffer)) -> io::Result<()> {
+        self.next.reset();
+        render(self.next.area, &mut self.next);
+        let changed = self.shown.diff(&self.next);
+        if changed.is_empty() {
+            return Ok(());
+        }
+        queue!(self.backend, BeginSynchronizedUpdate)?;
+        self.backend.draw(changed.into_iter())?;
+        queue!(self.backend, EndSynchronizedUpdate)?;
+        Write::flush(&mut self.backend)?;
+        std::mem::swap(&mut self.shown, &mut self.next);
+        Ok(())
+    }
+}
+
+impl Drop for TerminalGuard {
+    fn drop(&mut self) {
+        // What is not yet written must not follow the restoring; the terminal may be gone.
+        let _ = Write::flush(&mut self.backend);
+        leave_modes();
+    }
+}
+
+/// Sends the text of each panic to `record`. Nothing is printed while the terminal is
+/// drawn on; at other times the hook that was there before runs too.
+pub fn install_panic_hook(record: impl Fn(&str) + Send + Sync + 'static) {
+    let before = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |info| {
+        let thread = std::thread::current();
+        record(&format!(
+            "thread `{}`: {info}",
+            thread.name().unwrap_or("unnamed")
+        ));
+        if !IS_TAKEN.load(Ordering::Acquire) {
+            before(info);
+        }
+    }));
+}
+
+fn enter_modes() -> io::Result<()> {
+    enable_raw_mode()?;
+    execute!(
+        io::stdout(),
+        EnterAlternateScreen,
+        cursor::Hide,
+        DisableBracketedPaste,
+        EnableFocusChange,
+        // Pushed without asking whether the terminal knows them: the question takes two
+        // seconds where it does not, and the codes are then ignored. Alternate keys make
+        // `?` and `!` arrive as themselves on every keyboard layout.
+        PushKeyboardEnhancementFlags(
+            KeyboardEnhancementFlags::DISAMBIGUATE_ESCAPE_CODES
+                | KeyboardEnhancementFlags::REPORT_EVENT_TYPES
+                | KeyboardEnhancementFlags::REPORT_ALL_KEYS_AS_ESCAPE_CODES
+                | KeyboardEnhancementFlags::REPORT_ALTERNATE_KEYS
+        )
+    )
+}
+
+/// Undoes all of it. Each part is tried whatever became of the one before: the terminal
+/// may be gone.
+fn leave_modes() {
+    let _ = execute!(io::stdout(), PopKeyboardEnhancementFlags);
+    let _ = execute!(
+        io::stdout(),
+        EndSynchronizedUpdate,
+        DisableFocusChange,
+        cursor::Show,
+        LeaveAlternateScreen
+    );
+    let _ = disable_raw_mode();
+    IS_TAKEN.store(false, Ordering::Release);
+}
