@@ -25,7 +25,7 @@ impl Machine {
     }
 
     fn silence(&mut self, call: &mut Call<'_>, slot: SlotId) {
-        self.forget_held_back(slot);
+        self.forget_held_back(call, slot);
         self.end_notes(call, |note| note.slot == slot);
         // The safe order: pedals up before All Notes Off, which they would defer; All Sound
         // Off for what ignores that; then controllers back (FACTS §3; RP-015).
