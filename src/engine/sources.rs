@@ -195,7 +195,7 @@ impl Machine {
     }
 
     /// Sends what is played; a slot that loads gets the present position when it has loaded.
-    fn pass(
+    pub(super) fn pass(
         &mut self,
         call: &mut Call<'_>,
         slot: SlotId,
