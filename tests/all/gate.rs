@@ -1,9 +1,10 @@
 //! Gates under real threads: the order is kept, nothing is lost or doubled, and a stuck
 //! port delays no other.
 
-use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex};
+use std::thread::ThreadId;
 use std::time::Duration;
 
 use proptest::prelude::*;
@@ -144,24 +145,25 @@ proptest! {
     }
 }
 
-/// A sink that is busy once, so that its sender thread takes over, and then stays inside
-/// the write until it is let go: the worst that a driver can do.
+/// A sink that is busy for the playing thread, so that its sender takes over, and then
+/// stays inside the write until it is let go: the worst that a driver can do.
 struct Stuck {
     inner: Box<dyn Sink>,
-    calls: Arc<AtomicUsize>,
+    player: ThreadId,
+    has_been_stuck: bool,
     entered: Sender<()>,
     release: Receiver<()>,
 }
 
 impl Sink for Stuck {
     fn write_short(&mut self, bytes: &[u8]) -> Result<(), PortError> {
-        match self.calls.fetch_add(1, Ordering::SeqCst) {
-            0 => return Err(PortError::Busy),
-            1 => {
-                self.entered.send(()).expect("the test listens");
-                self.release.recv().expect("the test lets go");
+        if !self.has_been_stuck {
+            if std::thread::current().id() == self.player {
+                return Err(PortError::Busy);
             }
-            _ => {}
+            self.has_been_stuck = true;
+            self.entered.send(()).expect("the test listens");
+            self.release.recv().expect("the test lets go");
         }
         self.inner.write_short(bytes)
     }
@@ -171,25 +173,44 @@ impl Sink for Stuck {
     }
 }
 
-#[test]
-fn a_port_that_is_stuck_in_a_write_holds_up_neither_the_player_nor_another_port() {
-    let (inner, stuck_written) = Recorder::new();
+/// The test's ends of a stuck sink.
+struct StuckEnds {
+    written: Written,
+    has_entered: Receiver<()>,
+    let_go: Sender<()>,
+}
+
+/// Made by the thread that plays.
+fn stuck_sink() -> (Box<dyn Sink>, StuckEnds) {
+    let (inner, written) = Recorder::new();
     let (entered, has_entered) = channel();
     let (let_go, release) = channel();
-    let stuck = Stuck {
+    let sink = Stuck {
         inner,
-        calls: Arc::default(),
+        player: std::thread::current().id(),
+        has_been_stuck: false,
         entered,
         release,
     };
-    let mut stuck = gate("stuck", PortKind::Software, Box::new(stuck), no_blobs());
+    let ends = StuckEnds {
+        written,
+        has_entered,
+        let_go,
+    };
+    (Box::new(sink), ends)
+}
+
+#[test]
+fn a_port_that_is_stuck_in_a_write_holds_up_neither_the_player_nor_another_port() {
+    let (sink, ends) = stuck_sink();
+    let mut stuck = gate("stuck", PortKind::Software, sink, no_blobs());
     let (sink, free_written) = Recorder::new();
     let mut free = gate("free", PortKind::Software, sink, no_blobs());
 
     stuck.push(numbered(Lane::Live, 0, 0)).expect("room");
     stuck.flush();
     // From here the sender is inside the write and keeps the claim.
-    has_entered.recv().expect("the sender writes");
+    ends.has_entered.recv().expect("the sender writes");
     for number in 1..100 {
         stuck.push(numbered(Lane::Live, 0, number)).expect("room");
         stuck.flush();
@@ -197,30 +218,22 @@ fn a_port_that_is_stuck_in_a_write_holds_up_neither_the_player_nor_another_port(
         free.flush();
     }
     wait_until(|| free_written.lock().unwrap().len() == 99);
-    assert!(stuck_written.lock().unwrap().is_empty());
-    let_go.send(()).expect("the sink listens");
-    wait_until(|| stuck_written.lock().unwrap().len() == 100);
+    assert!(ends.written.lock().unwrap().is_empty());
+    ends.let_go.send(()).expect("the sink listens");
+    wait_until(|| ends.written.lock().unwrap().len() == 100);
     let all: Vec<u16> = (0..100).collect();
-    assert_eq!(numbers(&stuck_written.lock().unwrap(), 0), all);
+    assert_eq!(numbers(&ends.written.lock().unwrap(), 0), all);
     assert!(!stuck.take_overflow());
 }
 
 #[test]
 fn a_full_inbox_refuses_and_tells_once_the_way_is_open_again() {
-    let (inner, written) = Recorder::new();
-    let (entered, has_entered) = channel();
-    let (let_go, release) = channel();
-    let stuck = Stuck {
-        inner,
-        calls: Arc::default(),
-        entered,
-        release,
-    };
-    let mut gate = gate("full", PortKind::Software, Box::new(stuck), no_blobs());
+    let (sink, ends) = stuck_sink();
+    let mut gate = gate("full", PortKind::Software, sink, no_blobs());
     let mut meter = gate.meter();
     gate.push(numbered(Lane::Changeover, 0, 0)).expect("room");
     gate.flush();
-    has_entered.recv().expect("the sender writes");
+    ends.has_entered.recv().expect("the sender writes");
     let mut refused = Vec::new();
     for number in 1..=INBOX_LIMIT as u16 + 2 {
         let item = numbered(Lane::Changeover, 0, number);
@@ -232,10 +245,10 @@ fn a_full_inbox_refuses_and_tells_once_the_way_is_open_again() {
     gate.flush();
     assert_eq!(refused, [INBOX_LIMIT as u16 + 1, INBOX_LIMIT as u16 + 2]);
     assert!(!gate.take_overflow(), "the way is not open yet");
-    let_go.send(()).expect("the sink listens");
+    ends.let_go.send(()).expect("the sink listens");
     wait_until(|| gate.take_overflow());
     assert!(!gate.take_overflow(), "told once");
-    assert_eq!(written.lock().unwrap().len(), INBOX_LIMIT + 1);
+    assert_eq!(ends.written.lock().unwrap().len(), INBOX_LIMIT + 1);
     assert_eq!(meter.read().refused, 2);
 }
 
