@@ -213,6 +213,13 @@ fn record(show: &Path, night: &str, number: u32) -> PositionRecord {
     }
 }
 
+/// A folder in memory where the system has one: these tests sync hundreds of times.
+fn quick_dir() -> TempDir {
+    tempfile::tempdir_in("/dev/shm")
+        .or_else(|_| tempdir())
+        .expect("a folder")
+}
+
 fn positions(folder: &TempDir) -> std::path::PathBuf {
     folder.path().join("positions")
 }
@@ -259,7 +266,7 @@ fn a_show_is_the_same_by_whatever_way_it_is_named() {
 /// the journal goes on.
 #[test]
 fn a_journal_torn_at_any_byte_keeps_what_was_whole() {
-    let state = tempdir().expect("a folder");
+    let state = quick_dir();
     let show = Path::new("/shows/a");
     let mut ends = vec![0];
     {
@@ -299,7 +306,7 @@ fn a_journal_torn_at_any_byte_keeps_what_was_whole() {
 /// A byte that the disk has lost costs the record that it is in and no other.
 #[test]
 fn damage_in_the_middle_costs_one_record() {
-    let state = tempdir().expect("a folder");
+    let state = quick_dir();
     let shows: Vec<String> = (0..3).map(|number| format!("/shows/{number}")).collect();
     let mut ends = Vec::new();
     {
@@ -328,7 +335,7 @@ fn damage_in_the_middle_costs_one_record() {
 
 #[test]
 fn a_journal_that_grows_is_saved_anew_with_the_last_of_each() {
-    let state = tempdir().expect("a folder");
+    let state = quick_dir();
     let (a, b) = (Path::new("/shows/a"), Path::new("/shows/b"));
     let mut journal = Journal::open(state.path()).expect("a journal");
     journal.append(&record(b, "friday", 3)).expect("written");
