@@ -18,7 +18,7 @@ use crate::engine::input::Command;
 use crate::engine::promptbook::ControllerId;
 use crate::midi::{Key, Value7};
 use crate::plan::{self, Plan};
-use crate::screen::{LogLevel, UiState};
+use crate::screen::{Colour, LogLevel, UiState};
 use crate::show::finding::Level;
 use crate::show::model::Show;
 use crate::store::{self, EventLog};
@@ -206,7 +206,7 @@ fn with_screen(start: Start, err: &mut dyn Write) -> Result<(), String> {
     let kept = state_file("stderr.log").and_then(|path| store::redirect_stderr(&path).ok());
     let is_waiting = start.is_waiting;
     let mut session = start_session(start, None)?;
-    let mut state = UiState::default();
+    let mut state = ui_state(&session);
     let mut screens = Screens::new(&mut session, is_waiting);
     let exit = draw(&mut screens, &mut state);
     session.desk.stop();
@@ -216,6 +216,24 @@ fn with_screen(start: Start, err: &mut dyn Write) -> Result<(), String> {
         let _ = writeln!(err, "screen: {error}");
     }
     ended.map(|_| ())
+}
+
+/// What the screen starts with: colours as the terminal has them, and notes from the
+/// computer keyboard where nobody else is listening.
+fn ui_state(session: &Session) -> UiState {
+    let variable = |name| std::env::var(name).ok();
+    let (plain, depth, name) = (
+        variable("NO_COLOR"),
+        variable("COLORTERM"),
+        variable("TERM"),
+    );
+    let mut state = UiState {
+        may_play: session.model.is_some(),
+        ..UiState::default()
+    };
+    state.settings.colour =
+        Colour::of_terminal(plain.as_deref(), depth.as_deref(), name.as_deref());
+    state
 }
 
 /// Where the words of a panic go, on whatever thread it is.

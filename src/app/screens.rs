@@ -88,4 +88,8 @@ impl Source for Screens<'_> {
     fn clock(&mut self) -> String {
         status::time_of_day()
     }
+
+    fn is_over(&mut self) -> bool {
+        self.session.has_ended()
+    }
 }

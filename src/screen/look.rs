@@ -196,7 +196,7 @@ impl Look {
     pub(super) fn keybed(&self) -> Style {
         self.pick(
             Style::new().fg(GROUND).bg(KEYBED),
-            Style::new().fg(Color::Black).bg(Color::Gray),
+            Style::new().fg(Color::Black).bg(Color::DarkGray),
         )
     }
 

@@ -128,7 +128,7 @@ impl<'a> Stage<'a> {
         let has_legend = |place: Option<Place>| {
             place.is_some_and(|p| !legend(self.model.sheet, p.scene, self.scale).is_empty())
         };
-        let words = self.present.map_or("", |place| place.scene.player.as_str());
+        let words = self.words();
         let lines = |text: &str| {
             let lines = wrap(text, self.area.width.saturating_sub(BAR), 64).len();
             u16::try_from(lines).unwrap_or(0)
@@ -257,7 +257,7 @@ impl<'a> Stage<'a> {
             put(buf, inner, (x + 2, 0), self.words(), self.look.strong());
             return;
         }
-        let words = self.present.map_or("", |place| place.scene.player.as_str());
+        let words = self.words();
         if let Some(fit) = self.big(words, inner.height) {
             fit.render(&self.look, self.look.strong(), inner, buf);
             return;

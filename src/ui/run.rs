@@ -38,6 +38,8 @@ pub trait Source {
     fn now_us(&mut self) -> u64;
     /// The time of day as text.
     fn clock(&mut self) -> String;
+    /// Whether the show has ended by itself (a signal), so that drawing ends too.
+    fn is_over(&mut self) -> bool;
 }
 
 /// Where commands go. A full queue is the sink's to count; the loop never waits.
@@ -59,6 +61,8 @@ pub enum UiExit {
     Quit,
     /// The terminal is gone.
     HangUp,
+    /// The show has ended.
+    Over,
 }
 
 /// Takes the terminal and draws until the person leaves or the terminal is gone. `desk` and
@@ -186,6 +190,9 @@ impl Loop<'_> {
             let (exit, is_touched) = self.take_events(first, frames, source, sink, state)?;
             if let Some(exit) = exit {
                 return Ok(exit);
+            }
+            if source.is_over() {
+                return Ok(UiExit::Over);
             }
             is_stale |= frames.look(source, state) | is_touched;
             if is_stale && drawn.elapsed() >= FRAME {
