@@ -43,6 +43,7 @@
 //! USB-MIDI leaves running status to the kernel. When a case ends, a message
 //! that nobody expected or skipped fails it, at every device.
 
+use std::collections::VecDeque;
 use std::time::Duration;
 
 use crate::device::DeviceSpec;
@@ -189,7 +190,7 @@ impl Case {
 
 /// The words of one instruction; options are taken out wherever they stand.
 struct Words {
-    words: std::collections::VecDeque<String>,
+    rest: VecDeque<String>,
     within: Option<String>,
     verb_takes_within: bool,
 }
@@ -207,7 +208,7 @@ impl Words {
             time
         });
         Self {
-            words: words.into(),
+            rest: words.into(),
             within,
             verb_takes_within: false,
         }
@@ -278,7 +279,7 @@ impl Words {
             ports: 1,
         };
         let mut plugged = true;
-        while let Some(word) = self.words.pop_front() {
+        while let Some(word) = self.rest.pop_front() {
             match word.as_str() {
                 "vendor" => spec.vendor = hex_number(&self.next()?)?,
                 "product" => spec.product = hex_number(&self.next()?)?,
@@ -318,7 +319,7 @@ impl Words {
 
     fn skip(&mut self) -> Result<Action, String> {
         let at = self.port()?;
-        if self.words.is_empty() {
+        if self.rest.is_empty() {
             return Ok(Action::Skip { at });
         }
         if self.next()? != "until" {
@@ -353,7 +354,7 @@ impl Words {
     /// `[N times] BYTES`
     fn bytes(&mut self) -> Result<Vec<u8>, String> {
         let mut times = 1;
-        if self.words.get(1).is_some_and(|word| word == "times") {
+        if self.rest.get(1).is_some_and(|word| word == "times") {
             times = number(&self.next()?)?;
             self.next()?;
         }
@@ -383,17 +384,17 @@ impl Words {
     }
 
     fn next(&mut self) -> Result<String, String> {
-        self.words
+        self.rest
             .pop_front()
             .ok_or_else(|| "a word is missing".to_owned())
     }
 
     fn rest(&mut self) -> Vec<String> {
-        std::mem::take(&mut self.words).into()
+        std::mem::take(&mut self.rest).into()
     }
 
     fn end(&self) -> Result<(), String> {
-        match self.words.front() {
+        match self.rest.front() {
             Some(word) => Err(format!("`{word}` is too much")),
             None if self.within.is_some() && !self.verb_takes_within => {
                 Err("nothing is waited for here, so `within` says nothing".into())

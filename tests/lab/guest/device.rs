@@ -194,7 +194,7 @@ fn patiently<T>(mut ask: impl FnMut() -> Option<T>) -> Option<T> {
 
 static MADE: AtomicUsize = AtomicUsize::new(0);
 
-/// How many devices can be plugged in at once (the `num` of dummy_hcd in `init`).
+/// How many devices can be plugged in at once (the `num` of `dummy_hcd` in `init`).
 pub const CONTROLLERS: usize = 12;
 
 const FUNCTION: &str = "functions/midi.0";

@@ -11,6 +11,7 @@ use crate::device::{CONTROLLERS, Device, DeviceSpec};
 use crate::far::Port;
 use crate::midi::{Message, hex};
 use crate::program::{Launch, PROGRAM, Program};
+use crate::terminal::Terminal;
 
 /// How a case went.
 pub struct Outcome {
@@ -103,7 +104,10 @@ impl Stage {
                 messages,
                 within,
             } => self.expect(at, messages, *within),
-            Action::Skip { at } => Ok(self.port(at)?.skip()),
+            Action::Skip { at } => {
+                self.port(at)?.skip();
+                Ok(())
+            }
             Action::SkipUntil {
                 at,
                 message,
@@ -122,7 +126,7 @@ impl Stage {
     fn step_of_program(&mut self, action: &Action) -> Result<(), String> {
         match action {
             Action::Program(path) => {
-                self.path = path.clone();
+                self.path.clone_from(path);
                 Ok(())
             }
             Action::Start { arguments } => {
@@ -154,7 +158,7 @@ impl Stage {
                 .ok_or_else(|| format!("a row of the screen still has {texts:?}")),
             Action::WaitRestored { within } => self
                 .program()?
-                .wait_for_screen(*within, |terminal| terminal.restored())
+                .wait_for_screen(*within, Terminal::restored)
                 .then_some(())
                 .ok_or_else(|| "the terminal was not restored".to_owned()),
             Action::WaitEnd { within } => self.program()?.wait_for_end(*within),
