@@ -10,6 +10,7 @@
 //! case "what it shows"              required, first
 //! must-fail "TEXT"                  the case passes if it fails with TEXT in the reason
 //!
+//! include FILE                      the lines of another file beside this one
 //! device NAME vendor 1209 product 0001 serial A label "Lab Keys" [ports 2] [absent]
 //!                                   makes a device and plugs it in, unless `absent`
 //! unplug NAME / plug NAME           pulls the cable, puts it back
@@ -32,6 +33,8 @@
 //! expect PORT [N times] BYTES       the next messages are exactly these
 //! skip PORT                         passes over what has arrived
 //! skip PORT until BYTES             passes over messages up to and with this one
+//! skip PORT quiet TIME              passes over what comes until nothing has for TIME: to
+//!                                   begin from a rig at rest, never in place of `expect`
 //! expect-none PORT TIME             nothing arrives in this time
 //! expect-balanced PORT              every note has ended, every pedal is up
 //! repeat N / again                  plays the lines between N times
@@ -48,6 +51,7 @@ use std::time::Duration;
 
 use crate::device::DeviceSpec;
 use crate::midi::{Message, split};
+use crate::words::{byte, hex_number, instructions, number, time};
 
 /// A case file, read.
 #[derive(Debug)]
@@ -57,10 +61,10 @@ pub struct Case {
     pub steps: Vec<Step>,
 }
 
-/// One instruction and the line it stands on.
+/// One instruction and where it stands.
 #[derive(Clone, Debug)]
 pub struct Step {
-    pub line: usize,
+    pub place: String,
     pub action: Action,
 }
 
@@ -130,6 +134,11 @@ pub enum Action {
     Skip {
         at: PortName,
     },
+    SkipQuiet {
+        at: PortName,
+        span: Duration,
+        within: Duration,
+    },
     SkipUntil {
         at: PortName,
         message: Message,
@@ -147,46 +156,69 @@ pub enum Action {
 }
 
 impl Case {
-    /// Reads a case file; an error names the line.
-    pub fn read(text: &str) -> Result<Self, String> {
+    /// Reads a case; `load` gives the text of a file that it includes. An error
+    /// names the line.
+    pub fn read(text: &str, load: &Load) -> Result<Self, String> {
         let mut case = Self {
             title: String::new(),
             must_fail: None,
             steps: Vec::new(),
         };
-        let mut repeat = None;
-        for (line, words) in instructions(text)? {
-            let mut words = Words::new(words);
-            let fault = |error: String| format!("line {line}: {error}");
-            match words.next().map_err(fault)?.as_str() {
-                "case" => case.title = words.next().map_err(fault)?,
-                "must-fail" => case.must_fail = Some(words.next().map_err(fault)?),
-                "repeat" => {
-                    let times = words.next().and_then(|word| number(&word)).map_err(fault)?;
-                    repeat = Some((times, case.steps.len()));
-                }
-                "again" => {
-                    let missing = || fault("there is no `repeat` before it".into());
-                    let (times, first) = repeat.take().ok_or_else(missing)?;
-                    let block = case.steps.split_off(first);
-                    case.steps.extend((0..times).flat_map(|_| block.clone()));
-                }
-                verb => {
-                    let action = words.action(verb).map_err(fault)?;
-                    case.steps.push(Step { line, action });
-                }
-            }
-            words.end().map_err(fault)?;
-        }
-        if repeat.is_some() {
-            return Err("a `repeat` has no `again`".into());
-        }
+        case.add(text, "", load)?;
         if case.title.is_empty() || case.steps.is_empty() {
             return Err("a case needs a title and steps".into());
         }
         Ok(case)
     }
+
+    /// Adds the lines of one file; `file` goes before the line number in places.
+    fn add(&mut self, text: &str, file: &str, load: &Load) -> Result<(), String> {
+        let mut repeat = None;
+        for (line, words) in instructions(text).map_err(|error| format!("{file}{error}"))? {
+            let place = format!("{file}line {line}");
+            self.add_line(words, &place, &mut repeat, load)
+                .map_err(|error| format!("{place}: {error}"))?;
+        }
+        match repeat {
+            Some(_) => Err(format!("{file}a `repeat` has no `again`")),
+            None => Ok(()),
+        }
+    }
+
+    fn add_line(
+        &mut self,
+        words: Vec<String>,
+        place: &str,
+        repeat: &mut Option<(usize, usize)>,
+        load: &Load,
+    ) -> Result<(), String> {
+        let mut words = Words::new(words);
+        match words.next()?.as_str() {
+            "case" => self.title = words.next()?,
+            "must-fail" => self.must_fail = Some(words.next()?),
+            "include" => {
+                let file = words.next()?;
+                let no_deeper = |_: &str| Err("an included file includes no other".to_owned());
+                self.add(&load(&file)?, &format!("{file} "), &no_deeper)?;
+            }
+            "repeat" => *repeat = Some((number(&words.next()?)?, self.steps.len())),
+            "again" => {
+                let (times, first) = repeat.take().ok_or("there is no `repeat` before it")?;
+                let block = self.steps.split_off(first);
+                self.steps.extend((0..times).flat_map(|_| block.clone()));
+            }
+            verb => {
+                let action = words.action(verb)?;
+                let place = place.to_owned();
+                self.steps.push(Step { place, action });
+            }
+        }
+        words.end()
+    }
 }
+
+/// Gives the text of a file by its name.
+pub type Load<'a> = dyn Fn(&str) -> Result<String, String> + 'a;
 
 /// The words of one instruction; options are taken out wherever they stand.
 struct Words {
@@ -322,8 +354,13 @@ impl Words {
         if self.rest.is_empty() {
             return Ok(Action::Skip { at });
         }
-        if self.next()? != "until" {
-            return Err("skip PORT, or skip PORT until BYTES".into());
+        match self.next()?.as_str() {
+            "until" => {}
+            "quiet" => {
+                let (span, within) = (time(&self.next()?)?, self.within()?);
+                return Ok(Action::SkipQuiet { at, span, within });
+            }
+            other => return Err(format!("nothing is skipped `{other}`")),
         }
         let mut messages = split(&self.bytes()?);
         match (messages.pop(), messages.is_empty()) {
@@ -404,102 +441,6 @@ impl Words {
     }
 }
 
-/// Lines cut into words, with the lines of a `<<` block joined to their first.
-fn instructions(text: &str) -> Result<Vec<(usize, Vec<String>)>, String> {
-    let mut out: Vec<(usize, Vec<String>)> = Vec::new();
-    let mut in_block = false;
-    for (at, line) in text.lines().enumerate() {
-        let mut words = cut(line).map_err(|error| format!("line {}: {error}", at + 1))?;
-        let closes = words == [">>"];
-        let opens = words.last().is_some_and(|word| word == "<<");
-        match (in_block, out.last_mut()) {
-            (true, _) if closes => in_block = false,
-            (true, Some((_, block))) => block.append(&mut words),
-            _ => {
-                if opens {
-                    words.pop();
-                    in_block = true;
-                }
-                if !words.is_empty() {
-                    out.push((at + 1, words));
-                }
-            }
-        }
-    }
-    if in_block {
-        Err("a `<<` is not closed".into())
-    } else {
-        Ok(out)
-    }
-}
-
-/// A line as words, without its comment.
-fn cut(line: &str) -> Result<Vec<String>, String> {
-    let mut words = Vec::new();
-    let mut letters = line.chars().peekable();
-    while let Some(&letter) = letters.peek() {
-        match letter {
-            '#' => break,
-            '"' => {
-                letters.next();
-                words.push(quoted(&mut letters)?);
-            }
-            _ if letter.is_whitespace() => {
-                letters.next();
-            }
-            _ => {
-                let mut word = String::new();
-                while let Some(letter) = letters.next_if(|letter| !letter.is_whitespace()) {
-                    word.push(letter);
-                }
-                words.push(word);
-            }
-        }
-    }
-    Ok(words)
-}
-
-fn quoted(letters: &mut impl Iterator<Item = char>) -> Result<String, String> {
-    let mut word = String::new();
-    loop {
-        match letters.next().ok_or("a quote is not closed")? {
-            '"' => return Ok(word),
-            '\\' => word.push(match letters.next() {
-                Some('e') => '\x1b',
-                Some('r') => '\r',
-                Some(letter @ ('"' | '\\')) => letter,
-                _ => return Err("after a backslash comes e, r, a quote or a backslash".into()),
-            }),
-            letter => word.push(letter),
-        }
-    }
-}
-
-fn byte(word: &str) -> Result<u8, String> {
-    let digits = word.len() == 2 && word.bytes().all(|digit| digit.is_ascii_hexdigit());
-    let value = u8::from_str_radix(word, 16).ok().filter(|_| digits);
-    value.ok_or_else(|| format!("`{word}` is not a byte in hexadecimal"))
-}
-
-fn hex_number(word: &str) -> Result<u16, String> {
-    u16::from_str_radix(word, 16).map_err(|_| format!("`{word}` is not a hexadecimal number"))
-}
-
-fn number(word: &str) -> Result<usize, String> {
-    word.parse()
-        .map_err(|_| format!("`{word}` is not a number"))
-}
-
-fn time(word: &str) -> Result<Duration, String> {
-    let fault = || format!("`{word}` is not a time like 200ms or 2s");
-    let (digits, unit_ms) = match word.strip_suffix("ms") {
-        Some(digits) => (digits, 1),
-        None => (word.strip_suffix('s').ok_or_else(fault)?, 1000),
-    };
-    let count: u64 = digits.parse().map_err(|_| fault())?;
-    Ok(Duration::from_millis(count * unit_ms))
-}
-
 /// How long a wait lasts at most when the case does not say.
 const PATIENCE: Duration = Duration::from_secs(10);
 
@@ -507,13 +448,22 @@ const PATIENCE: Duration = Duration::from_secs(10);
 mod tests {
     use super::*;
 
+    fn read(text: &str) -> Result<Case, String> {
+        let load = |file: &str| match file {
+            "rig.inc" => Ok("plug rack".to_owned()),
+            "deep.inc" => Ok("\ninclude rig.inc".to_owned()),
+            _ => Err("no such file".to_owned()),
+        };
+        Case::read(&format!("case \"a\"\n{text}"), &load)
+    }
+
     fn steps(text: &str) -> Vec<Action> {
-        let case = Case::read(&format!("case \"a\"\n{text}")).unwrap();
+        let case = read(text).unwrap();
         case.steps.into_iter().map(|step| step.action).collect()
     }
 
     fn fault(text: &str) -> String {
-        Case::read(&format!("case \"a\"\n{text}")).unwrap_err()
+        read(text).unwrap_err()
     }
 
     fn rack() -> PortName {
@@ -576,6 +526,17 @@ mod tests {
         assert_eq!(steps(text), [1, 2, 1, 2, 3].map(pause));
         assert_eq!(fault("again"), "line 2: there is no `repeat` before it");
         assert_eq!(fault("repeat 2\npause 1s"), "a `repeat` has no `again`");
+    }
+
+    #[test]
+    fn another_file_is_included_with_its_places() {
+        let case = read("include rig.inc\npause 1s").unwrap();
+        let places: Vec<_> = case.steps.iter().map(|step| step.place.as_str()).collect();
+        assert_eq!(places, ["rig.inc line 1", "line 3"]);
+        assert_eq!(
+            fault("include deep.inc"),
+            "line 2: deep.inc line 2: an included file includes no other"
+        );
     }
 
     #[test]

@@ -15,8 +15,10 @@ mod midi;
 mod play;
 mod program;
 mod terminal;
+mod words;
 
 use std::fs;
+use std::path::Path;
 use std::process::ExitCode;
 use std::time::Instant;
 
@@ -86,5 +88,9 @@ fn run_one(file: &str) -> bool {
 }
 
 fn read(file: &str) -> Result<Case, String> {
-    Case::read(&fs::read_to_string(file).map_err(|error| error.to_string())?)
+    let text = |path: &Path| {
+        fs::read_to_string(path).map_err(|error| format!("{}: {error}", path.display()))
+    };
+    let file = Path::new(file);
+    Case::read(&text(file)?, &|name| text(&file.with_file_name(name)))
 }

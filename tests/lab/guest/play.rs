@@ -74,7 +74,7 @@ impl Stage {
     fn play(&mut self, case: &Case) -> Result<(), String> {
         for step in &case.steps {
             self.step(step)
-                .map_err(|error| format!("line {}: {error}", step.line))?;
+                .map_err(|error| format!("{}: {error}", step.place))?;
         }
         self.judge_rest()
     }
@@ -108,6 +108,7 @@ impl Stage {
                 self.port(at)?.skip();
                 Ok(())
             }
+            Action::SkipQuiet { at, span, within } => self.skip_quiet(at, *span, *within),
             Action::SkipUntil {
                 at,
                 message,
@@ -268,6 +269,22 @@ impl Stage {
             }
         }
         Err(format!("{} did not come at {}", hex(last), at.device))
+    }
+
+    fn skip_quiet(
+        &mut self,
+        at: &PortName,
+        span: Duration,
+        within: Duration,
+    ) -> Result<(), String> {
+        let deadline = Instant::now() + within;
+        let port = self.port(at)?;
+        while port.next(Instant::now() + span).is_some() {
+            if Instant::now() > deadline {
+                return Err(format!("{} did not come to rest", at.device));
+            }
+        }
+        Ok(())
     }
 
     fn expect_none(&mut self, at: &PortName, span: Duration) -> Result<(), String> {
