@@ -36,7 +36,8 @@
 //! skip PORT quiet TIME              passes over what comes until nothing has for TIME: to
 //!                                   begin from a rig at rest, never in place of `expect`
 //! expect-none PORT TIME             nothing arrives in this time
-//! expect-balanced PORT              every note has ended, every pedal is up
+//! expect-balanced PORT              every note has had its own off, every pedal is up
+//! expect-silent PORT                nothing sounds; an "all notes off" counts too
 //! repeat N / again                  plays the lines between N times
 //! pause TIME                        part of the playing; never a way to wait for a result
 //! ```
@@ -149,6 +150,10 @@ pub enum Action {
         span: Duration,
     },
     ExpectBalanced {
+        at: PortName,
+        within: Duration,
+    },
+    ExpectSilent {
         at: PortName,
         within: Duration,
     },
@@ -292,6 +297,10 @@ impl Words {
                 span: time(&self.next()?)?,
             },
             "expect-balanced" => Action::ExpectBalanced {
+                at: self.port()?,
+                within: self.within()?,
+            },
+            "expect-silent" => Action::ExpectSilent {
                 at: self.port()?,
                 within: self.within()?,
             },

@@ -83,17 +83,31 @@ impl Port {
         self.inbox.lock().read
     }
 
-    /// Waits until no note sounds and no pedal is down; what is open if that never comes.
+    /// Waits until every note has had its off and every pedal is up; what is open
+    /// if that never comes.
     pub fn balance(&self, deadline: Instant) -> Vec<String> {
-        self.inbox
-            .wait_until(deadline, |received| received.ledger.open_items().is_empty())
-            .ledger
-            .open_items()
+        self.wait_for_nothing(deadline, |received| &received.balance)
+    }
+
+    /// Waits until nothing sounds, whatever ended it.
+    pub fn silence(&self, deadline: Instant) -> Vec<String> {
+        self.wait_for_nothing(deadline, |received| &received.sound)
+    }
+
+    fn wait_for_nothing(
+        &self,
+        deadline: Instant,
+        ledger: impl Fn(&Received) -> &Ledger,
+    ) -> Vec<String> {
+        let is_empty = |received: &Received| ledger(received).open_items().is_empty();
+        ledger(&self.inbox.wait_until(deadline, is_empty)).open_items()
     }
 
     /// The instrument was switched off: nothing sounds in it.
-    pub fn silence(&self) {
-        self.inbox.lock().ledger = Ledger::default();
+    pub fn power_off(&self) {
+        let mut received = self.inbox.lock();
+        received.balance = Ledger::default();
+        received.sound = Ledger::default();
     }
 
     /// The last messages with the time since `start`, for the report of a failure.
@@ -128,7 +142,8 @@ struct Received {
     parser: Parser,
     messages: Vec<(Instant, Message)>,
     read: usize,
-    ledger: Ledger,
+    balance: Ledger,
+    sound: Ledger,
 }
 
 impl Received {
@@ -149,7 +164,8 @@ impl Inbox {
             let mut received = self.lock();
             for &byte in &buffer[..count] {
                 for message in received.parser.push(byte) {
-                    received.ledger.book(&message);
+                    received.balance.book(&message);
+                    received.sound.book_rescue(&message);
                     received.messages.push((now, message));
                 }
             }

@@ -89,17 +89,15 @@ pub fn hex(message: &[u8]) -> String {
 }
 
 /// What an instrument was told to sound and has not been told to end.
-///
-/// Only a note off ends a note here: an "all notes off" is a rescue and must
-/// not hide a note that was forgotten.
-#[derive(Default)]
+#[derive(Clone, Default)]
 pub struct Ledger {
     notes: BTreeMap<(u8, u8), u32>,
     pedals: BTreeMap<(u8, u8), u8>,
 }
 
 impl Ledger {
-    /// Books a message.
+    /// Books notes and pedals. Only its own note off ends a note: an "all notes
+    /// off" is a rescue and must not hide a note that was forgotten.
     pub fn book(&mut self, message: &[u8]) {
         let &[status, first, second] = message else {
             return;
@@ -115,6 +113,28 @@ impl Ledger {
         }
     }
 
+    /// Books what rescues as well: All Sound Off, All Notes Off (which waits for
+    /// the hold pedal), Reset All Controllers (MIDI 1.0; RP-015).
+    pub fn book_rescue(&mut self, message: &[u8]) {
+        self.book(message);
+        let &[status @ 0xb0..=0xbf, number @ 120..=127, _] = message else {
+            return;
+        };
+        let channel = status & 0x0f;
+        let is_held = |pedal| {
+            self.pedals
+                .get(&(channel, pedal))
+                .is_some_and(|&value| value >= 64)
+        };
+        match number {
+            120 => self.notes.retain(|&(at, _), _| at != channel),
+            121 => self.pedals.retain(|&(at, _), _| at != channel),
+            122 => {}
+            _ if is_held(64) || is_held(66) => {}
+            _ => self.notes.retain(|&(at, _), _| at != channel),
+        }
+    }
+
     fn end_note(&mut self, channel: u8, key: u8) {
         if let Some(count) = self.notes.get_mut(&(channel, key)) {
             *count -= 1;
@@ -124,7 +144,7 @@ impl Ledger {
         }
     }
 
-    /// What still sounds or is still down, in words; empty when all is balanced.
+    /// What still sounds or is still down, in words; empty when all is over.
     pub fn open_items(&self) -> Vec<String> {
         let notes = self.notes.iter().map(|(&(channel, key), count)| {
             format!(
@@ -203,5 +223,24 @@ mod tests {
         ledger.book(&[0x90, 0x3c, 0x64]);
         ledger.book(&[0xb0, 123, 0]);
         assert_eq!(ledger.open_items().len(), 1);
+    }
+
+    #[test]
+    fn a_rescue_silences_its_channel() {
+        let mut ledger = Ledger::default();
+        let mut book = |bytes: &[u8]| {
+            split(bytes)
+                .iter()
+                .for_each(|message| ledger.book_rescue(message));
+            ledger.open_items().len()
+        };
+        assert_eq!(
+            book(&[0x90, 0x3c, 0x64, 0x91, 0x3c, 0x64, 0xb0, 64, 127]),
+            3
+        );
+        assert_eq!(book(&[0xb0, 123, 0]), 3, "the pedal holds the note");
+        assert_eq!(book(&[0xb0, 120, 0]), 2);
+        assert_eq!(book(&[0xb0, 121, 0]), 1, "the pedal is up");
+        assert_eq!(book(&[0xb1, 123, 0]), 0);
     }
 }

@@ -91,7 +91,7 @@ impl Stage {
             Action::PowerOff(name) => {
                 let device = self.device(name)?;
                 device.unplug()?;
-                device.ports.iter().for_each(Port::silence);
+                device.ports.iter().for_each(Port::power_off);
                 Ok(())
             }
             Action::Connect { from, to } => self.connect(from, to),
@@ -115,7 +115,12 @@ impl Stage {
                 within,
             } => self.skip_until(at, message, *within),
             Action::ExpectNone { at, span } => self.expect_none(at, *span),
-            Action::ExpectBalanced { at, within } => self.expect_balanced(at, *within),
+            Action::ExpectBalanced { at, within } => {
+                expect_over(at, &self.port(at)?.balance(Instant::now() + *within))
+            }
+            Action::ExpectSilent { at, within } => {
+                expect_over(at, &self.port(at)?.silence(Instant::now() + *within))
+            }
             Action::Pause(span) => {
                 thread::sleep(*span);
                 Ok(())
@@ -294,18 +299,6 @@ impl Stage {
         }
     }
 
-    fn expect_balanced(&mut self, at: &PortName, within: Duration) -> Result<(), String> {
-        let open = self.port(at)?.balance(Instant::now() + within);
-        if open.is_empty() {
-            return Ok(());
-        }
-        Err(format!(
-            "at {} there is still {}",
-            at.device,
-            open.join(", ")
-        ))
-    }
-
     /// Nothing may have arrived that the case did not speak of.
     fn judge_rest(&self) -> Result<(), String> {
         for (name, device) in &self.devices {
@@ -375,4 +368,15 @@ impl Stage {
             .as_mut()
             .ok_or_else(|| "the program was not started".to_owned())
     }
+}
+
+fn expect_over(at: &PortName, open: &[String]) -> Result<(), String> {
+    if open.is_empty() {
+        return Ok(());
+    }
+    Err(format!(
+        "at {} there is still {}",
+        at.device,
+        open.join(", ")
+    ))
 }

@@ -84,7 +84,7 @@ impl Program {
     }
 
     fn listen_for_lines(&self, output: impl Read + Send + 'static) {
-        let said = Arc::clone(&self.said);
+        let said = self.open_listener();
         thread::spawn(move || {
             for line in BufReader::new(output).split(b'\n').map_while(Result::ok) {
                 said.lock()
@@ -92,18 +92,25 @@ impl Program {
                     .push(String::from_utf8_lossy(&line).into_owned());
                 said.more.notify_all();
             }
+            said.close_listener();
         });
     }
 
     fn listen_for_cells(&self, mut output: impl Read + Send + 'static) {
-        let said = Arc::clone(&self.said);
+        let said = self.open_listener();
         thread::spawn(move || {
             let mut buffer = [0; 4096];
             while let Ok(count @ 1..) = output.read(&mut buffer) {
                 said.lock().terminal.feed(&buffer[..count]);
                 said.more.notify_all();
             }
+            said.close_listener();
         });
+    }
+
+    fn open_listener(&self) -> Arc<Said> {
+        self.said.lock().listeners += 1;
+        Arc::clone(&self.said)
     }
 
     /// Presses keys of the terminal.
@@ -200,6 +207,8 @@ struct Said {
 }
 
 struct Words {
+    /// Threads that still listen; with none, nothing more will come.
+    listeners: usize,
     lines: Vec<String>,
     read: usize,
     terminal: Terminal,
@@ -209,6 +218,7 @@ impl Said {
     fn new(terminal: Terminal) -> Self {
         Self {
             words: Mutex::new(Words {
+                listeners: 0,
                 lines: Vec::new(),
                 read: 0,
                 terminal,
@@ -221,9 +231,17 @@ impl Said {
         self.words.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
+    fn close_listener(&self) {
+        self.lock().listeners -= 1;
+        self.more.notify_all();
+    }
+
+    /// Waits until `done`, the deadline, or the end of all that is said.
     fn wait_until(&self, within: Duration, done: impl Fn(&Words) -> bool) -> MutexGuard<'_, Words> {
         self.more
-            .wait_timeout_while(self.lock(), within, |words| !done(words))
+            .wait_timeout_while(self.lock(), within, |words| {
+                words.listeners > 0 && !done(words)
+            })
             .unwrap_or_else(PoisonError::into_inner)
             .0
     }
