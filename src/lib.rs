@@ -3,5 +3,22 @@
 //! The rooms and who may import whom are written in `DEVELOPERS.md`; `tests/tidy.rs`
 //! enforces it. Pure rooms have no clock, no thread, no file and no socket.
 #![forbid(unsafe_code)]
+#![cfg_attr(
+    test,
+    allow(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::indexing_slicing
+    )
+)]
 
+pub mod engine;
 pub mod midi;
+pub mod plan;
+pub mod ports;
+pub mod replay;
+pub mod sheet;
+pub mod show;
+pub mod sim;
+pub mod wire;

@@ -120,6 +120,21 @@ impl Message {
         }
     }
 
+    /// The same message on another channel; one without a channel stays as it is.
+    #[must_use]
+    pub const fn on_channel(self, ch: Channel) -> Self {
+        match self {
+            Self::NoteOff(_, key, v) => Self::NoteOff(ch, key, v),
+            Self::NoteOn(_, key, v) => Self::NoteOn(ch, key, v),
+            Self::PolyPressure(_, key, v) => Self::PolyPressure(ch, key, v),
+            Self::Control(_, n, v) => Self::Control(ch, n, v),
+            Self::Program(_, p) => Self::Program(ch, p),
+            Self::Pressure(_, v) => Self::Pressure(ch, v),
+            Self::Bend(_, v) => Self::Bend(ch, v),
+            other => other,
+        }
+    }
+
     /// Whether this is a real-time message (F8–FF), which may fall anywhere.
     #[must_use]
     pub const fn is_realtime(self) -> bool {

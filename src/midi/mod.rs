@@ -1,9 +1,14 @@
 //! Bytes ⇄ messages, MIDI numbers, and the laws of level and pan. Pure.
 //!
 //! Everything else speaks `Message` and the number types; only this room knows bytes.
+#![deny(clippy::disallowed_methods, clippy::disallowed_types)]
 
+pub mod decode;
+pub mod level;
 pub mod message;
 pub mod num;
+pub mod pitch;
 
+pub use decode::{Chunk, Decoded, Decoder, Place};
 pub use message::{Bytes, Message};
 pub use num::{Channel, Controller, Key, Program, Value7, Value14, cc};

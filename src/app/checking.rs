@@ -1,0 +1,41 @@
+//! `segue check`: all findings of a show, as text or JSON.
+
+use std::io::{self, Write};
+
+use super::cli;
+use super::load;
+use crate::show::finding::Level;
+
+/// Prints the findings; whether there were errors.
+///
+/// # Errors
+/// If the folder cannot be read or the output not written, in words.
+pub(super) fn run(args: &cli::Check, out: &mut dyn Write) -> Result<bool, String> {
+    let files = load::folder(&args.show, None)?;
+    let loaded = load::show(&files, &load::name_of(&args.show));
+    let printed = if args.json {
+        serde_json::to_writer_pretty(&mut *out, &loaded.findings).map_err(io::Error::from).and_then(|()| writeln!(out))
+    } else {
+        print(&loaded, out)
+    };
+    printed.map_err(|error| format!("standard output: {error}"))?;
+    Ok(loaded.error_count() > 0)
+}
+
+fn print(loaded: &load::Loaded, out: &mut dyn Write) -> io::Result<()> {
+    for finding in &loaded.findings {
+        writeln!(out, "{finding}")?;
+    }
+    let count = |level| loaded.findings.iter().filter(|finding| finding.level == level).count();
+    let show = &loaded.show;
+    writeln!(
+        out,
+        "{}: {} songs, {} nights; {} errors, {} warnings, {} notes",
+        show.name,
+        show.songs.len(),
+        show.nights.len(),
+        count(Level::Error),
+        count(Level::Warning),
+        count(Level::Note)
+    )
+}

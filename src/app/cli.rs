@@ -1,0 +1,152 @@
+//! The command line: every command, its words and its examples in one place.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+/// A scene stepper for keyboard players: the whole rig becomes the next set-up at the
+/// press of a pedal, and held notes go on.
+///
+/// Without a command the demo show opens on the model rig; without a terminal a stretch of
+/// it is played as lines.
+#[derive(Debug, Parser)]
+#[command(name = "segue", version, after_help = EXAMPLES)]
+pub(super) struct Cli {
+    /// What to do; the demo if nothing is named.
+    #[command(subcommand)]
+    pub(super) command: Option<Command>,
+}
+
+const EXAMPLES: &str = "Examples:
+  segue                          the demo show, on instruments of the program's own
+  segue new --demo my-show       write the demo show out, to change it
+  segue check my-show            everything that is wrong with a show, in one run
+  segue ports                    what is plugged in
+  segue play my-show             play it
+
+Hearing: a scene change can raise the level suddenly. Check at low level first, and
+follow the rules on noise that hold where you play.
+Safety: no output of this program may start, stop, permit or prevent motion, lifting,
+flying, pyrotechnics, flame or lasers.";
+
+/// All commands.
+#[derive(Debug, Subcommand)]
+pub(super) enum Command {
+    /// Play a show.
+    Play(Play),
+    /// Say everything that is wrong with a show.
+    Check(Check),
+    /// List what is plugged in, its identity, and the rig item it serves.
+    Ports(Ports),
+    /// Run a recording through a show without waiting, and write what each port was sent.
+    Replay(Replay),
+    /// Write a new show folder.
+    New(New),
+}
+
+/// Where MIDI goes.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, ValueEnum)]
+pub(super) enum Midi {
+    /// The system's own sequencer where there is one (Linux), else the portable library.
+    #[default]
+    System,
+    /// The portable library.
+    Portable,
+}
+
+/// `segue play`
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:
+  segue play tour --night friday
+  segue play tour --at 7.3
+  segue play tour --at salt-road/bridge --model
+  segue play tour --headless > night.log")]
+pub(super) struct Play {
+    /// The show's folder.
+    pub(super) show: PathBuf,
+    /// Which night; needed if the show has several.
+    #[arg(long)]
+    pub(super) night: Option<String>,
+    /// A rig file to use instead of the show's own.
+    #[arg(long, value_name = "FILE")]
+    pub(super) rig: Option<PathBuf>,
+    /// Where to start: a call number such as 7.3, or SONG/SCENE. Otherwise the show comes
+    /// back where it was stopped, or starts at its beginning.
+    #[arg(long, value_name = "CALL|SONG/SCENE")]
+    pub(super) at: Option<String>,
+    /// Play on model instruments instead of ports.
+    #[arg(long)]
+    pub(super) model: bool,
+    /// Which way to MIDI.
+    #[arg(long, value_enum, default_value_t)]
+    pub(super) midi: Midi,
+    /// No screen: the log goes to standard output as lines.
+    #[arg(long)]
+    pub(super) headless: bool,
+}
+
+/// `segue check`
+#[derive(Debug, Args)]
+#[command(after_help = "Exit status: 0 clean (warnings and notes allowed), 1 errors found, 2 wrong use.
+
+Examples:
+  segue check tour
+  segue check tour --json | jq '.[].message'")]
+pub(super) struct Check {
+    /// The show's folder.
+    pub(super) show: PathBuf,
+    /// Print an array of {id, level, file, line, column, message, help}.
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// `segue ports`
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:
+  segue ports
+  segue ports --show tour")]
+pub(super) struct Ports {
+    /// A show whose rig the ports are matched to.
+    #[arg(long, value_name = "SHOW")]
+    pub(super) show: Option<PathBuf>,
+    /// Which way to MIDI.
+    #[arg(long, value_enum, default_value_t)]
+    pub(super) midi: Midi,
+}
+
+/// `segue replay`
+#[derive(Debug, Args)]
+#[command(after_help = "A track named after a controller or pedal box is what that one sends; a marker
+`step`, `back` or `jump SONG/SCENE` is a command.
+
+Examples:
+  segue replay tour friday.mid --out played
+  segue replay tour friday.mid --out played --json > messages.jsonl")]
+pub(super) struct Replay {
+    /// The show's folder.
+    pub(super) show: PathBuf,
+    /// A Standard MIDI File.
+    pub(super) recording: PathBuf,
+    /// Folder for one Standard MIDI File per port; made if it is not there.
+    #[arg(long, value_name = "DIR")]
+    pub(super) out: PathBuf,
+    /// Which night; needed if the show has several.
+    #[arg(long)]
+    pub(super) night: Option<String>,
+    /// Print each message as a line: {"us": 1250000, "port": "rack", "bytes": "90 3c 64"}.
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// `segue new`
+#[derive(Debug, Args)]
+#[command(after_help = "Examples:
+  segue new my-show            a small show, every line explained
+  segue new --demo my-show     the demo show")]
+pub(super) struct New {
+    /// Write the demo show instead of the small one.
+    #[arg(long)]
+    pub(super) demo: bool,
+    /// The folder to make; it must not exist, or be empty.
+    pub(super) folder: PathBuf,
+}

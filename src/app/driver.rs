@@ -1,0 +1,343 @@
+//! The playing thread: reads, decides and writes the played note.
+//!
+//! It waits only in `Intake::wait`, and on nothing else: its queues are wait-free at this
+//! end, a port that another thread is writing is handed the message instead of waited
+//! for, and what it has to say goes out as notices and as a published view.
+
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::time::Duration;
+
+use super::notice::{Event, Notice, Watch};
+use crate::engine::Engine;
+use crate::engine::checkpoint::Checkpoint;
+use crate::engine::input::{Command, Input, Outbox};
+use crate::engine::limits::{MAX_PORTS, MAX_RECEIVERS};
+use crate::engine::promptbook::{Action, InPort, OutPort, PositionId, Promptbook, Trigger};
+use crate::engine::view::{Presence, View};
+use crate::midi::Message;
+use crate::plan::{Plan, PortMap};
+use crate::ports::{Clock, Gate, Incoming, Intake, try_realtime};
+use crate::replay;
+
+/// Commands from the screen that may wait for the playing thread. When full, one more is
+/// refused and the screen says so.
+pub(super) const COMMAND_LIMIT: usize = 256;
+
+/// What the playing thread works with.
+pub(super) struct Driver {
+    pub(super) intake: Intake,
+    pub(super) desk: Desk,
+}
+
+/// Everything but the intake, so that the intake can hand over while the desk acts.
+pub(super) struct Desk {
+    engine: Engine,
+    book: Arc<Promptbook>,
+    gates: Vec<Gate>,
+    map: PortMap,
+    clock: Clock,
+    ends: Ends,
+    outbox: Outbox,
+    view: View,
+    watch: Watch,
+    checkpoint: Checkpoint,
+    is_ready: bool,
+    /// After a kill nothing is sent until somebody says so: outputs that are there wait
+    /// here. None once the show has been taken up.
+    waiting: Option<[bool; MAX_PORTS]>,
+}
+
+/// The playing thread's ends of what it shares with the others.
+pub(super) struct Ends {
+    /// What the screen asks for.
+    pub(super) commands: rtrb::Consumer<Command>,
+    /// What happens, for the log.
+    pub(super) notices: rtrb::Producer<Notice>,
+    /// Notices that found no room.
+    pub(super) notices_dropped: Arc<AtomicU64>,
+    /// The view, for the screen.
+    pub(super) views: triple_buffer::Input<View>,
+    /// Set when the show is to end.
+    pub(super) stop: Arc<AtomicBool>,
+}
+
+/// How long after the start ports that are there have had time to say so.
+const READY_US: u64 = 300_000;
+
+impl Driver {
+    /// Plays until told to stop, then lets everything go.
+    pub(super) fn run(mut self) {
+        self.desk.report(Event::Realtime(try_realtime().is_ok()));
+        while !self.desk.ends.stop.load(Ordering::Acquire) {
+            let deadline = self.desk.deadline_us();
+            let Self { intake, desk } = &mut self;
+            intake.wait(Some(deadline), &mut |incoming| desk.take(incoming));
+            desk.turn();
+        }
+        self.desk.end();
+    }
+}
+
+impl Desk {
+    /// A desk at a position of the night; `is_waiting` if nothing is to be sent until
+    /// somebody takes the show up.
+    pub(super) fn new(plan: &Plan, at: PositionId, is_waiting: bool, gates: Vec<Gate>, clock: Clock, ends: Ends) -> Self {
+        let book = Arc::new(plan.promptbook.clone());
+        let engine = Engine::new(Arc::clone(&book), at);
+        Self {
+            checkpoint: engine.checkpoint(),
+            engine,
+            book,
+            gates,
+            map: plan.ports.clone(),
+            clock,
+            ends,
+            outbox: Outbox::new(),
+            view: View::default(),
+            watch: Watch::new(),
+            is_ready: false,
+            waiting: is_waiting.then_some([false; MAX_PORTS]),
+        }
+    }
+
+    /// When to wake at the latest: the engine's deadline, or soon enough to notice a stop
+    /// that nobody woke us for.
+    fn deadline_us(&self) -> u64 {
+        let now_us = self.clock.now_us();
+        let idle_us = now_us + IDLE_US;
+        let ready_us = if self.is_ready { u64::MAX } else { READY_US.max(now_us) };
+        self.engine.next_deadline().unwrap_or(u64::MAX).min(idle_us).min(ready_us)
+    }
+
+    /// One thing that came in, acted on at once.
+    fn take(&mut self, incoming: Incoming) {
+        match incoming {
+            Incoming::Message { port, message, .. } => {
+                if let Some(port) = self.in_port(port) {
+                    self.play(port, message);
+                }
+                self.sign_of_life(port);
+            }
+            Incoming::SignOfLife(port) => self.sign_of_life(port),
+            Incoming::Overflow(port) => {
+                if let Some(port) = self.in_port(port) {
+                    self.report(Event::Overflow(port.0));
+                    self.handle(Input::InputLost(port));
+                    self.handle(Input::InputReady(port));
+                }
+            }
+            Incoming::InLost(port) => self.on_input(port, Input::InputLost),
+            Incoming::InReady(port) => self.on_input(port, Input::InputReady),
+            Incoming::OutLost(port) => self.on_output(port, false),
+            Incoming::OutReady(port) => self.on_output(port, true),
+            Incoming::Woken => {}
+        }
+    }
+
+    /// A message played. While the show waits to be taken up, the press of a stepping
+    /// pedal takes it up, and nothing else is played.
+    fn play(&mut self, port: InPort, message: Message) {
+        if self.waiting.is_none() {
+            self.handle(Input::Midi(port, message));
+        } else if self.is_step_press(port, message) {
+            self.take_up();
+        }
+    }
+
+    fn is_step_press(&self, port: InPort, message: Message) -> bool {
+        self.book.bindings.iter().any(|binding| {
+            let controller = self.book.controllers.get(binding.controller.index());
+            let is_from = controller.is_some_and(|c| {
+                c.port == port && (c.channel.is_none() || c.channel == message.channel())
+            });
+            let is_pressed = match (binding.trigger, message) {
+                (Trigger::Control(number), Message::Control(_, n, value)) => {
+                    n == number && (value.get() >= 64) != binding.is_inverted
+                }
+                (Trigger::Note(key), Message::NoteOn(_, k, velocity)) => k == key && velocity.get() > 0,
+                (Trigger::Program(program), Message::Program(_, p)) => p == program,
+                _ => false,
+            };
+            is_from && is_pressed && binding.action == Action::Step
+        })
+    }
+
+    /// The show is taken up where it was: every port that is there gets its state.
+    fn take_up(&mut self) {
+        let Some(waiting) = self.waiting.take() else { return };
+        self.report(Event::TakenUp);
+        for (port, _) in waiting.iter().enumerate().filter(|(_, is_there)| **is_there) {
+            self.handle(Input::OutputReady(OutPort(port as u8)));
+        }
+    }
+
+    /// After each wait: commands, the engine's deadline, refused messages, the view.
+    fn turn(&mut self) {
+        while let Ok(command) = self.ends.commands.pop() {
+            if self.waiting.is_some() && matches!(command, Command::Step | Command::Resend { .. }) {
+                self.take_up();
+            } else {
+                self.handle(Input::Command(command));
+            }
+        }
+        let now_us = self.clock.now_us();
+        if self.engine.next_deadline().is_some_and(|deadline| deadline <= now_us) {
+            self.handle(Input::Tick);
+        }
+        for port in 0..self.gates.len() {
+            if self.gates.get(port).is_some_and(Gate::take_overflow) {
+                self.report(Event::OutFull(port as u8));
+                self.handle(Input::OutputOverflow(OutPort(port as u8)));
+            }
+        }
+        if !self.is_ready && now_us >= READY_US {
+            self.is_ready = true;
+            let count = |is_there: &[bool]| is_there.iter().filter(|there| **there).count() as u8;
+            let inputs = count(&self.view.in_ports);
+            let outputs = self.outputs_present();
+            self.report(Event::Ready { inputs, outputs });
+        }
+        self.ends.views.write(self.view);
+    }
+
+    fn outputs_present(&self) -> u8 {
+        (0..self.book.out_ports.len()).filter(|port| self.is_output_present(*port)).count() as u8
+    }
+
+    fn is_output_present(&self, port: usize) -> bool {
+        let mut receivers = self.book.receivers.iter().zip(&self.view.receivers);
+        receivers.any(|(entry, seen)| entry.port.index() == port && *seen != Presence::Absent)
+    }
+
+    /// The engine's turn, and its messages on their way. A failing engine is silenced and
+    /// rebuilt where it was.
+    fn handle(&mut self, input: Input) {
+        let now_us = self.clock.now_us();
+        self.outbox.clear();
+        let Self { engine, outbox, .. } = self;
+        if catch_unwind(AssertUnwindSafe(|| engine.handle(now_us, input, outbox))).is_err() {
+            self.rebuild(now_us);
+        }
+        self.send();
+        self.engine.view(&mut self.view);
+        let mut changed = [None; MAX_EVENTS];
+        let mut count = 0;
+        self.watch.compare(&self.view, &mut |event| {
+            if let Some(place) = changed.get_mut(count) {
+                *place = Some(event);
+                count += 1;
+            }
+        });
+        for event in changed.into_iter().flatten() {
+            self.report(event);
+        }
+        self.checkpoint = self.engine.checkpoint();
+    }
+
+    /// Each message into its gate, then every gate that was given something on its way. A
+    /// gate that refuses counts it, and tells when it is open again (`take_overflow`).
+    fn send(&mut self) {
+        let mut touched = [false; MAX_PORTS];
+        for output in self.outbox.items() {
+            let port = output.port.index();
+            if let (Some(gate), Some(is_touched)) = (self.gates.get_mut(port), touched.get_mut(port)) {
+                let _ = gate.push(replay::item(&self.book, output));
+                *is_touched = true;
+            }
+        }
+        for (gate, _) in self.gates.iter().zip(touched).filter(|(_, is_touched)| *is_touched) {
+            gate.flush();
+        }
+    }
+
+    /// What was sounding is known from the last checkpoint, and ends with a panic. An engine
+    /// that cannot even be restored is replaced by a new one at the same position.
+    fn rebuild(&mut self, now_us: u64) {
+        self.outbox.clear();
+        let Self { engine, outbox, checkpoint, .. } = self;
+        let silenced = catch_unwind(AssertUnwindSafe(|| {
+            let restored = engine.restore(checkpoint).is_ok();
+            engine.handle(now_us, Input::Command(Command::Panic(None)), outbox);
+            restored
+        }));
+        if !silenced.unwrap_or(false) {
+            self.replace_engine(now_us);
+        }
+        self.report(Event::Rebuilt);
+    }
+
+    fn replace_engine(&mut self, now_us: u64) {
+        self.outbox.clear();
+        self.engine = Engine::new(Arc::clone(&self.book), self.view.position);
+        for (port, _) in self.view.in_ports.iter().enumerate().filter(|(_, is_there)| **is_there) {
+            self.engine.handle(now_us, Input::InputReady(InPort(port as u8)), &mut self.outbox);
+        }
+        for port in (0..self.book.out_ports.len()).filter(|port| self.is_output_present(*port)) {
+            self.engine.handle(now_us, Input::OutputReady(OutPort(port as u8)), &mut self.outbox);
+        }
+        self.engine.handle(now_us, Input::Command(Command::Panic(None)), &mut self.outbox);
+    }
+
+    /// All notes off, then as long as the ports need to take them.
+    fn end(&mut self) {
+        self.handle(Input::Command(Command::ReleaseAll));
+        for gate in self.gates.drain(..) {
+            gate.close(END_LIMIT);
+        }
+        self.report(Event::Ended);
+        self.ends.views.write(self.view);
+    }
+
+    fn report(&mut self, event: Event) {
+        let notice = Notice { at_us: self.clock.now_us(), event };
+        if self.ends.notices.push(notice).is_err() {
+            self.ends.notices_dropped.fetch_add(1, Ordering::Relaxed);
+        }
+    }
+
+    fn on_input(&mut self, port: usize, input: fn(InPort) -> Input) {
+        if let Some(port) = self.in_port(port) {
+            self.handle(input(port));
+        }
+    }
+
+    fn on_output(&mut self, port: usize, is_there: bool) {
+        let Some(port) = self.out_port(port) else { return };
+        if let Some(place) = self.waiting.as_mut().and_then(|waiting| waiting.get_mut(port.index())) {
+            *place = is_there;
+        } else if is_there {
+            self.handle(Input::OutputReady(port));
+        } else {
+            self.handle(Input::OutputLost(port));
+            if let Some(gate) = self.gates.get_mut(port.index()) {
+                gate.clear();
+            }
+        }
+    }
+
+    fn sign_of_life(&mut self, port: usize) {
+        if let Some(port) = self.out_port(port) {
+            self.handle(Input::SignOfLife(port));
+        }
+    }
+
+    fn in_port(&self, rig_port: usize) -> Option<InPort> {
+        self.map.inputs.iter().position(|port| *port == rig_port).map(|port| InPort(port as u8))
+    }
+
+    fn out_port(&self, rig_port: usize) -> Option<OutPort> {
+        self.map.outputs.iter().position(|port| *port == rig_port).map(|port| OutPort(port as u8))
+    }
+}
+
+/// Longest sleep, so that a stop is seen even if its wake-up was lost.
+const IDLE_US: u64 = 200_000;
+
+/// Most notices that one call to the engine can give rise to: every receiver and port at
+/// once, and one of each other kind.
+const MAX_EVENTS: usize = MAX_RECEIVERS + MAX_PORTS + 16;
+
+/// Longest time that one port may take to send its last messages at the end.
+const END_LIMIT: Duration = Duration::from_millis(1500);

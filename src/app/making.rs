@@ -1,0 +1,20 @@
+//! `segue new`: a show folder to begin with.
+
+use std::io::Write;
+
+use super::cli;
+use super::load;
+use crate::store;
+
+/// Writes a show that comes with the program into a new folder.
+///
+/// # Errors
+/// If the folder exists and is not empty, or cannot be written, in words.
+pub(super) fn run(args: &cli::New, out: &mut dyn Write) -> Result<(), String> {
+    let name = if args.demo { load::DEMO } else { load::FIRST_STEPS };
+    let files = load::built_in(name);
+    store::write_new_folder(&args.folder, &files).map_err(|error| error.to_string())?;
+    let folder = args.folder.display();
+    writeln!(out, "{folder}: {} files\ncheck it:  segue check {folder}\nplay it:   segue play {folder} --model", files.len())
+        .map_err(|error| format!("standard output: {error}"))
+}

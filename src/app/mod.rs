@@ -1,0 +1,100 @@
+//! The one room that knows all the others: the command line, and a show being played.
+
+mod checking;
+mod cli;
+mod driver;
+mod load;
+mod log;
+mod making;
+mod model;
+mod notice;
+mod place;
+mod playing;
+mod port_list;
+mod replaying;
+mod scribe;
+mod session;
+mod status;
+
+use std::ffi::OsString;
+use std::io::{self, Write};
+use std::process::ExitCode;
+
+use clap::Parser;
+
+use crate::plan::Plan;
+use crate::ports::{PortRule, PortWanted};
+use crate::show::model::{PortKind, PortMatch, Rig, Show};
+use crate::wire;
+
+/// Runs the program: 0 when all is well, 1 when something was found wrong or failed, 2
+/// when it was called wrongly.
+pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let cli = match cli::Cli::try_parse_from(arguments) {
+        Ok(cli) => cli,
+        Err(error) => {
+            // `--help` and `--version` come this way too, with status 0.
+            let _ = error.print();
+            return ExitCode::from(error.exit_code() as u8);
+        }
+    };
+    let mut out = io::stdout().lock();
+    let mut err = io::stderr();
+    let result = match &cli.command {
+        Some(cli::Command::Check(args)) => checking::run(args, &mut out),
+        Some(cli::Command::Ports(args)) => port_list::run(args, &mut out).map(|()| false),
+        Some(cli::Command::Replay(args)) => replaying::run(args, &mut out, &mut err).map(|()| false),
+        Some(cli::Command::New(args)) => making::run(args, &mut out).map(|()| false),
+        Some(cli::Command::Play(args)) => {
+            drop(out);
+            playing::play(args, &mut err).map(|()| false)
+        }
+        None => {
+            drop(out);
+            playing::demo(&mut err).map(|()| false)
+        }
+    };
+    match result {
+        Ok(false) => ExitCode::SUCCESS,
+        Ok(true) => ExitCode::from(1),
+        Err(words) => {
+            let _ = writeln!(err, "segue: {words}");
+            ExitCode::from(2)
+        }
+    }
+}
+
+/// The kind of each output port of the promptbook, as `wire` knows it.
+fn kinds(show: &Show, plan: &Plan) -> Vec<wire::PortKind> {
+    let kind = |at: &usize| show.rig.ports.get(*at).map_or(PortKind::Usb, |port| port.kind);
+    plan.ports
+        .outputs
+        .iter()
+        .map(|at| match kind(at) {
+            PortKind::Usb => wire::PortKind::Usb,
+            PortKind::Din => wire::PortKind::Din,
+            PortKind::UsbToDin => wire::PortKind::UsbToDin,
+            PortKind::Software => wire::PortKind::Software,
+        })
+        .collect()
+}
+
+/// The rig's ports, as `ports` looks for them.
+fn wanted(rig: &Rig) -> Vec<PortWanted> {
+    rig.ports
+        .iter()
+        .map(|port| PortWanted {
+            name: port.name.clone(),
+            rule: match &port.matches {
+                PortMatch::Name(name) => PortRule::Name(name.clone()),
+                PortMatch::Usb { vendor, product, serial, location, port } => PortRule::Usb {
+                    vendor: *vendor,
+                    product: *product,
+                    serial: serial.clone(),
+                    location: location.clone(),
+                    port: *port,
+                },
+            },
+        })
+        .collect()
+}

@@ -1,0 +1,253 @@
+//! What the playing thread reports as it happens: small values over a bounded queue,
+//! made into words by another thread.
+//!
+//! The playing thread compares the engine's view before and after each call; only what
+//! changed becomes a notice. When the queue is full the notice is dropped and counted:
+//! playing never waits for the log.
+
+use crate::engine::limits::{MAX_PORTS, MAX_RECEIVERS};
+use crate::engine::view::{Counters, Presence, Swallowed, View};
+use crate::screen::LogLevel;
+use crate::sheet::Sheet;
+
+/// Notices that may wait for the log: a step a millisecond for a second.
+pub(super) const NOTICE_LIMIT: usize = 1024;
+
+/// One thing that happened.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) struct Notice {
+    /// When, on the ports' clock, in microseconds.
+    pub(super) at_us: u64,
+    /// What.
+    pub(super) event: Event,
+}
+
+/// What can happen.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Event {
+    /// The show is at this position (first: it has just begun).
+    Position { position: u32, page: u16, is_first: bool },
+    /// The page turned.
+    Page { position: u32, page: u16 },
+    /// A press did not step.
+    Swallowed(Swallowed),
+    /// Everything was silenced.
+    Panic,
+    /// No new notes, or notes again.
+    Mute(bool),
+    /// An input port came or went.
+    In(u8, bool),
+    /// A receiver's state changed.
+    Receiver(u8, Presence),
+    /// An input lost messages.
+    Overflow(u8),
+    /// An output's queue was full.
+    OutFull(u8),
+    /// Something that should be rare was counted: which, and the new total.
+    Count(Rare, u64),
+    /// The engine failed and was rebuilt.
+    Rebuilt,
+    /// All ports that are there have been told the state: the show can be played.
+    Ready { inputs: u8, outputs: u8 },
+    /// The playing thread has real-time priority, or not.
+    Realtime(bool),
+    /// A show that waited after a kill is taken up.
+    TakenUp,
+    /// The playing thread let everything go and ended.
+    Ended,
+}
+
+/// Counters worth a line.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Rare {
+    /// See `Counters`.
+    NotesRefused,
+    /// See `Counters`.
+    Detours,
+    /// See `Counters`.
+    Harmed,
+    /// See `Counters`.
+    HeldBackEarly,
+    /// See `Counters`.
+    OutRefused,
+    /// See `Counters`.
+    Faults,
+}
+
+/// What was last reported, to compare the next view with.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Watch {
+    position: Option<u32>,
+    page: u16,
+    is_muted: bool,
+    swallowed_us: Option<u64>,
+    panic_us: Option<u64>,
+    in_ports: [bool; MAX_PORTS],
+    receivers: [Presence; MAX_RECEIVERS],
+    steps: u64,
+    rare: [u64; RARE.len()],
+}
+
+const RARE: [Rare; 6] =
+    [Rare::NotesRefused, Rare::Detours, Rare::Harmed, Rare::HeldBackEarly, Rare::OutRefused, Rare::Faults];
+
+fn totals(counters: &Counters) -> [u64; RARE.len()] {
+    [
+        counters.notes_refused,
+        counters.detours,
+        counters.harmed,
+        counters.held_back_early,
+        counters.out_refused,
+        counters.faults,
+    ]
+}
+
+impl Watch {
+    pub(super) fn new() -> Self {
+        Self {
+            position: None,
+            page: 0,
+            is_muted: false,
+            swallowed_us: None,
+            panic_us: None,
+            in_ports: [false; MAX_PORTS],
+            receivers: [Presence::Absent; MAX_RECEIVERS],
+            steps: 0,
+            rare: [0; RARE.len()],
+        }
+    }
+
+    /// Reports what differs from the last view.
+    pub(super) fn compare(&mut self, view: &View, report: &mut dyn FnMut(Event)) {
+        let position = view.position.0;
+        if self.position != Some(position) || view.counters.steps != self.steps {
+            report(Event::Position { position, page: view.page, is_first: self.position.is_none() });
+        } else if self.page != view.page {
+            report(Event::Page { position, page: view.page });
+        }
+        (self.position, self.page, self.steps) = (Some(position), view.page, view.counters.steps);
+        if self.is_muted != view.is_muted {
+            self.is_muted = view.is_muted;
+            report(Event::Mute(view.is_muted));
+        }
+        if let Some((at_us, why)) = view.swallowed
+            && self.swallowed_us != Some(at_us)
+        {
+            self.swallowed_us = Some(at_us);
+            report(Event::Swallowed(why));
+        }
+        if view.panic_us != self.panic_us {
+            self.panic_us = view.panic_us;
+            report(Event::Panic);
+        }
+        self.compare_rig(view, report);
+        for ((which, total), known) in RARE.iter().zip(totals(&view.counters)).zip(&mut self.rare) {
+            if total != *known {
+                *known = total;
+                report(Event::Count(*which, total));
+            }
+        }
+    }
+
+    fn compare_rig(&mut self, view: &View, report: &mut dyn FnMut(Event)) {
+        for (port, (is_there, known)) in view.in_ports.iter().zip(&mut self.in_ports).enumerate() {
+            if is_there != known {
+                *known = *is_there;
+                report(Event::In(port as u8, *is_there));
+            }
+        }
+        for (receiver, (presence, known)) in view.receivers.iter().zip(&mut self.receivers).enumerate() {
+            if presence != known {
+                *known = *presence;
+                report(Event::Receiver(receiver as u8, *presence));
+            }
+        }
+    }
+}
+
+/// A notice in words, and how grave it is.
+pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
+    use LogLevel::{Error, Note, Warning};
+    match event {
+        Event::Position { position, is_first, .. } => {
+            let verb = if *is_first { "at" } else { "step" };
+            (Note, format!("{verb} {}", place(sheet, *position)))
+        }
+        Event::Page { page, .. } => (Note, format!("page {}", page + 1)),
+        Event::Swallowed(why) => (Warning, format!("press swallowed: {}", why_words(*why))),
+        Event::Panic => (Warning, "panic: everything that sounds was silenced".into()),
+        Event::Mute(true) => (Warning, "mute: no new notes".into()),
+        Event::Mute(false) => (Note, "mute ended".into()),
+        Event::In(port, is_there) => {
+            let name = sheet.in_ports.get(usize::from(*port)).map_or("?", |port| &port.name);
+            if *is_there {
+                (Note, format!("input {name} ready"))
+            } else {
+                (Error, format!("input {name} lost: what it held is released"))
+            }
+        }
+        Event::Receiver(receiver, presence) => receiver_words(sheet, *receiver, *presence),
+        Event::Overflow(port) => {
+            let name = sheet.in_ports.get(usize::from(*port)).map_or("?", |port| &port.name);
+            (Error, format!("input {name} overflowed: what it held is released"))
+        }
+        Event::OutFull(port) => {
+            let name = sheet.out_ports.get(usize::from(*port)).map_or("?", |port| &port.name);
+            (Error, format!("output {name} was full: its state is sent again"))
+        }
+        Event::Count(which, total) => (Warning, format!("{}: {total} so far", rare_words(*which))),
+        Event::Rebuilt => (Error, "the engine failed, was silenced and rebuilt at its position".into()),
+        Event::Ready { inputs, outputs } => (
+            Note,
+            format!(
+                "ready: {inputs} of {} inputs, {outputs} of {} outputs",
+                sheet.in_ports.len(),
+                sheet.out_ports.len()
+            ),
+        ),
+        Event::Realtime(true) => (Note, "real-time priority".into()),
+        Event::Realtime(false) => (Warning, "no real-time priority: the system does not allow it".into()),
+        Event::TakenUp => (Note, "taken up: every port gets its state".into()),
+        Event::Ended => (Note, "all notes released".into()),
+    }
+}
+
+/// A position in words: call number, song and scene.
+pub(super) fn place(sheet: &Sheet, position: u32) -> String {
+    let Some(line) = sheet.positions.get(position as usize) else {
+        return format!("position {position}");
+    };
+    let song = sheet.songs.get(line.song).map_or("", |song| &song.title);
+    let scene = sheet.scenes.get(line.scene).map_or("", |scene| &scene.name);
+    format!("{} {song} / {scene}", line.call)
+}
+
+fn receiver_words(sheet: &Sheet, receiver: u8, presence: Presence) -> (LogLevel, String) {
+    let name = sheet.receivers.get(usize::from(receiver)).map_or("?", |receiver| &receiver.name);
+    match presence {
+        Presence::Absent => (LogLevel::Error, format!("receiver {name} lost")),
+        Presence::Starting => (LogLevel::Warning, format!("receiver {name} back, waiting until it listens")),
+        Presence::NotVerified => (LogLevel::Note, format!("receiver {name} sent its state, not verified")),
+        Presence::Verified => (LogLevel::Note, format!("receiver {name} verified")),
+    }
+}
+
+fn why_words(why: Swallowed) -> &'static str {
+    match why {
+        Swallowed::Bounce => "the pedal bounced (40 ms)",
+        Swallowed::TooSoon => "a second press within 250 ms",
+        Swallowed::AtEnd => "this is the last position",
+        Swallowed::AtStart => "this is the first position",
+    }
+}
+
+fn rare_words(which: Rare) -> &'static str {
+    match which {
+        Rare::NotesRefused => "notes refused, too many at once",
+        Rare::Detours => "sounds that took another slot than planned",
+        Rare::Harmed => "sounds that had to take a slot with held notes",
+        Rare::HeldBackEarly => "notes sent before their patch had loaded",
+        Rare::OutRefused => "messages refused, too many in one step",
+        Rare::Faults => "broken inner rules",
+    }
+}

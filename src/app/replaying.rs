@@ -1,0 +1,148 @@
+//! `segue replay`: a recording through the show without waiting.
+
+use std::collections::BTreeMap;
+use std::io::{BufWriter, Write};
+use std::sync::Arc;
+
+use serde::Serialize;
+
+use super::{cli, kinds, load, place};
+use crate::engine::input::{Command, Input};
+use crate::engine::promptbook::PositionId;
+use crate::midi::Message;
+use crate::plan::{self, Plan};
+use crate::replay::{self, Mark, Output, RecordedEvent, Recording};
+use crate::show::model::Show;
+use crate::store;
+
+/// One output message as a line of JSON.
+#[derive(Serialize)]
+struct Line<'a> {
+    us: u64,
+    port: &'a str,
+    bytes: String,
+}
+
+/// Runs it, writes one file a port, and says what happened (on `err`, since with `--json`
+/// the lines take `out`).
+///
+/// # Errors
+/// If the show, the night or the recording cannot be used, or a file not written.
+pub(super) fn run(args: &cli::Replay, out: &mut dyn Write, err: &mut dyn Write) -> Result<(), String> {
+    let files = load::folder(&args.show, None)?;
+    let loaded = load::show(&files, &load::name_of(&args.show));
+    let show = &loaded.show;
+    let night = load::night(show, args.night.as_deref())?;
+    let plan = plan::compile(show, night).map_err(|error| error.to_string())?;
+    let path = args.recording.display();
+    let bytes = store::read_file(&args.recording).map_err(|error| error.to_string())?;
+    let recording = replay::read(&bytes).map_err(|error| format!("{path}: {error}"))?;
+    let (inputs, remarks) = inputs(show, &plan, &recording);
+    for remark in &remarks {
+        let _ = writeln!(err, "{path}: {remark}");
+    }
+
+    let mut sent: Vec<(u64, usize, Vec<u8>)> = Vec::new();
+    let outcome = replay::run(
+        &replay::Run {
+            book: Arc::new(plan.promptbook.clone()),
+            kinds: &kinds(show, &plan),
+            start: PositionId(0),
+            inputs: &inputs,
+        },
+        &mut |us, port, bytes| sent.push((us, port.index(), bytes.to_vec())),
+    );
+    let name = |port: usize| plan.sheet.out_ports.get(port).map_or("", |port| port.name.as_str());
+    if args.json {
+        print_lines(&sent, &name, out).map_err(|error| format!("standard output: {error}"))?;
+    }
+    let outputs: Vec<_> =
+        sent.iter().map(|(us, port, bytes)| Output { us: *us, port: name(*port), bytes }).collect();
+    let written = write_files(args, &plan, &outputs)?;
+    let _ = writeln!(
+        err,
+        "{} inputs, {} messages out in {written} files, {} refused, {:.3} s of playing",
+        inputs.len(),
+        outcome.sent,
+        outcome.refused,
+        outcome.end_us as f64 / 1e6
+    );
+    Ok(())
+}
+
+fn print_lines<'a>(
+    sent: &[(u64, usize, Vec<u8>)],
+    name: &dyn Fn(usize) -> &'a str,
+    out: &mut dyn Write,
+) -> std::io::Result<()> {
+    let mut out = BufWriter::new(out);
+    for (us, port, bytes) in sent {
+        let bytes: Vec<String> = bytes.iter().map(|byte| format!("{byte:02x}")).collect();
+        let line = Line { us: *us, port: name(*port), bytes: bytes.join(" ") };
+        serde_json::to_writer(&mut out, &line)?;
+        writeln!(out)?;
+    }
+    out.flush()
+}
+
+/// One Standard MIDI File for each output port, an empty one for a port that was sent nothing.
+fn write_files(args: &cli::Replay, plan: &Plan, outputs: &[Output<'_>]) -> Result<usize, String> {
+    let mut files: BTreeMap<String, Vec<u8>> =
+        replay::write_ports(outputs).map_err(|error| error.to_string())?;
+    for port in &plan.sheet.out_ports {
+        if !files.contains_key(&port.name) {
+            let empty = replay::write_port(&port.name, []).map_err(|error| error.to_string())?;
+            files.insert(port.name.clone(), empty);
+        }
+    }
+    for (port, bytes) in &files {
+        let path = args.out.join(format!("{}.mid", file_name(port)));
+        store::write_file(&path, bytes).map_err(|error| error.to_string())?;
+    }
+    Ok(files.len())
+}
+
+/// A port's name as a file's name.
+fn file_name(port: &str) -> String {
+    let safe = |c: char| if c.is_alphanumeric() || "-_ .".contains(c) { c } else { '_' };
+    port.chars().map(safe).collect::<String>().replace(' ', "-")
+}
+
+/// The recording as the engine's inputs, and remarks about what was left out.
+fn inputs(show: &Show, plan: &Plan, recording: &Recording) -> (Vec<(u64, Input)>, Vec<String>) {
+    let mut inputs = replay::ready(&plan.promptbook);
+    let mut remarks: Vec<String> = recording.remarks.iter().map(ToString::to_string).collect();
+    let mut strangers: BTreeMap<&str, usize> = BTreeMap::new();
+    for event in &recording.events {
+        match &event.event {
+            RecordedEvent::Mark(Mark::Step) => inputs.push((event.us, Input::Command(Command::Step))),
+            RecordedEvent::Mark(Mark::Back) => inputs.push((event.us, Input::Command(Command::Back))),
+            RecordedEvent::Mark(Mark::Jump { song, scene }) => {
+                match place::find(show, plan, &format!("{song}/{scene}")) {
+                    Ok(at) => {
+                        let position = PositionId(at as u32);
+                        inputs.push((event.us, Input::Command(Command::Jump(position))));
+                    }
+                    Err(error) => remarks.push(error),
+                }
+            }
+            RecordedEvent::Message(message) => match played(plan, &event.track, *message) {
+                Some(input) => inputs.push((event.us, input)),
+                None => *strangers.entry(&event.track).or_default() += 1,
+            },
+            RecordedEvent::SysEx(_) => {}
+        }
+    }
+    for (track, count) in strangers {
+        remarks.push(format!("track \"{track}\": {count} events left out, no controller has this name"));
+    }
+    (inputs, remarks)
+}
+
+/// A message of a track as the controller of that name would send it: on its own channel.
+fn played(plan: &Plan, track: &str, message: Message) -> Option<Input> {
+    let at = plan.sheet.controllers.iter().position(|controller| controller.name == track)?;
+    let entry = plan.promptbook.controllers.get(at)?;
+    let message = entry.channel.map_or(message, |channel| message.on_channel(channel));
+    Some(Input::Midi(entry.port, message))
+}

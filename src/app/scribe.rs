@@ -1,0 +1,171 @@
+//! The thread that writes things down: log lines, the position journal, and signals.
+//!
+//! One thread, one loop over everything that is not playing: notices from the playing
+//! thread, the signals of the system, a clock tick. It may be slow; nobody waits for it.
+
+use std::io::Write;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::time::Duration;
+
+use super::log::{self, Log};
+use super::notice::{self, Event, Notice};
+use crate::screen::LogLevel;
+use crate::sheet::Sheet;
+use crate::store::{Journal, LogFile};
+
+/// How often notices are written down.
+const TICK: Duration = Duration::from_millis(10);
+
+/// Everything the scribe writes to.
+pub(super) struct Scribe {
+    pub(super) notices: rtrb::Consumer<Notice>,
+    pub(super) notices_dropped: Arc<AtomicU64>,
+    pub(super) sheet: Arc<Sheet>,
+    pub(super) log: Log,
+    pub(super) file: Option<LogFile>,
+    pub(super) journal: Option<Journal>,
+    /// Standard output, when there is no screen.
+    pub(super) lines: Option<Box<dyn Write + Send>>,
+    /// Set to end the show.
+    pub(super) stop: Arc<AtomicBool>,
+    pub(super) dropped_told: u64,
+}
+
+/// Why the scribe's loop ended.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Ending {
+    /// The playing thread ended.
+    Ended,
+    /// A signal asked for the end; the playing thread is told through `stop`.
+    Signal(&'static str),
+}
+
+impl Scribe {
+    /// Writes until the playing thread has ended.
+    ///
+    /// # Errors
+    /// If the system gives no event loop or no signal handler.
+    pub(super) fn run(mut self, on_stop: &dyn Fn()) -> std::io::Result<Ending> {
+        let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+        runtime.block_on(async {
+            let mut signals = Signals::new()?;
+            let mut ticks = tokio::time::interval(TICK);
+            let mut ending = Ending::Ended;
+            loop {
+                tokio::select! {
+                    name = signals.next() => {
+                        ending = Ending::Signal(name);
+                        self.say(0, LogLevel::Warning, &format!("{name}: the show ends, all notes are released"));
+                        self.stop.store(true, Ordering::Release);
+                        on_stop();
+                    }
+                    _ = ticks.tick() => {
+                        if self.write_notices() {
+                            return Ok(ending);
+                        }
+                    }
+                }
+            }
+        })
+    }
+
+    /// Writes what waits; whether the playing thread has ended.
+    fn write_notices(&mut self) -> bool {
+        let mut is_ended = false;
+        while let Ok(notice) = self.notices.pop() {
+            let (level, words) = notice::words(&notice.event, &self.sheet);
+            self.say(notice.at_us, level, &words);
+            match notice.event {
+                Event::Position { position, page, .. } | Event::Page { position, page } => {
+                    self.write_journal(notice.at_us, position, page);
+                }
+                Event::Ended => is_ended = true,
+                _ => {}
+            }
+        }
+        let dropped = self.notices_dropped.load(Ordering::Relaxed);
+        if dropped != self.dropped_told {
+            self.dropped_told = dropped;
+            self.say(0, LogLevel::Warning, &format!("log: {dropped} lines dropped so far"));
+        }
+        // A playing thread that is gone without a word has ended too.
+        is_ended || self.notices.is_abandoned() && self.notices.is_empty()
+    }
+
+    fn write_journal(&mut self, at_us: u64, position: u32, page: u16) {
+        let Some(journal) = &mut self.journal else { return };
+        let call = self.sheet.positions.get(position as usize).map_or("", |line| &line.call);
+        if let Err(error) = journal.write(call, position, page) {
+            self.journal = None;
+            self.say(at_us, LogLevel::Error, &format!("position journal: {error}; it is no longer written"));
+        }
+    }
+
+    fn say(&mut self, at_us: u64, level: LogLevel, words: &str) {
+        self.log.push(at_us, level, words);
+        let line = log::line(at_us, level, words);
+        if let Some(file) = &mut self.file
+            && file.line(&line).is_err()
+        {
+            self.file = None;
+        }
+        if let Some(lines) = &mut self.lines
+            && writeln!(lines, "{line}").and_then(|()| lines.flush()).is_err()
+        {
+            self.lines = None;
+        }
+    }
+}
+
+/// The signals that end a show, and those of job control, which must not stop it.
+struct Signals {
+    #[cfg(unix)]
+    ending: [tokio::signal::unix::Signal; 3],
+    #[cfg(unix)]
+    _ignored: [tokio::signal::unix::Signal; 3],
+}
+
+impl Signals {
+    #[cfg(unix)]
+    fn new() -> std::io::Result<Self> {
+        use tokio::signal::unix::{SignalKind, signal};
+        let kind = |number: rustix::process::Signal| signal(SignalKind::from_raw(number.as_raw()));
+        Ok(Self {
+            ending: [
+                signal(SignalKind::terminate())?,
+                signal(SignalKind::interrupt())?,
+                signal(SignalKind::hangup())?,
+            ],
+            _ignored: [
+                kind(rustix::process::Signal::TSTP)?,
+                kind(rustix::process::Signal::TTIN)?,
+                kind(rustix::process::Signal::TTOU)?,
+            ],
+        })
+    }
+
+    #[cfg(not(unix))]
+    fn new() -> std::io::Result<Self> {
+        Ok(Self {})
+    }
+
+    /// The next signal that asks for the end, by name.
+    #[cfg(unix)]
+    async fn next(&mut self) -> &'static str {
+        let [terminate, interrupt, hangup] = &mut self.ending;
+        tokio::select! {
+            _ = terminate.recv() => "SIGTERM",
+            _ = interrupt.recv() => "SIGINT",
+            _ = hangup.recv() => "SIGHUP",
+        }
+    }
+
+    #[cfg(not(unix))]
+    async fn next(&mut self) -> &'static str {
+        if tokio::signal::ctrl_c().await.is_err() {
+            std::future::pending::<()>().await;
+        }
+        "Ctrl-C"
+    }
+}

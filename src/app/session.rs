@@ -1,0 +1,256 @@
+//! A show being played: its threads, and the ends that the screen holds.
+//!
+//! ```text
+//!  playing thread   Intake ─► Desk (engine) ─► Gates ═► ports
+//!        ▲ commands      │ views     │ notices
+//!        │               ▼           ▼
+//!     screen (main thread)        scribe (log, journal, signals)
+//! ```
+
+use std::io::Write;
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::thread::JoinHandle;
+
+use super::driver::{COMMAND_LIMIT, Desk, Driver, Ends};
+use super::log::Log;
+use super::model::ModelRig;
+use super::notice::NOTICE_LIMIT;
+use super::scribe::{Ending, Scribe};
+use super::{kinds, wanted};
+use crate::engine::input::Command;
+use crate::engine::promptbook::PositionId;
+use crate::engine::view::View;
+use crate::plan::Plan;
+use crate::ports::{
+    Backend, Clock, Gate, GateMeter, GateParts, Intake, Sink, StatusBoard, Waker, Watch, open, open_model,
+};
+use crate::sheet::Sheet;
+use crate::show::model::Show;
+use crate::store::{Journal, LogFile};
+
+/// Where MIDI goes.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Way {
+    /// Real ports.
+    Ports(Backend),
+    /// The embedded rig.
+    Model,
+}
+
+/// What a session is started with.
+pub(super) struct Start {
+    /// The document.
+    pub(super) show: Show,
+    /// The night, compiled.
+    pub(super) plan: Plan,
+    /// Where it starts.
+    pub(super) at: usize,
+    /// It comes back after a kill: nothing is sent until somebody takes it up.
+    pub(super) is_waiting: bool,
+    /// Where MIDI goes.
+    pub(super) way: Way,
+    /// Where each step is written down.
+    pub(super) journal: Option<Journal>,
+    /// Where the log is written down.
+    pub(super) file: Option<LogFile>,
+    /// Standard output for the log, when there is no screen.
+    pub(super) lines: Option<Box<dyn Write + Send>>,
+}
+
+/// A show being played.
+pub(super) struct Session {
+    pub(super) sheet: Arc<Sheet>,
+    pub(super) clock: Clock,
+    pub(super) log: Log,
+    pub(super) desk: Hand,
+    pub(super) views: triple_buffer::Output<View>,
+    pub(super) meters: Vec<GateMeter>,
+    pub(super) board: Option<StatusBoard>,
+    pub(super) model: Option<ModelRig>,
+    /// Rig ports of the promptbook's input and output ports.
+    pub(super) map: crate::plan::PortMap,
+    playing: JoinHandle<()>,
+    scribe: JoinHandle<std::io::Result<Ending>>,
+    _watch: Option<Watch>,
+}
+
+/// Everyone's way to the playing thread: commands, and the wish to end.
+#[derive(Clone)]
+pub(super) struct Hand {
+    commands: Arc<Mutex<rtrb::Producer<Command>>>,
+    waker: Waker,
+    stop: Arc<AtomicBool>,
+}
+
+impl Hand {
+    /// Asks for something; `false` if the playing thread has too much to do already.
+    pub(super) fn ask(&self, command: Command) -> bool {
+        let is_taken = self.commands.lock().unwrap_or_else(PoisonError::into_inner).push(command).is_ok();
+        self.waker.wake();
+        is_taken
+    }
+
+    /// Ends the show.
+    pub(super) fn stop(&self) {
+        self.stop.store(true, Ordering::Release);
+        self.waker.wake();
+    }
+
+    /// Whether the show is ending.
+    pub(super) fn is_stopping(&self) -> bool {
+        self.stop.load(Ordering::Acquire)
+    }
+}
+
+/// The ends of the ports, whichever way they go.
+struct Opened {
+    intake: Intake,
+    waker: Waker,
+    sinks: Vec<Box<dyn Sink>>,
+    board: Option<StatusBoard>,
+    watch: Option<Watch>,
+    model: Option<ModelRig>,
+}
+
+impl Session {
+    /// Starts all threads.
+    ///
+    /// # Errors
+    /// If there is no MIDI, or the system has no threads left; in words.
+    pub(super) fn start(start: Start) -> Result<Self, String> {
+        let clock = Clock::start();
+        let opened = open_ports(&start, clock)?;
+        let gates = open_gates(&start, opened.sinks, &opened.waker, clock)?;
+        let meters = gates.iter().map(Gate::meter).collect();
+        let (command_sender, commands) = rtrb::RingBuffer::new(COMMAND_LIMIT);
+        let (notices, notice_receiver) = rtrb::RingBuffer::new(NOTICE_LIMIT);
+        let (views, view_reader) = triple_buffer::triple_buffer(&View::default());
+        let notices_dropped = Arc::new(AtomicU64::new(0));
+        let stop = Arc::new(AtomicBool::new(false));
+        let desk = Hand {
+            commands: Arc::new(Mutex::new(command_sender)),
+            waker: opened.waker,
+            stop: Arc::clone(&stop),
+        };
+        let log = Log::default();
+        let sheet = Arc::new(start.plan.sheet.clone());
+        let scribe = Scribe {
+            notices: notice_receiver,
+            notices_dropped: Arc::clone(&notices_dropped),
+            sheet: Arc::clone(&sheet),
+            log: log.clone(),
+            file: start.file,
+            journal: start.journal,
+            lines: start.lines,
+            stop: Arc::clone(&stop),
+            dropped_told: 0,
+        };
+        let ends = Ends { commands, notices, notices_dropped, views, stop };
+        let driver = Driver {
+            intake: opened.intake,
+            desk: Desk::new(&start.plan, PositionId(start.at as u32), start.is_waiting, gates, clock, ends),
+        };
+        let waker = desk.waker.clone();
+        let scribe = spawn("scribe", move || scribe.run(&|| waker.wake()))?;
+        let playing = spawn("play", move || driver.run())?;
+        Ok(Self {
+            sheet,
+            clock,
+            log,
+            desk,
+            views: view_reader,
+            meters,
+            board: opened.board,
+            model: opened.model,
+            map: start.plan.ports,
+            playing,
+            scribe,
+            _watch: opened.watch,
+        })
+    }
+
+    /// Whether the playing thread has ended.
+    pub(super) fn has_ended(&self) -> bool {
+        self.playing.is_finished()
+    }
+
+    /// Waits until the show has ended; what ended it.
+    ///
+    /// # Errors
+    /// If a thread died or the log could not run, in words.
+    pub(super) fn join(self) -> Result<Ending, String> {
+        let played = self.playing.join();
+        let written = self.scribe.join();
+        if played.is_err() {
+            return Err("the playing thread died; its notes were released as far as the ports allowed".into());
+        }
+        match written {
+            Ok(Ok(ending)) => Ok(ending),
+            Ok(Err(error)) => Err(format!("log and signals: {error}")),
+            Err(_) => Err("the thread that writes the log died".into()),
+        }
+    }
+}
+
+fn spawn<T: Send + 'static>(name: &str, run: impl FnOnce() -> T + Send + 'static) -> Result<JoinHandle<T>, String> {
+    std::thread::Builder::new()
+        .name(name.into())
+        .spawn(run)
+        .map_err(|error| format!("thread `{name}`: {error}"))
+}
+
+fn open_ports(start: &Start, clock: Clock) -> Result<Opened, String> {
+    let rig = &start.show.rig;
+    match start.way {
+        Way::Model => {
+            let model = ModelRig::new(rig);
+            let ports = open_model(clock, rig.ports.len(), &model.ear(clock));
+            Ok(Opened {
+                intake: ports.intake,
+                waker: ports.waker,
+                sinks: ports.sinks,
+                board: None,
+                watch: None,
+                model: Some(model),
+            })
+        }
+        Way::Ports(backend) => {
+            let ports = open(backend, clock, &wanted(rig)).map_err(|error| error.to_string())?;
+            Ok(Opened {
+                intake: ports.intake,
+                waker: ports.waker,
+                sinks: ports.sinks,
+                board: Some(ports.board),
+                watch: Some(ports.watch),
+                model: None,
+            })
+        }
+    }
+}
+
+/// One gate for each output port of the promptbook.
+fn open_gates(
+    start: &Start,
+    sinks: Vec<Box<dyn Sink>>,
+    waker: &Waker,
+    clock: Clock,
+) -> Result<Vec<Gate>, String> {
+    let blobs: Arc<[Box<[u8]>]> = start.plan.promptbook.blobs.iter().cloned().collect();
+    let kinds = kinds(&start.show, &start.plan);
+    let mut sinks: Vec<_> = sinks.into_iter().map(Some).collect();
+    let mut gates = Vec::new();
+    for (at, kind) in start.plan.ports.outputs.iter().zip(kinds) {
+        let Some(sink) = sinks.get_mut(*at).and_then(Option::take) else { continue };
+        let parts = GateParts {
+            name: start.show.rig.ports.get(*at).map_or_else(String::new, |port| port.name.clone()),
+            kind,
+            sink,
+            blobs: Arc::clone(&blobs),
+            clock,
+            waker: waker.clone(),
+        };
+        gates.push(Gate::open(parts).map_err(|error| error.to_string())?);
+    }
+    Ok(gates)
+}

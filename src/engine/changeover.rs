@@ -1,0 +1,433 @@
+//! Going from one position to another.
+//!
+//! A sound that stays keeps its slot, links and live values. A slot that is left is sent
+//! nothing, unless its zones say `cut` or `fade`. A slot that is taken is told what
+//! differs (`voicing`). Cues come last.
+
+use super::input::{Output, Payload, Urgency};
+use super::limits::{MAX_SLOTS, MAX_SOUNDS};
+use super::machine::{Call, Machine};
+use super::promptbook::{
+    ControllerId, CueEntry, CueMessage, Leave, PositionEntry, PositionId, Promptbook, SlotId,
+    SoundEntry,
+};
+use super::seats::{Coming, Seat, Seats};
+use super::slots::{Owed, UNKNOWN, bit};
+use super::view::Swallowed;
+use crate::midi::Message;
+
+/// How a position is come to: it decides on cues (invariant 9).
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Arrival {
+    /// By a step forward: all cues.
+    Step,
+    /// By a jump forward or a next song: the cues that say so.
+    Jump,
+    /// By a way back: none.
+    Back,
+}
+
+/// What a slot was before the changeover.
+#[derive(Clone, Copy, Default)]
+struct Before {
+    feeds: u16,
+    release_us: u64,
+}
+
+impl Machine {
+    /// To the next position.
+    pub(super) fn step(&mut self, call: &mut Call<'_>) {
+        let next = PositionId(self.position.0.saturating_add(1));
+        self.go(call, Some(next), Arrival::Step, Swallowed::AtEnd);
+    }
+
+    /// To the position before.
+    pub(super) fn back(&mut self, call: &mut Call<'_>) {
+        let before = self.position.0.checked_sub(1).map(PositionId);
+        self.go(call, before, Arrival::Back, Swallowed::AtStart);
+    }
+
+    /// To any position.
+    pub(super) fn jump(&mut self, call: &mut Call<'_>, to: PositionId) {
+        self.go(call, Some(to), Arrival::Jump, Swallowed::AtEnd);
+    }
+
+    /// To the first position of the next song that has one.
+    pub(super) fn song_down(&mut self, call: &mut Call<'_>) {
+        let book = call.book;
+        let to = self.place(book).and_then(|place| {
+            let later = book.songs.get(place.song.index().saturating_add(1)..)?;
+            later.iter().find(|song| song.positions.len > 0)
+        });
+        let to = to.map(|song| PositionId(song.positions.start));
+        self.go(call, to, Arrival::Jump, Swallowed::AtEnd);
+    }
+
+    /// To the first position of this song, or of the song before if it is there already.
+    pub(super) fn song_up(&mut self, call: &mut Call<'_>) {
+        let book = call.book;
+        let to = self.place(book).and_then(|place| {
+            let start = book.songs.get(place.song.index())?.positions.start;
+            if self.position.0 > start {
+                return Some(PositionId(start));
+            }
+            let earlier = book.songs.get(..place.song.index())?;
+            let before = earlier.iter().rev().find(|song| song.positions.len > 0)?;
+            Some(PositionId(before.positions.start))
+        });
+        self.go(call, to, Arrival::Back, Swallowed::AtStart);
+    }
+
+    fn go(
+        &mut self,
+        call: &mut Call<'_>,
+        to: Option<PositionId>,
+        arrival: Arrival,
+        refusal: Swallowed,
+    ) {
+        let book = call.book;
+        let place = to.and_then(|to| Some((to, book.positions.get(to.index())?)));
+        let Some((to, place)) = place else {
+            self.swallow(call.now_us, refusal);
+            return;
+        };
+        self.counters.steps = self.counters.steps.saturating_add(1);
+        self.step_us = Some(call.now_us);
+        self.change_scene(call, to, place);
+        self.tell_pages(call);
+        self.send_cues(call, arrival);
+    }
+
+    /// Stands at the first position of the show, before anything is sent.
+    pub(super) fn stand_at(&mut self, book: &Promptbook, at: PositionId) {
+        self.position = at;
+        let Some(place) = self.place(book).copied() else {
+            return;
+        };
+        self.page = place.page.unwrap_or(0);
+        for (index, slot) in place
+            .seats
+            .of(&book.seats)
+            .iter()
+            .enumerate()
+            .take(MAX_SOUNDS)
+        {
+            if let Some(seat) = self.seats.get_mut(index) {
+                *seat = Some(*slot);
+            }
+        }
+        self.seat_all(book);
+    }
+
+    fn change_scene(&mut self, call: &mut Call<'_>, to: PositionId, place: &PositionEntry) {
+        let book = call.book;
+        let sounds = book
+            .scenes
+            .get(place.scene.index())
+            .map_or(&[][..], |scene| scene.sounds.of(&book.sounds));
+        let planned = place.seats.of(&book.seats);
+        let is_same_song = self.place(book).is_some_and(|old| old.song == place.song);
+
+        let mut seats: Seats = [None; MAX_SOUNDS];
+        self.keep_seats(call, sounds, planned, &mut seats);
+        let mut fades = [None; MAX_SLOTS];
+        self.leave_slots(call, &seats, &mut fades);
+        self.choose_seats(call, sounds, planned, &mut seats);
+
+        let mut before = [Before::default(); MAX_SLOTS];
+        for (before, slot) in before.iter_mut().zip(self.slots.iter()) {
+            *before = Before {
+                feeds: slot.feeds,
+                release_us: slot.release_us,
+            };
+        }
+        self.position = to;
+        self.page = match place.page {
+            Some(page) => page,
+            None if is_same_song => self.page,
+            None => 0,
+        };
+        for (old, new) in self.seats.iter_mut().zip(&seats) {
+            *old = new.map(|seat| seat.slot);
+        }
+        self.seat_all(book);
+        self.prepare_harmed(call, sounds, &seats, &before);
+        self.start_tails(&before);
+        for (sound, seat) in sounds
+            .iter()
+            .zip(seats)
+            .filter_map(|(s, seat)| Some((s, seat?)))
+        {
+            let before = before
+                .get(seat.slot.index())
+                .map_or(0, |before| before.feeds);
+            self.take_seat(call, sound, seat, before);
+        }
+        for (slot, fade_ms) in self.slot_ids().zip(fades) {
+            let is_left = self
+                .slots
+                .get(slot.index())
+                .is_some_and(|state| state.sound.is_none());
+            if let Some(fade_ms) = fade_ms.filter(|_| is_left) {
+                self.fade(call, slot, fade_ms);
+            }
+        }
+    }
+
+    /// Notes on slots whose sound does not stay: `cut` ends them, `fade` is noted for
+    /// later, and all are foreign from now on. A slot fades only if all its notes do;
+    /// else its fading notes are let go, and their own release is the fade.
+    fn leave_slots(&mut self, call: &mut Call<'_>, seats: &Seats, fades: &mut [Option<u16>]) {
+        let stays = |slot: SlotId| {
+            seats
+                .iter()
+                .flatten()
+                .any(|seat| seat.slot == slot && seat.coming == Coming::Stays)
+        };
+        let is_left = |note: &super::notes::Note| !note.is_foreign && !stays(note.slot);
+        self.end_notes(call, |note| is_left(note) && note.leave == Leave::Cut);
+        let mut holds = [false; MAX_SLOTS];
+        for note in self.notes.iter_mut() {
+            let index = note.slot.index();
+            let (Some(holds), Some(fade)) = (holds.get_mut(index), fades.get_mut(index)) else {
+                continue;
+            };
+            match note.leave {
+                Leave::Fade(ms) if !note.is_foreign && !stays(note.slot) => {
+                    *fade = (*fade).max(Some(ms));
+                }
+                _ => *holds = true,
+            }
+        }
+        for (fade, holds) in fades.iter_mut().zip(holds) {
+            if holds {
+                *fade = None;
+            }
+        }
+        self.end_notes(call, |note| {
+            is_left(note)
+                && matches!(note.leave, Leave::Fade(_))
+                && fades.get(note.slot.index()).copied().flatten().is_none()
+        });
+        for note in self.notes.iter_mut() {
+            note.is_foreign = !stays(note.slot);
+        }
+    }
+
+    /// Slots that are taken although notes are held there. A receiver that keeps held
+    /// notes over a program change is spared if the patch is all that differs: its notes
+    /// go on. Else they are ended properly before anything changes.
+    fn prepare_harmed(
+        &mut self,
+        call: &mut Call<'_>,
+        sounds: &[SoundEntry],
+        seats: &Seats,
+        before: &[Before],
+    ) {
+        for (sound, seat) in sounds.iter().zip(seats) {
+            let Some(seat) = seat.filter(|seat| seat.coming == Coming::Harms) else {
+                continue;
+            };
+            let keeps = self.manners(call.book, seat.slot).is_some_and(|manners| {
+                !manners.cuts_notes && !manners.resets_controllers && sound.load_us == 0
+            });
+            if keeps && self.holds_all_but_patch(call, seat.slot, sound) {
+                continue;
+            }
+            self.counters.harmed = self.counters.harmed.saturating_add(1);
+            self.release_held_back(call, seat.slot);
+            self.end_notes(call, |note| note.slot == seat.slot);
+            // What rings there now is the old sound.
+            let old_release_us = before
+                .get(seat.slot.index())
+                .map_or(0, |old| old.release_us);
+            if let Some(state) = self.slots.get_mut(seat.slot.index()) {
+                state.ring_until_us = call.now_us.saturating_add(old_release_us);
+            }
+        }
+    }
+
+    /// Writes into the slots which sound of the present scene they carry, and which
+    /// controllers feed it.
+    fn seat_all(&mut self, book: &Promptbook) {
+        for slot in self.slots.iter_mut() {
+            slot.sound = None;
+            slot.feeds = 0;
+        }
+        let Some(scene) = self.scene(book).copied() else {
+            return;
+        };
+        for (number, seat) in (0u8..).zip(self.seats) {
+            let Some(slot) = seat.and_then(|slot| self.slots.get_mut(slot.index())) else {
+                continue;
+            };
+            let index = scene.sounds.start as usize + usize::from(number);
+            slot.sound = Some(number);
+            slot.voiced = Some(index);
+            slot.release_us = book.sounds.get(index).map_or(0, |sound| sound.release_us);
+        }
+        for zone in scene.zones.of(&book.zones) {
+            let seat = self.seats.get(zone.sound.index()).copied().flatten();
+            if let Some(slot) = seat.and_then(|slot| self.slots.get_mut(slot.index())) {
+                slot.feeds |= bit(zone.controller);
+            }
+        }
+    }
+
+    /// Controllers that left a slot while bent, with notes still there, are followed back.
+    fn start_tails(&mut self, before: &[Before]) {
+        for (slot, before) in self.slot_ids().zip(before) {
+            let Some(state) = self.slots.get(slot.index()) else {
+                continue;
+            };
+            let lost = before.feeds & !state.feeds;
+            let mut tails = state.bend_tails & !state.feeds;
+            for (id, controller) in (0u8..).map(ControllerId).zip(self.controllers.iter()) {
+                let is_lost = lost & bit(id) != 0;
+                if is_lost && controller.is_bent() && self.has_note(id, slot, false) {
+                    tails |= bit(id);
+                }
+            }
+            if let Some(state) = self.slots.get_mut(slot.index()) {
+                state.bend_tails = tails;
+            }
+        }
+    }
+
+    fn take_seat(&mut self, call: &mut Call<'_>, sound: &SoundEntry, seat: Seat, fed_before: u16) {
+        let slot = seat.slot;
+        let Some(state) = self.slots.get_mut(slot.index()) else {
+            return;
+        };
+        // A harmed slot that kept its notes keeps its pedals too.
+        if seat.coming != Coming::Stays && state.notes == 0 {
+            state.unlink_all();
+            self.link_new(call, slot, 0);
+            self.revoice(call, slot);
+            self.forget_pedal_edges(slot);
+            return;
+        }
+        self.link_new(call, slot, fed_before);
+        if seat.coming != Coming::Stays {
+            self.revoice(call, slot);
+            return;
+        }
+        if !self.slot_listens(call, slot) {
+            return;
+        }
+        for pedal in 0..super::pedals::PEDALS.len() {
+            let is_told = self
+                .slots
+                .get(slot.index())
+                .is_some_and(|s| s.pedal_value(pedal) > 0);
+            if is_told {
+                self.sync_pedal(call, slot, pedal, Urgency::Changeover);
+            }
+        }
+        if let Some(volume) = sound.volume {
+            self.ride(call, slot, volume);
+        }
+        let Some(state) = self.slots.get_mut(slot.index()) else {
+            return;
+        };
+        if state.feeds == fed_before {
+            return;
+        }
+        // Other hands play it now. What sounds keeps its bend until it is silent.
+        if state.owed == Owed::Nothing {
+            state.owed = Owed::Difference;
+        }
+    }
+
+    /// Links the controllers that feed a slot and did not before.
+    fn link_new(&mut self, call: &Call<'_>, slot: SlotId, fed_before: u16) {
+        let book = call.book;
+        let zones = self
+            .scene(book)
+            .map_or(&[][..], |scene| scene.zones.of(&book.zones));
+        for id in (0u8..).map(ControllerId).take(self.controllers.len()) {
+            let Some(pedals) = self.controllers.get(id.index()).map(|state| state.pedals) else {
+                continue;
+            };
+            let catches = zones.iter().any(|zone| {
+                let seat = self.seats.get(zone.sound.index()).copied().flatten();
+                zone.catches && zone.controller == id && seat == Some(slot)
+            });
+            if let Some(state) = self.slots.get_mut(slot.index())
+                && state.is_fed_by(id)
+                && (fed_before & bit(id) == 0 || catches)
+            {
+                state.link(id, pedals, catches);
+            }
+        }
+    }
+
+    /// A slot just taken holds no notes: its pedals stand as told, without edges.
+    pub(super) fn forget_pedal_edges(&mut self, slot: SlotId) {
+        if let Some(state) = self.slots.get_mut(slot.index()) {
+            for pedal in 0..super::pedals::PEDALS.len() {
+                let is_down = state.pedal_value(pedal) >= super::pedals::DOWN;
+                if let Some(down) = state.is_down.get_mut(pedal) {
+                    *down = is_down;
+                }
+            }
+        }
+    }
+
+    /// Cues, after everything that can be repeated. A cue to a receiver that is not there
+    /// is lost: it belonged to this moment.
+    fn send_cues(&mut self, call: &mut Call<'_>, arrival: Arrival) {
+        let book = call.book;
+        if !self.sends_cues || arrival == Arrival::Back {
+            return;
+        }
+        let cues = self
+            .scene(book)
+            .map_or(&[][..], |scene| scene.cues.of(&book.cues));
+        for cue in cues
+            .iter()
+            .filter(|cue| arrival == Arrival::Step || cue.on_jump)
+        {
+            self.send_cue(call, cue);
+        }
+    }
+
+    fn send_cue(&mut self, call: &mut Call<'_>, cue: &CueEntry) {
+        let Some(receiver) = call.book.receivers.get(cue.receiver.index()) else {
+            return;
+        };
+        if !self.is_listening(receiver.port) {
+            return;
+        }
+        let (channel, payload) = match cue.message {
+            CueMessage::Short(message) => {
+                self.unlearn(call.book, receiver.port, message);
+                (message.channel(), Payload::Short(message))
+            }
+            CueMessage::Blob(blob) => (None, Payload::Blob(blob)),
+        };
+        let output = Output {
+            port: receiver.port,
+            urgency: Urgency::Changeover,
+            channel,
+            payload,
+        };
+        self.hand_out(call, output);
+    }
+
+    /// A cue that touches a slot makes unknown what it touched.
+    fn unlearn(&mut self, book: &Promptbook, port: super::promptbook::OutPort, message: Message) {
+        for (entry, state) in book.slots.iter().zip(self.slots.iter_mut()) {
+            if entry.port != port || Some(entry.channel) != message.channel() {
+                continue;
+            }
+            match message {
+                Message::Control(_, number, _) => state.known.set_control(number, UNKNOWN),
+                Message::Program(..) => state.known.program = UNKNOWN,
+                Message::Bend(..) => state.known.bend = super::slots::UNKNOWN_BEND,
+                Message::Pressure(..) => state.known.pressure = UNKNOWN,
+                _ => {}
+            }
+        }
+    }
+}

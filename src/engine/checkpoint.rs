@@ -1,0 +1,140 @@
+//! What is needed to go on after a fault, or on another machine: fixed in size, versioned.
+
+use super::limits::MAX_NOTES;
+use super::machine::Machine;
+use super::notes::Note;
+use super::promptbook::{ControllerId, Leave, PositionId, Promptbook, SlotId};
+use super::view::Counters;
+use crate::midi::Key;
+
+/// Layout of `Checkpoint`. Changes when the meaning of a field does.
+pub const CHECKPOINT_VERSION: u16 = 1;
+
+/// A note that sounds, and the key that owns it.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct HeldNote {
+    /// The controller of the key.
+    pub controller: ControllerId,
+    /// The key as played.
+    pub in_key: Key,
+    /// The slot it sounds on.
+    pub slot: SlotId,
+    /// The key as sent.
+    pub out_key: Key,
+    /// Note Offs still to send; 0 if only a pedal holds it.
+    pub offs: u16,
+}
+
+/// Where the show is and what sounds.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Checkpoint {
+    /// `CHECKPOINT_VERSION` of the program that made it.
+    pub version: u16,
+    /// Where the show is.
+    pub position: PositionId,
+    /// The page within the song.
+    pub page: u16,
+    /// No new notes.
+    pub is_muted: bool,
+    /// Cues go out.
+    pub sends_cues: bool,
+    /// How many of `notes` count.
+    pub note_count: u16,
+    /// Notes that sound, oldest first.
+    pub notes: [HeldNote; MAX_NOTES],
+}
+
+/// Why a checkpoint cannot be used.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum CheckpointError {
+    /// It was made by a program with another layout.
+    Version(u16),
+    /// Its position is not in this promptbook.
+    Position(PositionId),
+}
+
+impl std::fmt::Display for CheckpointError {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Version(version) => write!(
+                f,
+                "checkpoint has version {version}, this program reads {CHECKPOINT_VERSION}: \
+                 start at a position instead"
+            ),
+            Self::Position(position) => write!(
+                f,
+                "checkpoint stands at position {}, which this show does not have: \
+                 jump to a position",
+                position.0
+            ),
+        }
+    }
+}
+
+impl std::error::Error for CheckpointError {}
+
+impl Machine {
+    pub(super) fn checkpoint(&self) -> Checkpoint {
+        let mut notes = [HeldNote::default(); MAX_NOTES];
+        for (held, note) in notes.iter_mut().zip(&self.notes) {
+            *held = HeldNote {
+                controller: note.controller,
+                in_key: note.in_key,
+                slot: note.slot,
+                out_key: note.out_key,
+                offs: note.offs,
+            };
+        }
+        Checkpoint {
+            version: CHECKPOINT_VERSION,
+            position: self.position,
+            page: self.page,
+            is_muted: self.is_muted,
+            sends_cues: self.sends_cues,
+            note_count: u16::try_from(self.notes.len()).unwrap_or(u16::MAX),
+            notes,
+        }
+    }
+
+    /// Everything as new at the checkpoint's place, but ports, counters and the time, which
+    /// go on. Nothing is assumed of pedals and wheels. Not heap-free: a new machine is made.
+    pub(super) fn restore(
+        &mut self,
+        book: &Promptbook,
+        checkpoint: &Checkpoint,
+    ) -> Result<(), CheckpointError> {
+        if checkpoint.version != CHECKPOINT_VERSION {
+            return Err(CheckpointError::Version(checkpoint.version));
+        }
+        if checkpoint.position.index() >= book.positions.len() {
+            return Err(CheckpointError::Position(checkpoint.position));
+        }
+        let mut fresh = Self::new(book, checkpoint.position);
+        fresh.now_us = self.now_us;
+        fresh.page = checkpoint.page;
+        fresh.is_muted = checkpoint.is_muted;
+        fresh.sends_cues = checkpoint.sends_cues;
+        fresh.counters = Counters { ..self.counters };
+        fresh.outputs.copy_from_slice(&self.outputs);
+        fresh.in_present.copy_from_slice(&self.in_present);
+        let count = usize::from(checkpoint.note_count);
+        for held in checkpoint.notes.iter().take(count) {
+            let Some(slot) = fresh.slots.get_mut(held.slot.index()) else {
+                continue;
+            };
+            slot.notes = slot.notes.saturating_add(1);
+            fresh.notes.push(Note {
+                controller: held.controller,
+                in_key: held.in_key,
+                slot: held.slot,
+                out_key: held.out_key,
+                offs: held.offs,
+                is_latched: false,
+                is_foreign: true,
+                leave: Leave::Hold,
+            });
+        }
+        *self = fresh;
+        Ok(())
+    }
+}

@@ -1,0 +1,22 @@
+//! The named limits of the engine's tables. Reaching one is counted and shown.
+
+/// Controllers (keyboards, pedal boxes) in one rig.
+pub const MAX_CONTROLLERS: usize = 16;
+/// Receivers in one rig.
+pub const MAX_RECEIVERS: usize = 32;
+/// Ports in one rig, each direction.
+pub const MAX_PORTS: usize = 32;
+/// Slots (channels of instruments) in one rig.
+pub const MAX_SLOTS: usize = 128;
+/// Sounds in one scene.
+pub const MAX_SOUNDS: usize = 64;
+/// Zones in one scene.
+pub const MAX_ZONES: usize = 128;
+/// Notes owned at once, held or sustained. Past it a new note is refused and counted.
+pub const MAX_NOTES: usize = 1024;
+/// Notes held back while their slot loads. Past it the oldest is sent at once and counted.
+pub const MAX_HELD_BACK: usize = 128;
+/// Messages that one call may hand out. Past it the rest waits for the next call.
+pub const MAX_OUT: usize = 4096;
+/// Parameters a receiver may name.
+pub const MAX_PARAMETERS: usize = 64;

@@ -1,0 +1,261 @@
+//! The machine's state, and which method an input goes to.
+
+use std::collections::BTreeMap;
+
+use super::held_back::HeldBack;
+use super::input::{Command, Input, Outbox};
+use super::limits::{MAX_CONTROLLERS, MAX_HELD_BACK, MAX_NOTES, MAX_PORTS, MAX_SLOTS, MAX_SOUNDS};
+use super::notes::Note;
+use super::ports::OutputState;
+use super::presses::Press;
+use super::promptbook::{
+    ControllerId, InPort, PositionEntry, PositionId, Promptbook, SceneEntry, SlotId,
+};
+use super::slots::{SlotState, Usage};
+use super::sources::ControllerState;
+use super::view::{Counters, Swallowed};
+use crate::midi::{Channel, Message};
+
+/// One call of `handle`: what is played, when, and where messages go.
+pub(super) struct Call<'a> {
+    pub(super) book: &'a Promptbook,
+    pub(super) now_us: u64,
+    pub(super) out: &'a mut Outbox,
+}
+
+/// Everything that changes while a show is played. Its tables are made in `new` and never grow.
+#[derive(Debug)]
+pub(super) struct Machine {
+    pub(super) now_us: u64,
+    pub(super) position: PositionId,
+    pub(super) page: u16,
+    pub(super) is_muted: bool,
+    pub(super) sends_cues: bool,
+    pub(super) controllers: Box<[ControllerState]>,
+    pub(super) slots: Box<[SlotState]>,
+    pub(super) outputs: Box<[OutputState]>,
+    pub(super) in_present: Box<[bool]>,
+    pub(super) presses: Box<[Press]>,
+    /// Owners of notes, oldest first.
+    pub(super) notes: Vec<Note>,
+    /// Notes waiting for their slot, oldest first.
+    pub(super) held_back: Vec<HeldBack>,
+    /// Slot of each sound of the present scene.
+    pub(super) seats: [Option<SlotId>; MAX_SOUNDS],
+    pub(super) counters: Counters,
+    pub(super) swallowed: Option<(u64, Swallowed)>,
+    pub(super) panic_us: Option<u64>,
+    pub(super) step_us: Option<u64>,
+    /// Last step or back by pedal.
+    pub(super) pedal_step_us: Option<u64>,
+    /// Counts movements of sources, so that the one moved last is known.
+    pub(super) movements: u64,
+}
+
+impl Machine {
+    /// A machine at a position, with every output still absent.
+    pub(super) fn new(book: &Promptbook, at: PositionId) -> Self {
+        let slot_count = book.slots.len().min(MAX_SLOTS);
+        let usage = usage_by_group(book);
+        let slots = book.slots.iter().take(slot_count).map(|entry| {
+            let group = (entry.receiver.0, entry.group);
+            SlotState::new(usage.get(&group).copied().unwrap_or_default())
+        });
+        let controller_count = book.controllers.len().min(MAX_CONTROLLERS);
+        let mut machine = Self {
+            now_us: 0,
+            position: PositionId(0),
+            page: 0,
+            is_muted: false,
+            sends_cues: true,
+            controllers: vec![ControllerState::new(); controller_count].into(),
+            slots: slots.collect(),
+            outputs: vec![OutputState::default(); book.out_ports.len().min(MAX_PORTS)].into(),
+            in_present: vec![false; book.in_ports.len().min(MAX_PORTS)].into(),
+            presses: vec![Press::default(); book.bindings.len()].into(),
+            notes: Vec::with_capacity(MAX_NOTES),
+            held_back: Vec::with_capacity(MAX_HELD_BACK),
+            seats: [None; MAX_SOUNDS],
+            counters: Counters::default(),
+            swallowed: None,
+            panic_us: None,
+            step_us: None,
+            pedal_step_us: None,
+            movements: 0,
+        };
+        let is_in_book = at.index() < book.positions.len();
+        machine.stand_at(book, if is_in_book { at } else { PositionId(0) });
+        machine
+    }
+
+    /// Takes one input, and does what is due before and after it.
+    pub(super) fn handle(&mut self, call: &mut Call<'_>, input: Input) {
+        self.now_us = call.now_us;
+        self.recover_floods(call);
+        self.run_due(call);
+        match input {
+            Input::Midi(port, message) => self.receive(call, port, message),
+            Input::Command(command) => self.obey(call, command),
+            Input::Tick => {}
+            Input::InputLost(port) => self.lose_input(call, port),
+            Input::InputReady(port) => self.find_input(port),
+            Input::OutputLost(port) => self.lose_output(call, port),
+            Input::OutputReady(port) => self.find_output(call, port),
+            Input::SignOfLife(port) => self.hear_life(call, port),
+            Input::OutputOverflow(port) => self.overflow_output(call, port),
+        }
+        self.run_due(call);
+    }
+
+    fn obey(&mut self, call: &mut Call<'_>, command: Command) {
+        match command {
+            Command::Step => self.step(call),
+            Command::Back => self.back(call),
+            Command::Jump(to) => self.jump(call, to),
+            Command::SongDown => self.song_down(call),
+            Command::SongUp => self.song_up(call),
+            Command::PageNext => self.turn_page(call, 1),
+            Command::PageBack => self.turn_page(call, -1),
+            Command::Panic(receiver) => self.panic(call, receiver),
+            Command::Resend {
+                receiver,
+                is_forced,
+            } => self.resend(call, receiver, is_forced),
+            Command::Mute(is_muted) => self.is_muted = is_muted,
+            Command::NoteOn(controller, key, velocity) => {
+                self.receive_from(
+                    call,
+                    controller,
+                    Message::NoteOn(Channel::MIN, key, velocity),
+                );
+            }
+            Command::NoteOff(controller, key) => {
+                let neutral = super::notes::NEUTRAL_RELEASE;
+                self.receive_from(
+                    call,
+                    controller,
+                    Message::NoteOff(Channel::MIN, key, neutral),
+                );
+            }
+            Command::Cues(sends_cues) => self.sends_cues = sends_cues,
+            Command::ReleaseAll => self.release_all(call),
+        }
+    }
+
+    /// A message from a port: bindings take theirs first, the rest is played.
+    fn receive(&mut self, call: &mut Call<'_>, port: InPort, message: Message) {
+        let Some(channel) = message.channel() else {
+            // Clock, active sensing and the like stop here.
+            return;
+        };
+        let Some(controller) = find_controller(call.book, port, channel) else {
+            return;
+        };
+        self.receive_from(call, controller, message);
+    }
+
+    fn receive_from(&mut self, call: &mut Call<'_>, controller: ControllerId, message: Message) {
+        let Some(state) = self.controllers.get_mut(controller.index()) else {
+            return;
+        };
+        state.received = state.received.saturating_add(1);
+        if self.take_press(call, controller, message) {
+            return;
+        }
+        match message {
+            Message::NoteOn(_, key, velocity) if velocity.get() > 0 => {
+                self.strike(call, controller, key, velocity);
+            }
+            // Velocity 0 is a Note Off with the neutral release velocity (MIDI 1.0).
+            Message::NoteOn(_, key, _) => {
+                self.let_go(call, controller, key, super::notes::NEUTRAL_RELEASE);
+            }
+            Message::NoteOff(_, key, velocity) => self.let_go(call, controller, key, velocity),
+            Message::PolyPressure(_, key, value) => {
+                self.press_key(call, controller, key, value);
+            }
+            Message::Pressure(_, value) => self.press_channel(call, controller, value),
+            Message::Bend(_, value) => self.bend(call, controller, value),
+            Message::Control(_, number, value) => {
+                self.move_control(call, controller, number, value);
+            }
+            // A controller's program changes stop here unless a binding takes them.
+            _ => {}
+        }
+    }
+
+    /// Does everything whose time has come.
+    fn run_due(&mut self, call: &mut Call<'_>) {
+        self.run_ports(call);
+        self.run_loads(call);
+        self.run_held_back(call);
+        self.run_ramps(call);
+        self.pay_owed(call);
+    }
+
+    /// The earliest time at which `run_due` has something to do.
+    pub(super) fn next_deadline(&self) -> Option<u64> {
+        let ports = self
+            .outputs
+            .iter()
+            .filter_map(|port| port.deadline(self.now_us));
+        let slots = self.slots.iter().filter_map(|slot| {
+            let ramp = slot.ramp.map(|ramp| ramp.next_us);
+            [slot.loads_until_us, ramp, slot.owed_deadline()]
+                .into_iter()
+                .flatten()
+                .min()
+        });
+        let held_back = self.held_back.iter().map(|item| item.due_us);
+        ports.chain(slots).chain(held_back).min()
+    }
+
+    /// The entry of the present position.
+    pub(super) fn place<'a>(&self, book: &'a Promptbook) -> Option<&'a PositionEntry> {
+        book.positions.get(self.position.index())
+    }
+
+    /// The present scene.
+    pub(super) fn scene<'a>(&self, book: &'a Promptbook) -> Option<&'a SceneEntry> {
+        book.scenes.get(self.place(book)?.scene.index())
+    }
+}
+
+/// The controller that a message comes from: one of its own channel before one that takes all.
+fn find_controller(book: &Promptbook, port: InPort, channel: Channel) -> Option<ControllerId> {
+    let on_port = || {
+        (0u8..)
+            .zip(book.controllers.iter())
+            .filter(move |(_, c)| c.port == port)
+    };
+    on_port()
+        .find(|(_, entry)| entry.channel == Some(channel))
+        .or_else(|| on_port().find(|(_, entry)| entry.channel.is_none()))
+        .map(|(id, _)| ControllerId(id))
+}
+
+/// What the show plays on each group of slots, by receiver and group.
+fn usage_by_group(book: &Promptbook) -> BTreeMap<(u8, u8), Usage> {
+    let mut usage: BTreeMap<(u8, u8), Usage> = BTreeMap::new();
+    for scene in &book.scenes {
+        let sounds = scene.sounds.of(&book.sounds);
+        for sound in sounds {
+            let group = usage.entry((sound.receiver.0, sound.group)).or_default();
+            group.states_pan |= sound.pan.is_some();
+            group.states_bend_range |= sound.bend_range.is_some();
+        }
+        for zone in scene.zones.of(&book.zones) {
+            let Some(sound) = sounds.get(zone.sound.index()) else {
+                continue;
+            };
+            let group = usage.entry((sound.receiver.0, sound.group)).or_default();
+            group.is_played = true;
+            if let Some(controller) = book.controllers.get(zone.controller.index()) {
+                for (sum, word) in group.sources.iter_mut().zip(controller.passes) {
+                    *sum |= word;
+                }
+            }
+        }
+    }
+    usage
+}

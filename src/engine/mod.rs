@@ -1,0 +1,119 @@
+//! The live state machine, and the types it reads and shows. Pure and sans-IO.
+//!
+//! `Engine::handle(now, input, &mut outbox)`: time, messages and commands in, messages
+//! out, one deadline (`next_deadline`) for the driver to wait on. No clock, no thread,
+//! no lock; no allocation after `Engine::new`.
+//!
+//! The machine is one struct whose methods are split by concern: `machine` (state and
+//! dispatch), `presses` (pedals that are commands), `notes` (owners), `held_back` (notes
+//! waiting for a patch), `pedals`, `sources` (wheels, pressure, the foot), `changeover`
+//! (which slot carries what), `seats` (its choice), `voicing` (what a slot is told),
+//! `slots` (what it is known to hold), `ramps`, `pages`, `ports` (loss and return),
+//! `silence` (panic and the end), `checkpoint`, `publish` (the view).
+#![deny(
+    clippy::indexing_slicing,
+    clippy::disallowed_methods,
+    clippy::disallowed_types
+)]
+
+pub mod checkpoint;
+pub mod input;
+pub mod limits;
+pub mod promptbook;
+pub mod view;
+
+mod changeover;
+mod fault;
+mod held_back;
+mod machine;
+mod notes;
+mod pages;
+mod pedals;
+mod ports;
+mod presses;
+mod publish;
+mod ramps;
+mod seats;
+mod silence;
+mod slots;
+mod sources;
+mod voicing;
+
+#[cfg(test)]
+mod tests;
+
+use std::sync::Arc;
+
+use self::checkpoint::{Checkpoint, CheckpointError};
+use self::input::{Input, Outbox};
+use self::machine::{Call, Machine};
+use self::promptbook::{PositionId, Promptbook};
+use self::view::View;
+
+/// The show as it is being played.
+///
+/// Call `handle` for every input and when the time of `next_deadline` has come; send what
+/// the outbox holds; publish `view`. The same calls give the same messages.
+#[derive(Debug)]
+pub struct Engine {
+    book: Arc<Promptbook>,
+    machine: Machine,
+}
+
+impl Engine {
+    /// A machine standing at `at` (or at the first position if there is no such place).
+    ///
+    /// Nothing is sent until an output port is there: the first `OutputReady` of a port
+    /// sends the state of the position at once.
+    #[must_use]
+    pub fn new(book: impl Into<Arc<Promptbook>>, at: PositionId) -> Self {
+        let book = book.into();
+        let machine = Machine::new(&book, at);
+        Self { book, machine }
+    }
+
+    /// Takes one input at the time `now_us` (microseconds from any start; a time before the
+    /// last one counts as the last one) and adds what follows from it to `out`.
+    pub fn handle(&mut self, now_us: u64, input: Input, out: &mut Outbox) {
+        let now_us = now_us.max(self.machine.now_us);
+        let mut call = Call {
+            book: &self.book,
+            now_us,
+            out,
+        };
+        self.machine.handle(&mut call, input);
+    }
+
+    /// When `handle` should be called with `Input::Tick` if nothing comes before.
+    #[must_use]
+    pub fn next_deadline(&self) -> Option<u64> {
+        self.machine.next_deadline()
+    }
+
+    /// Fills `view` with what a screen needs.
+    pub fn view(&self, view: &mut View) {
+        self.machine.publish(&self.book, view);
+    }
+
+    /// What is being played.
+    #[must_use]
+    pub fn promptbook(&self) -> &Arc<Promptbook> {
+        &self.book
+    }
+
+    /// What is needed to go on after a fault, or on another machine.
+    #[must_use]
+    pub fn checkpoint(&self) -> Checkpoint {
+        self.machine.checkpoint()
+    }
+
+    /// Forgets everything and goes on from `checkpoint`, sending nothing: what the slots
+    /// hold is unknown until a `Resend`, and the notes of the checkpoint sound until a
+    /// `Panic`, a `ReleaseAll` or their own keys end them. Ports stay as they were.
+    ///
+    /// # Errors
+    /// The checkpoint is of another version, or its position is not in this promptbook.
+    pub fn restore(&mut self, checkpoint: &Checkpoint) -> Result<(), CheckpointError> {
+        self.machine.restore(&self.book, checkpoint)
+    }
+}

@@ -1,0 +1,294 @@
+//! Owners: which key holds which note of which slot, whatever scene is current.
+//!
+//! A Note Off ends what its key owns and nothing else (invariant 1). The table is kept in
+//! order of age.
+
+use super::fault::invariant;
+use super::input::Urgency;
+use super::limits::MAX_NOTES;
+use super::machine::{Call, Machine};
+use super::pedals::{HOLD, SOSTENUTO};
+use super::promptbook::{ControllerId, Leave, SlotId, ZoneEntry};
+use crate::midi::{Key, Message, Value7};
+
+/// Release velocity when none is known (MIDI 1.0: 40H is neutral).
+pub(super) const NEUTRAL_RELEASE: Value7 = Value7::clamped(64);
+
+/// A note and the key that owns it.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) struct Note {
+    pub(super) controller: ControllerId,
+    pub(super) in_key: Key,
+    pub(super) slot: SlotId,
+    pub(super) out_key: Key,
+    /// Note Offs to send when the key is let go; none are left once only a pedal holds it.
+    pub(super) offs: u16,
+    /// Its key was down as the sostenuto pedal went down.
+    pub(super) is_latched: bool,
+    /// Its sound has left the scene.
+    pub(super) is_foreign: bool,
+    /// What happens to it when its scene is left.
+    pub(super) leave: Leave,
+}
+
+impl Note {
+    /// Whether its key is down (if not, a pedal holds it).
+    pub(super) const fn is_key_down(&self) -> bool {
+        self.offs > 0
+    }
+}
+
+impl Machine {
+    /// A key goes down.
+    pub(super) fn strike(
+        &mut self,
+        call: &mut Call<'_>,
+        controller: ControllerId,
+        key: Key,
+        velocity: Value7,
+    ) {
+        // A second Note On without a Note Off between: the first one ends.
+        self.let_go(call, controller, key, NEUTRAL_RELEASE);
+        if self.is_muted {
+            return;
+        }
+        let book = call.book;
+        let zones = self
+            .scene(book)
+            .map_or(&[][..], |scene| scene.zones.of(&book.zones));
+        let mut is_wanted = false;
+        for zone in zones.iter().filter(|zone| {
+            zone.controller == controller
+                && (zone.keys.0..=zone.keys.1).contains(&key)
+                && (zone.velocities.0..=zone.velocities.1).contains(&velocity)
+        }) {
+            is_wanted = true;
+            self.strike_zone(call, zone, key, velocity);
+        }
+        if !is_wanted {
+            self.counters.unwanted = self.counters.unwanted.saturating_add(1);
+            if let Some(state) = self.controllers.get_mut(controller.index()) {
+                state.unwanted = state.unwanted.saturating_add(1);
+            }
+        }
+    }
+
+    fn strike_zone(&mut self, call: &mut Call<'_>, zone: &ZoneEntry, key: Key, velocity: Value7) {
+        let moved = i32::from(key.get()) + i32::from(zone.transpose);
+        let Some(out_key) = u8::try_from(moved).ok().and_then(Key::new) else {
+            self.counters.notes_out_of_range = self.counters.notes_out_of_range.saturating_add(1);
+            return;
+        };
+        let Some(slot) = self.seats.get(zone.sound.index()).copied().flatten() else {
+            return;
+        };
+        if !self.slot_listens(call, slot) {
+            return;
+        }
+        if self.notes.len() >= MAX_NOTES {
+            self.counters.notes_refused = self.counters.notes_refused.saturating_add(1);
+            return;
+        }
+        self.notes.push(Note {
+            controller: zone.controller,
+            in_key: key,
+            slot,
+            out_key,
+            offs: 1,
+            is_latched: false,
+            is_foreign: false,
+            leave: zone.leave,
+        });
+        if let Some(state) = self.slots.get_mut(slot.index()) {
+            state.notes = state.notes.saturating_add(1);
+        }
+        self.counters.notes = self.counters.notes.saturating_add(1);
+        let curved = call
+            .book
+            .curves
+            .get(usize::from(zone.curve))
+            .and_then(|curve| curve.get(velocity.index()))
+            .map_or(velocity, |&curved| {
+                // A curve cannot turn a struck key into a Note Off.
+                Value7::clamped(i32::from(curved).max(1))
+            });
+        self.play(call, slot, out_key, Some(curved), NEUTRAL_RELEASE);
+    }
+
+    /// A key comes up: all it owns ends, in whatever scene it was struck.
+    pub(super) fn let_go(
+        &mut self,
+        call: &mut Call<'_>,
+        controller: ControllerId,
+        key: Key,
+        velocity: Value7,
+    ) {
+        self.end_keys(call, velocity, |note| {
+            note.controller == controller && note.in_key == key
+        });
+    }
+
+    /// Lets go the keys of all notes that `is_meant` picks.
+    pub(super) fn end_keys(
+        &mut self,
+        call: &mut Call<'_>,
+        velocity: Value7,
+        is_meant: impl Fn(&Note) -> bool,
+    ) {
+        let mut index = 0;
+        while let Some(note) = self.notes.get(index).copied() {
+            if !note.is_key_down() || !is_meant(&note) {
+                index += 1;
+                continue;
+            }
+            self.send_offs(call, index, note, velocity);
+            if self.is_sustained(note) && !self.merge_sustained(index, note) {
+                if let Some(kept) = self.notes.get_mut(index) {
+                    kept.offs = 0;
+                }
+                index += 1;
+            } else {
+                self.drop_note(index);
+            }
+        }
+    }
+
+    /// Ends notes whatever holds them: Note Offs for keys still down, then they are forgotten.
+    pub(super) fn end_notes(&mut self, call: &mut Call<'_>, is_meant: impl Fn(&Note) -> bool) {
+        let mut index = 0;
+        while let Some(note) = self.notes.get(index).copied() {
+            if !is_meant(&note) {
+                index += 1;
+                continue;
+            }
+            if note.is_key_down() {
+                self.send_offs(call, index, note, NEUTRAL_RELEASE);
+            }
+            self.drop_note(index);
+        }
+    }
+
+    /// Sends the Note Offs of a key that is let go, or leaves them to another key that
+    /// holds the same note. As many Note Offs go out as Note Ons did: receivers that count
+    /// them need all (MIDI 1.0 advises balance), and for others the note must not end
+    /// before its last owner leaves.
+    fn send_offs(&mut self, call: &mut Call<'_>, index: usize, note: Note, velocity: Value7) {
+        let heir = self.notes.iter_mut().enumerate().find(|(other, heir)| {
+            *other != index
+                && heir.is_key_down()
+                && heir.slot == note.slot
+                && heir.out_key == note.out_key
+        });
+        if let Some((_, heir)) = heir {
+            heir.offs = heir.offs.saturating_add(note.offs);
+            return;
+        }
+        for _ in 0..note.offs {
+            self.play(call, note.slot, note.out_key, None, velocity);
+        }
+    }
+
+    /// Whether a pedal that its slot was told of holds this note.
+    fn is_sustained(&self, note: Note) -> bool {
+        self.slots.get(note.slot.index()).is_some_and(|slot| {
+            let [hold, sostenuto, _] = slot.is_down;
+            hold || (note.is_latched && sostenuto)
+        })
+    }
+
+    /// Whether another note like this one is sustained already, which then stands for both:
+    /// a trill under the pedal must not fill the table.
+    fn merge_sustained(&mut self, index: usize, note: Note) -> bool {
+        let twin = self.notes.iter_mut().enumerate().find(|(other, twin)| {
+            *other != index
+                && !twin.is_key_down()
+                && twin.controller == note.controller
+                && twin.slot == note.slot
+                && twin.out_key == note.out_key
+                && twin.is_foreign == note.is_foreign
+        });
+        if let Some((_, twin)) = twin {
+            twin.is_latched |= note.is_latched;
+            twin.in_key = note.in_key;
+            return true;
+        }
+        false
+    }
+
+    /// A pedal of a slot came up: what only it held ends now, and rings.
+    pub(super) fn end_sustained(&mut self, slot: SlotId) {
+        let Some(state) = self.slots.get(slot.index()) else {
+            return;
+        };
+        let is_down = |pedal: usize| state.is_down.get(pedal).copied().unwrap_or(false);
+        let (hold, sostenuto) = (is_down(HOLD), is_down(SOSTENUTO));
+        let mut index = 0;
+        while let Some(note) = self.notes.get_mut(index) {
+            if note.slot == slot {
+                note.is_latched &= sostenuto;
+                if !note.is_key_down() && !hold && !note.is_latched {
+                    self.drop_note(index);
+                    continue;
+                }
+            }
+            index += 1;
+        }
+    }
+
+    /// Takes a note out of the table; its slot's ring starts when it was the last.
+    pub(super) fn drop_note(&mut self, index: usize) {
+        if !invariant!(
+            self.counters,
+            index < self.notes.len(),
+            "a note to drop exists"
+        ) {
+            return;
+        }
+        let note = self.notes.remove(index);
+        let Some(slot) = self.slots.get_mut(note.slot.index()) else {
+            return;
+        };
+        invariant!(self.counters, slot.notes > 0, "a slot counts its notes");
+        slot.notes = slot.notes.saturating_sub(1);
+        if slot.notes == 0 {
+            slot.bend_tails = 0;
+        }
+        slot.ring_until_us = slot
+            .ring_until_us
+            .max(self.now_us.saturating_add(slot.release_us));
+    }
+
+    /// Pressure on one key goes to the notes which that key holds, and nowhere else.
+    pub(super) fn press_key(
+        &mut self,
+        call: &mut Call<'_>,
+        controller: ControllerId,
+        key: Key,
+        value: Value7,
+    ) {
+        let passes = call
+            .book
+            .controllers
+            .get(controller.index())
+            .is_some_and(|entry| entry.passes_pressure);
+        if !passes {
+            return;
+        }
+        let mut index = 0;
+        while let Some(note) = self.notes.get(index).copied() {
+            index += 1;
+            if note.controller == controller && note.in_key == key && note.is_key_down() {
+                self.send(call, note.slot, Urgency::Live, |ch| {
+                    Message::PolyPressure(ch, note.out_key, value)
+                });
+            }
+        }
+    }
+
+    /// Whether this controller has a note on this slot; `by_key`: with its key still down.
+    pub(super) fn has_note(&self, controller: ControllerId, slot: SlotId, by_key: bool) -> bool {
+        self.notes.iter().any(|note| {
+            note.controller == controller && note.slot == slot && (!by_key || note.is_key_down())
+        })
+    }
+}

@@ -1,0 +1,181 @@
+//! Hold, sostenuto and soft pedals (invariant 3).
+//!
+//! Each slot remembers, per controller, the last value it was told; what it is sent is the
+//! highest of them, so a shared slot's pedal is down while any controller holds it. A sound
+//! that is new in a scene hears a pedal only once that pedal was seen up; a slot that left
+//! the scene hears the pedal's way up and no new press.
+
+use super::input::Urgency;
+use super::machine::{Call, Machine};
+use super::promptbook::{ControllerId, SlotId};
+use super::slots::{SlotState, bit};
+use crate::midi::{Controller, Value7, cc};
+
+/// Index of the hold pedal in tables of pedals.
+pub(super) const HOLD: usize = 0;
+/// Index of the sostenuto pedal.
+pub(super) const SOSTENUTO: usize = 1;
+/// The pedals' controllers, by index.
+pub(super) const PEDALS: [Controller; 3] = [cc::HOLD, cc::SOSTENUTO, cc::SOFT];
+/// A pedal is down from here (GM2 §3.3.7–3.3.10).
+pub(super) const DOWN: u8 = 64;
+
+/// Which pedal a controller number is.
+pub(super) fn pedal_of(number: Controller) -> Option<usize> {
+    PEDALS.iter().position(|pedal| *pedal == number)
+}
+
+impl SlotState {
+    fn told(&self, controller: ControllerId, pedal: usize) -> u8 {
+        self.told
+            .get(controller.index())
+            .and_then(|told| told.get(pedal))
+            .copied()
+            .unwrap_or(0)
+    }
+
+    pub(super) fn set_told(&mut self, controller: ControllerId, pedal: usize, value: u8) {
+        let told = self
+            .told
+            .get_mut(controller.index())
+            .and_then(|told| told.get_mut(pedal));
+        if let Some(told) = told {
+            *told = value;
+        }
+    }
+
+    fn hears(&self, controller: ControllerId, pedal: usize) -> bool {
+        self.hears
+            .get(pedal)
+            .is_some_and(|set| set & bit(controller) != 0)
+    }
+
+    fn set_hears(&mut self, controller: ControllerId, pedal: usize, hears: bool) {
+        if let Some(set) = self.hears.get_mut(pedal) {
+            if hears {
+                *set |= bit(controller);
+            } else {
+                *set &= !bit(controller);
+            }
+        }
+    }
+
+    /// What the slot is to be sent for this pedal: the highest value told.
+    pub(super) fn pedal_value(&self, pedal: usize) -> u8 {
+        self.told
+            .iter()
+            .filter_map(|told| told.get(pedal))
+            .copied()
+            .max()
+            .unwrap_or(0)
+    }
+
+    /// What this slot takes from a pedal that moves to `value`, if anything.
+    fn follow(&mut self, controller: ControllerId, pedal: usize, value: u8) -> Option<u8> {
+        let told = self.told(controller, pedal);
+        if self.is_fed_by(controller) {
+            if value < DOWN {
+                self.set_hears(controller, pedal, true);
+            }
+            return self.hears(controller, pedal).then_some(value);
+        }
+        // Its scene was left: the way up only, then no more.
+        match value {
+            _ if told == 0 => None,
+            0..DOWN => Some(0),
+            _ => (value < told).then_some(value),
+        }
+    }
+
+    /// Links a controller that is new to this slot: its pedal counts from the next fresh
+    /// press, unless it is up now, was told here before, or the zone catches it.
+    pub(super) fn link(&mut self, controller: ControllerId, pedals: [u8; 3], catches: bool) {
+        for (pedal, value) in pedals.into_iter().enumerate() {
+            let hears = value < DOWN || catches || self.told(controller, pedal) >= DOWN;
+            self.set_hears(controller, pedal, hears);
+            if hears {
+                self.set_told(controller, pedal, value);
+            }
+        }
+    }
+
+    /// Forgets all links.
+    pub(super) fn unlink_all(&mut self) {
+        for told in &mut self.told {
+            *told = [0; 3];
+        }
+        self.hears = [0; 3];
+    }
+}
+
+impl Machine {
+    /// A pedal moves.
+    pub(super) fn move_pedal(
+        &mut self,
+        call: &mut Call<'_>,
+        controller: ControllerId,
+        pedal: usize,
+        value: Value7,
+    ) {
+        if let Some(position) = self
+            .controllers
+            .get_mut(controller.index())
+            .and_then(|state| state.pedals.get_mut(pedal))
+        {
+            *position = value.get();
+        }
+        for slot in self.slot_ids() {
+            if !self.slot_listens(call, slot) {
+                continue;
+            }
+            let Some(state) = self.slots.get_mut(slot.index()) else {
+                continue;
+            };
+            if let Some(taken) = state.follow(controller, pedal, value.get()) {
+                state.set_told(controller, pedal, taken);
+                self.sync_pedal(call, slot, pedal, Urgency::Live);
+            }
+        }
+    }
+
+    /// Sends a slot the value of a pedal if it differs, and does what follows from its edge.
+    /// A slot that loads is told when it has loaded.
+    pub(super) fn sync_pedal(
+        &mut self,
+        call: &mut Call<'_>,
+        slot: SlotId,
+        pedal: usize,
+        urgency: Urgency,
+    ) {
+        let Some(number) = PEDALS.get(pedal).copied() else {
+            return;
+        };
+        let Some(state) = self.slots.get_mut(slot.index()) else {
+            return;
+        };
+        let value = state.pedal_value(pedal);
+        let is_down = value >= DOWN;
+        let was_down = state
+            .is_down
+            .get_mut(pedal)
+            .is_some_and(|down| std::mem::replace(down, is_down));
+        let is_due = state.loads_until_us.is_none() && state.known.control(number) != value;
+        if is_due {
+            let value = Value7::clamped(i32::from(value));
+            self.send_control(call, slot, urgency, number, value);
+        }
+        match (was_down, is_down) {
+            (false, true) if pedal == SOSTENUTO => self.latch(slot),
+            (true, false) => self.end_sustained(slot),
+            _ => {}
+        }
+    }
+
+    /// The sostenuto pedal holds the notes whose keys are down at this moment, and no
+    /// others (GM2 §3.3.9).
+    fn latch(&mut self, slot: SlotId) {
+        for note in self.notes.iter_mut() {
+            note.is_latched |= note.slot == slot && note.is_key_down();
+        }
+    }
+}

@@ -1,0 +1,292 @@
+//! Ports lost and found again, and the state sent again.
+//!
+//! A port that is there when the show starts is taken as listening; after a loss its
+//! receivers have to start first, so the state waits for their boot time or for a sign of
+//! life, whichever is first.
+
+use super::input::Urgency;
+use super::machine::{Call, Machine};
+use super::notes::NEUTRAL_RELEASE;
+use super::pedals::PEDALS;
+use super::promptbook::{ControllerId, InPort, OutPort, ReceiverId, SlotId};
+use super::slots::{Known, Owed};
+use super::view::Presence;
+use crate::midi::{Value7, Value14, cc};
+
+/// An output port at run time.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct OutputState {
+    pub(super) presence: Presence,
+    /// It was there once, so a return is a return.
+    was_lost: bool,
+    /// When its receivers should have started.
+    starts_until_us: u64,
+    /// The outbox refused something for it.
+    pub(super) is_flooded: bool,
+}
+
+impl OutputState {
+    /// When something is to be done about it.
+    pub(super) fn deadline(&self, now_us: u64) -> Option<u64> {
+        match self.presence {
+            Presence::Starting => Some(self.starts_until_us),
+            Presence::NotVerified | Presence::Verified => self.is_flooded.then_some(now_us),
+            Presence::Absent => None,
+        }
+    }
+}
+
+impl Machine {
+    /// Whether what is sent to this port reaches anyone.
+    pub(super) fn is_listening(&self, port: OutPort) -> bool {
+        self.outputs.get(port.index()).is_some_and(|state| {
+            matches!(state.presence, Presence::NotVerified | Presence::Verified)
+        })
+    }
+
+    /// An output port is gone: what sounded there is beyond reach, so its keys own nothing.
+    pub(super) fn lose_output(&mut self, call: &Call<'_>, port: OutPort) {
+        let Some(state) = self.outputs.get_mut(port.index()) else {
+            return;
+        };
+        *state = OutputState {
+            presence: Presence::Absent,
+            was_lost: true,
+            ..OutputState::default()
+        };
+        let book = call.book;
+        let is_on_port = |slot: SlotId| {
+            book.slots
+                .get(slot.index())
+                .is_some_and(|entry| entry.port == port)
+        };
+        self.notes.retain(|note| !is_on_port(note.slot));
+        self.held_back.retain(|item| !is_on_port(item.slot));
+        for slot in self.slot_ids().filter(|slot| is_on_port(*slot)) {
+            if let Some(state) = self.slots.get_mut(slot.index()) {
+                state.known = Known::nothing();
+                state.unlink_all();
+                state.is_down = [false; 3];
+                state.bend_tails = 0;
+                state.notes = 0;
+                state.ring_until_us = 0;
+                state.loads_until_us = None;
+                state.ramp = None;
+                state.owed = Owed::Nothing;
+            }
+        }
+    }
+
+    /// An output port is there.
+    pub(super) fn find_output(&mut self, call: &mut Call<'_>, port: OutPort) {
+        let Some(state) = self.outputs.get_mut(port.index()) else {
+            return;
+        };
+        if state.presence != Presence::Absent {
+            return;
+        }
+        if state.was_lost {
+            let boot_us = call
+                .book
+                .out_ports
+                .get(port.index())
+                .map_or(0, |entry| entry.boot_us);
+            state.presence = Presence::Starting;
+            state.starts_until_us = call.now_us.saturating_add(boot_us);
+        } else {
+            self.start_listening(call, port, Presence::NotVerified);
+        }
+    }
+
+    /// Something was heard from a receiver on this port.
+    pub(super) fn hear_life(&mut self, call: &mut Call<'_>, port: OutPort) {
+        let Some(state) = self.outputs.get_mut(port.index()) else {
+            return;
+        };
+        match state.presence {
+            Presence::Starting => self.start_listening(call, port, Presence::Verified),
+            Presence::NotVerified => state.presence = Presence::Verified,
+            Presence::Absent | Presence::Verified => {}
+        }
+    }
+
+    /// The receivers of a port listen: they get the state of the present position, once.
+    fn start_listening(&mut self, call: &mut Call<'_>, port: OutPort, presence: Presence) {
+        if let Some(state) = self.outputs.get_mut(port.index()) {
+            state.presence = presence;
+            state.is_flooded = false;
+        }
+        for slot in self.slot_ids() {
+            if self.is_slot_on(call, slot, port) {
+                self.link_fresh(call, slot);
+                self.resend_slot(call, slot);
+            }
+        }
+        self.tell_pages(call);
+    }
+
+    fn is_slot_on(&self, call: &Call<'_>, slot: SlotId, port: OutPort) -> bool {
+        call.book
+            .slots
+            .get(slot.index())
+            .is_some_and(|entry| entry.port == port)
+    }
+
+    /// Messages to a port were refused: what its slots hold is unknown. Silent slots are
+    /// sent everything now, sounding ones when they are silent.
+    pub(super) fn overflow_output(&mut self, call: &mut Call<'_>, port: OutPort) {
+        if !self.is_listening(port) {
+            return;
+        }
+        for slot in self.slot_ids() {
+            if !self.is_slot_on(call, slot, port) {
+                continue;
+            }
+            let Some(state) = self.slots.get_mut(slot.index()) else {
+                continue;
+            };
+            if state.is_silent(call.now_us) {
+                self.recover_slot(call, slot);
+            } else {
+                state.owed = Owed::Recovery;
+            }
+        }
+        self.tell_pages(call);
+    }
+
+    /// Ends what nobody holds on a silent slot, and sends it everything.
+    pub(super) fn recover_slot(&mut self, call: &mut Call<'_>, slot: SlotId) {
+        if self.sounds(call, slot) {
+            for number in [cc::HOLD, cc::SOSTENUTO, cc::ALL_NOTES_OFF] {
+                self.send_control(call, slot, Urgency::Live, number, Value7::MIN);
+            }
+        }
+        self.resend_slot(call, slot);
+    }
+
+    /// Whether a slot's receiver makes sound.
+    pub(super) fn sounds(&self, call: &Call<'_>, slot: SlotId) -> bool {
+        call.book
+            .slots
+            .get(slot.index())
+            .and_then(|entry| call.book.receivers.get(entry.receiver.index()))
+            .is_some_and(|receiver| receiver.sounds)
+    }
+
+    /// Sends the state again, to all receivers or one. Sounding slots are spared until
+    /// they are silent, unless forced.
+    pub(super) fn resend(
+        &mut self,
+        call: &mut Call<'_>,
+        receiver: Option<ReceiverId>,
+        is_forced: bool,
+    ) {
+        for slot in self.slot_ids() {
+            let is_meant =
+                call.book.slots.get(slot.index()).is_some_and(|entry| {
+                    receiver.is_none_or(|receiver| receiver == entry.receiver)
+                });
+            let Some(state) = self.slots.get_mut(slot.index()).filter(|_| is_meant) else {
+                continue;
+            };
+            if is_forced || state.is_silent(call.now_us) {
+                self.resend_slot(call, slot);
+            } else {
+                state.owed = Owed::Everything;
+            }
+        }
+        self.tell_pages(call);
+    }
+
+    /// Forgets what a slot holds and sends it all. A slot without a sound in this scene is
+    /// left alone: nothing is known of it, so the next sound there is sent in full.
+    pub(super) fn resend_slot(&mut self, call: &mut Call<'_>, slot: SlotId) {
+        let Some(state) = self.slots.get_mut(slot.index()) else {
+            return;
+        };
+        state.known = Known::nothing();
+        state.loads_until_us = None;
+        if state.sound.is_some() {
+            self.revoice(call, slot);
+        } else {
+            state.owed = Owed::Nothing;
+        }
+        let is_loading = |state: &Self| {
+            state
+                .slots
+                .get(slot.index())
+                .is_some_and(|slot| slot.loads_until_us.is_some())
+        };
+        if !is_loading(self) {
+            self.release_held_back(call, slot);
+        }
+    }
+
+    /// An input port is gone: what it held is let go, its wheel comes back.
+    pub(super) fn lose_input(&mut self, call: &mut Call<'_>, port: InPort) {
+        if let Some(is_present) = self.in_present.get_mut(port.index()) {
+            *is_present = false;
+        }
+        let book = call.book;
+        for (id, entry) in (0u8..).zip(&book.controllers) {
+            if entry.port == port {
+                self.let_go_of(call, ControllerId(id));
+            }
+        }
+    }
+
+    /// An input port is there. Nothing is assumed to be down on it.
+    pub(super) fn find_input(&mut self, port: InPort) {
+        if let Some(is_present) = self.in_present.get_mut(port.index()) {
+            *is_present = true;
+        }
+    }
+
+    /// Lets go everything a controller holds: keys, pedals, wheel and pressure.
+    pub(super) fn let_go_of(&mut self, call: &mut Call<'_>, controller: ControllerId) {
+        self.end_keys(call, NEUTRAL_RELEASE, |note| note.controller == controller);
+        for pedal in 0..PEDALS.len() {
+            self.move_pedal(call, controller, pedal, Value7::MIN);
+        }
+        let (is_bent, is_pressed) = self
+            .controllers
+            .get(controller.index())
+            .map_or((false, false), |state| {
+                (state.is_bent(), state.is_pressed())
+            });
+        if is_bent {
+            self.bend(call, controller, Value14::CENTRE);
+        }
+        if is_pressed {
+            self.press_channel(call, controller, Value7::MIN);
+        }
+        self.lift_presses(call, controller);
+    }
+
+    /// Looks after ports that were sent more than the outbox took.
+    pub(super) fn recover_floods(&mut self, call: &mut Call<'_>) {
+        for id in (0u8..).map(OutPort).take(self.outputs.len()) {
+            let flooded = self
+                .outputs
+                .get_mut(id.index())
+                .map(|port| &mut port.is_flooded);
+            if flooded.is_some_and(std::mem::take) {
+                self.overflow_output(call, id);
+            }
+        }
+    }
+
+    /// Looks after ports that start.
+    pub(super) fn run_ports(&mut self, call: &mut Call<'_>) {
+        for id in (0u8..).map(OutPort).take(self.outputs.len()) {
+            let Some(state) = self.outputs.get_mut(id.index()) else {
+                continue;
+            };
+            let is_started =
+                state.presence == Presence::Starting && state.starts_until_us <= call.now_us;
+            if is_started {
+                self.start_listening(call, id, Presence::NotVerified);
+            }
+        }
+    }
+}

@@ -1,0 +1,135 @@
+//! Silence: panic (invariant 6), and letting everything go at the end.
+
+use super::input::Urgency;
+use super::machine::{Call, Machine};
+use super::notes::NEUTRAL_RELEASE;
+use super::pedals::PEDALS;
+use super::promptbook::{ControllerId, ReceiverId, SlotId};
+use crate::midi::{Message, Value7, Value14, cc};
+
+impl Machine {
+    /// Silences all receivers that sound, or one; then the scene's controllers are sent
+    /// again. Keys that are down stay silent until they are struck again, and a pedal
+    /// that is down counts from its next fresh press.
+    pub(super) fn panic(&mut self, call: &mut Call<'_>, receiver: Option<ReceiverId>) {
+        self.panic_us = Some(call.now_us);
+        for slot in self.slot_ids() {
+            let is_meant =
+                call.book.slots.get(slot.index()).is_some_and(|entry| {
+                    receiver.is_none_or(|receiver| receiver == entry.receiver)
+                });
+            if is_meant && self.sounds(call, slot) {
+                self.silence(call, slot);
+            }
+        }
+    }
+
+    fn silence(&mut self, call: &mut Call<'_>, slot: SlotId) {
+        // What still waits was never sounded; its Note Off goes too, which harms nothing.
+        self.held_back.retain(|item| item.slot != slot);
+        self.end_notes(call, |note| note.slot == slot);
+        // The safe order: pedals up before All Notes Off, which they would defer; All Sound
+        // Off for what ignores that; then controllers back (FACTS §3; RP-015).
+        for number in [
+            cc::HOLD,
+            cc::SOSTENUTO,
+            cc::SOFT,
+            cc::ALL_NOTES_OFF,
+            cc::ALL_SOUND_OFF,
+            cc::RESET_ALL,
+        ] {
+            self.send_control(call, slot, Urgency::Live, number, Value7::MIN);
+        }
+        self.send(call, slot, Urgency::Live, |ch| {
+            Message::Bend(ch, Value14::CENTRE)
+        });
+        self.send(call, slot, Urgency::Live, |ch| {
+            Message::Pressure(ch, Value7::MIN)
+        });
+        let is_listening = self.slot_listens(call, slot);
+        let Some(state) = self.slots.get_mut(slot.index()) else {
+            return;
+        };
+        if is_listening {
+            state.known.reset_all_controllers();
+        }
+        state.ring_until_us = call.now_us;
+        state.bend_tails = 0;
+        state.ramp = None;
+        self.link_fresh(call, slot);
+        let Some(state) = self.slots.get(slot.index()) else {
+            return;
+        };
+        // A slot that loads is told the rest when it has loaded.
+        if state.sound.is_some() && state.loads_until_us.is_none() {
+            self.settle(call, slot);
+        }
+    }
+
+    /// Links the controllers that feed a slot as for a sound that is new there.
+    pub(super) fn link_fresh(&mut self, call: &Call<'_>, slot: SlotId) {
+        if let Some(state) = self.slots.get_mut(slot.index()) {
+            state.unlink_all();
+        }
+        let count = call.book.controllers.len();
+        for id in (0u8..).map(ControllerId).take(count) {
+            let Some(pedals) = self.controllers.get(id.index()).map(|state| state.pedals) else {
+                continue;
+            };
+            if let Some(state) = self.slots.get_mut(slot.index())
+                && state.is_fed_by(id)
+            {
+                state.link(id, pedals, false);
+            }
+        }
+        self.forget_pedal_edges(slot);
+    }
+
+    /// Everything is let go: keys, pedals, wheels. What waits is sounded first, so that no
+    /// short note is lost.
+    pub(super) fn release_all(&mut self, call: &mut Call<'_>) {
+        self.end_keys(call, NEUTRAL_RELEASE, |_| true);
+        for slot in self.slot_ids() {
+            self.release_held_back(call, slot);
+        }
+        for id in (0u8..).map(ControllerId).take(call.book.controllers.len()) {
+            self.let_go_of(call, id);
+        }
+        for slot in self.slot_ids() {
+            self.let_go_slot(call, slot);
+        }
+    }
+
+    /// Pedals up and bend at rest on one slot, whoever moved them.
+    fn let_go_slot(&mut self, call: &mut Call<'_>, slot: SlotId) {
+        let Some(state) = self.slots.get_mut(slot.index()) else {
+            return;
+        };
+        for told in &mut state.told {
+            *told = [0; 3];
+        }
+        if state.loads_until_us.take().is_some() {
+            self.settle(call, slot);
+        }
+        let Some(state) = self.slots.get(slot.index()) else {
+            return;
+        };
+        let is_bent = !matches!(state.known.bend, super::slots::UNKNOWN_BEND | CENTRE);
+        for (pedal, number) in PEDALS.iter().enumerate() {
+            let is_known = self
+                .slots
+                .get(slot.index())
+                .is_some_and(|state| state.known.control(*number) != super::slots::UNKNOWN);
+            if is_known {
+                self.sync_pedal(call, slot, pedal, Urgency::Live);
+            }
+        }
+        if is_bent {
+            self.send(call, slot, Urgency::Live, |ch| {
+                Message::Bend(ch, Value14::CENTRE)
+            });
+        }
+    }
+}
+
+const CENTRE: u16 = Value14::CENTRE.get();

@@ -1,0 +1,396 @@
+//! What each slot is known to hold, and the only place where messages to slots leave.
+//!
+//! A changeover is a difference against this table, so whatever goes out is noted here.
+
+use super::input::{Output, Payload, Urgency};
+use super::limits::{MAX_CONTROLLERS, MAX_PARAMETERS};
+use super::machine::{Call, Machine};
+use super::promptbook::{BlobId, ControllerId, SlotId};
+use super::ramps::Ramp;
+use crate::midi::{Channel, Controller, Message, Program, Value7, Value14, cc};
+
+/// A seven-bit value that is not known.
+pub(super) const UNKNOWN: u8 = 0xff;
+/// A bend that is not known.
+pub(super) const UNKNOWN_BEND: u16 = 0xffff;
+
+/// A parameter that is not a plain controller, by name.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub(super) enum Parameter {
+    /// No parameter.
+    #[default]
+    None,
+    /// A registered parameter.
+    Rpn(Value14),
+    /// A non-registered parameter.
+    Nrpn(Value14),
+    /// A templated System Exclusive message.
+    Exclusive(u16),
+}
+
+/// What a slot is known to hold.
+#[derive(Clone, Debug)]
+pub(super) struct Known {
+    /// Program in force.
+    pub(super) program: u8,
+    /// Bank in force: the bank bytes that stood when the program came.
+    pub(super) bank: (u8, u8),
+    /// Controllers, bank bytes included.
+    pub(super) controls: [u8; 128],
+    /// Pitch bend.
+    pub(super) bend: u16,
+    /// Channel pressure.
+    pub(super) pressure: u8,
+    parameters: [(Parameter, u16); MAX_PARAMETERS],
+    parameter_count: usize,
+}
+
+impl Known {
+    /// Nothing is known.
+    pub(super) const fn nothing() -> Self {
+        Self {
+            program: UNKNOWN,
+            bank: (UNKNOWN, UNKNOWN),
+            controls: [UNKNOWN; 128],
+            bend: UNKNOWN_BEND,
+            pressure: UNKNOWN,
+            parameters: [(Parameter::None, 0); MAX_PARAMETERS],
+            parameter_count: 0,
+        }
+    }
+
+    /// The value of a controller, or `UNKNOWN`.
+    pub(super) fn control(&self, number: Controller) -> u8 {
+        self.controls
+            .get(number.index())
+            .copied()
+            .unwrap_or(UNKNOWN)
+    }
+
+    /// Notes the value of a controller.
+    pub(super) fn set_control(&mut self, number: Controller, value: u8) {
+        if let Some(known) = self.controls.get_mut(number.index()) {
+            *known = value;
+        }
+    }
+
+    /// The value of a parameter.
+    pub(super) fn parameter(&self, wanted: Parameter) -> Option<u16> {
+        self.parameters
+            .iter()
+            .take(self.parameter_count)
+            .find(|(parameter, _)| *parameter == wanted)
+            .map(|(_, value)| *value)
+    }
+
+    /// Notes the value of a parameter. A table that is full forgets the rest, which are
+    /// then sent at each changeover: more bytes, nothing wrong.
+    fn set_parameter(&mut self, parameter: Parameter, value: u16) {
+        let found = self
+            .parameters
+            .iter()
+            .take(self.parameter_count)
+            .position(|(known, _)| *known == parameter);
+        let index = found.unwrap_or(self.parameter_count);
+        if let Some(entry) = self.parameters.get_mut(index) {
+            *entry = (parameter, value);
+            self.parameter_count = self.parameter_count.max(index + 1);
+        }
+    }
+
+    /// Forgets all but the patch: what a program change that resets controllers leaves.
+    /// Receivers differ in what they reset, so nothing else is trusted.
+    pub(super) fn forget_controllers(&mut self) {
+        let banks = (self.control(cc::BANK_MSB), self.control(cc::BANK_LSB));
+        let (program, bank) = (self.program, self.bank);
+        *self = Self::nothing();
+        (self.program, self.bank) = (program, bank);
+        self.set_control(cc::BANK_MSB, banks.0);
+        self.set_control(cc::BANK_LSB, banks.1);
+    }
+
+    /// What Reset All Controllers leaves (RP-015): the named ones at their values, the
+    /// exempt ones as they were, anything else is the maker's choice and so unknown.
+    pub(super) fn reset_all_controllers(&mut self) {
+        for (number, value) in (0u8..).zip(self.controls.iter_mut()) {
+            match number {
+                11 => *value = 127,
+                1 | 64..=67 => *value = 0,
+                0 | 32 | 7 | 10 | 70..=79 | 91..=95 => {}
+                _ => *value = UNKNOWN,
+            }
+        }
+        self.bend = Value14::CENTRE.get();
+        self.pressure = 0;
+    }
+
+    /// Notes what a message does to its channel.
+    pub(super) fn note(&mut self, message: Message) {
+        match message {
+            // Data entry and parameter numbers are noted as parameters; 120–127 are commands.
+            Message::Control(_, number, value) if !matches!(number.get(), 6 | 38 | 96..=101 | 120..=127) =>
+            {
+                self.set_control(number, value.get());
+            }
+            Message::Program(_, program) => {
+                self.program = program.get();
+                self.bank = (self.control(cc::BANK_MSB), self.control(cc::BANK_LSB));
+            }
+            Message::Pressure(_, value) => self.pressure = value.get(),
+            Message::Bend(_, value) => self.bend = value.get(),
+            _ => {}
+        }
+    }
+}
+
+/// Why a slot will be sent to as soon as it is silent.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Owed {
+    /// Nothing.
+    Nothing,
+    /// What differs from the scene.
+    Difference,
+    /// Everything (a resend that spared a sounding slot).
+    Everything,
+    /// The same after messages were lost: a Note Off may have been among them.
+    Recovery,
+}
+
+/// A slot at run time.
+#[derive(Clone, Debug)]
+pub(super) struct SlotState {
+    /// What it is known to hold.
+    pub(super) known: Known,
+    /// The sound of the present scene that it carries.
+    pub(super) sound: Option<u8>,
+    /// The sound it was last made for: index into all sounds of the promptbook.
+    pub(super) voiced: Option<usize>,
+    /// Controllers that have a zone on its sound in the present scene, one bit each.
+    pub(super) feeds: u16,
+    /// Controllers that left it while bent: they are followed back to centre.
+    pub(super) bend_tails: u16,
+    /// For hold, sostenuto and soft: controllers whose pedal it hears.
+    pub(super) hears: [u16; 3],
+    /// For each controller: the last value told of hold, sostenuto and soft.
+    pub(super) told: [[u8; 3]; MAX_CONTROLLERS],
+    /// Whether hold, sostenuto and soft are down on it, all controllers together.
+    pub(super) is_down: [bool; 3],
+    /// Notes it holds, by key or pedal.
+    pub(super) notes: u16,
+    /// Until when it may ring, once it holds no notes.
+    pub(super) ring_until_us: u64,
+    /// How long its sound rings.
+    pub(super) release_us: u64,
+    /// Until when its patch loads.
+    pub(super) loads_until_us: Option<u64>,
+    /// Its level on the move.
+    pub(super) ramp: Option<Ramp>,
+    /// What it is owed once it is silent.
+    pub(super) owed: Owed,
+    /// What the whole show plays on slots of its group.
+    pub(super) usage: Usage,
+}
+
+/// What the whole show plays on the slots of one group: what a slot that is taken must be
+/// told even if the scene does not name it, so that the way here does not matter.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Usage {
+    /// Passed controllers, one bit each.
+    pub(super) sources: [u64; 2],
+    /// Some zone plays it.
+    pub(super) is_played: bool,
+    /// Some sound states a pan.
+    pub(super) states_pan: bool,
+    /// Some sound states a bend range.
+    pub(super) states_bend_range: bool,
+}
+
+impl SlotState {
+    /// A slot of which nothing is known.
+    pub(super) const fn new(usage: Usage) -> Self {
+        Self {
+            known: Known::nothing(),
+            sound: None,
+            voiced: None,
+            feeds: 0,
+            bend_tails: 0,
+            hears: [0; 3],
+            told: [[0; 3]; MAX_CONTROLLERS],
+            is_down: [false; 3],
+            notes: 0,
+            ring_until_us: 0,
+            release_us: 0,
+            loads_until_us: None,
+            ramp: None,
+            owed: Owed::Nothing,
+            usage,
+        }
+    }
+
+    /// Whether nothing is heard from it: no note held and the ring over.
+    pub(super) const fn is_silent(&self, now_us: u64) -> bool {
+        self.notes == 0 && self.ring_until_us <= now_us
+    }
+
+    /// Whether this controller has a zone on its sound.
+    pub(super) fn is_fed_by(&self, controller: ControllerId) -> bool {
+        self.feeds & bit(controller) != 0
+    }
+}
+
+/// The bit of a controller in a set of controllers.
+pub(super) fn bit(controller: ControllerId) -> u16 {
+    1u16.checked_shl(u32::from(controller.0)).unwrap_or(0)
+}
+
+impl Machine {
+    /// Sends one message to a slot if its port listens, and notes what it does there.
+    pub(super) fn send(
+        &mut self,
+        call: &mut Call<'_>,
+        slot: SlotId,
+        urgency: Urgency,
+        message: impl FnOnce(Channel) -> Message,
+    ) {
+        let Some(entry) = call.book.slots.get(slot.index()) else {
+            return;
+        };
+        if !self.is_listening(entry.port) {
+            return;
+        }
+        let message = message(entry.channel);
+        if let Some(state) = self.slots.get_mut(slot.index()) {
+            state.known.note(message);
+        }
+        let output = Output {
+            port: entry.port,
+            urgency,
+            channel: Some(entry.channel),
+            payload: Payload::Short(message),
+        };
+        self.hand_out(call, output);
+    }
+
+    /// Hands out one message; one that the outbox refuses makes its port's state unknown.
+    pub(super) fn hand_out(&mut self, call: &mut Call<'_>, output: Output) {
+        let refused_before = call.out.refused();
+        call.out.push(output);
+        if call.out.refused() != refused_before {
+            self.counters.out_refused = self.counters.out_refused.saturating_add(1);
+            if let Some(port) = self.outputs.get_mut(output.port.index()) {
+                port.is_flooded = true;
+            }
+        }
+    }
+
+    /// Sends a controller as part of a changeover, unless it is known to stand there.
+    pub(super) fn tell_control(
+        &mut self,
+        call: &mut Call<'_>,
+        slot: SlotId,
+        number: Controller,
+        value: Value7,
+    ) {
+        let is_known = self
+            .slots
+            .get(slot.index())
+            .is_some_and(|state| state.known.control(number) == value.get());
+        if !is_known {
+            self.send_control(call, slot, Urgency::Changeover, number, value);
+        }
+    }
+
+    /// Sends a controller.
+    pub(super) fn send_control(
+        &mut self,
+        call: &mut Call<'_>,
+        slot: SlotId,
+        urgency: Urgency,
+        number: Controller,
+        value: Value7,
+    ) {
+        self.send(call, slot, urgency, |ch| {
+            Message::Control(ch, number, value)
+        });
+    }
+
+    /// Sends a program change as part of a changeover.
+    pub(super) fn send_program(&mut self, call: &mut Call<'_>, slot: SlotId, program: Program) {
+        self.send(call, slot, Urgency::Changeover, |ch| {
+            Message::Program(ch, program)
+        });
+    }
+
+    /// Sends a registered or non-registered parameter: its number, both halves of its
+    /// value, then null, so that stray data entry changes nothing (MIDI 1.0; RP-018).
+    pub(super) fn send_numbered(
+        &mut self,
+        call: &mut Call<'_>,
+        slot: SlotId,
+        parameter: Parameter,
+        value: Value14,
+    ) {
+        let (msb, lsb, number) = match parameter {
+            Parameter::Rpn(number) => (cc::RPN_MSB, cc::RPN_LSB, number),
+            Parameter::Nrpn(number) => (cc::NRPN_MSB, cc::NRPN_LSB, number),
+            Parameter::Exclusive(_) | Parameter::None => return,
+        };
+        for (control, data) in [
+            (msb, number.msb()),
+            (lsb, number.lsb()),
+            (cc::DATA_MSB, value.msb()),
+            (cc::DATA_LSB, value.lsb()),
+            (cc::RPN_MSB, Value7::MAX),
+            (cc::RPN_LSB, Value7::MAX),
+        ] {
+            self.send_control(call, slot, Urgency::Changeover, control, data);
+        }
+        self.note_parameter(call, slot, parameter, value.get());
+    }
+
+    /// Sends a stored System Exclusive message that sets a parameter of a slot.
+    pub(super) fn send_exclusive(
+        &mut self,
+        call: &mut Call<'_>,
+        slot: SlotId,
+        name: u16,
+        blob: BlobId,
+    ) {
+        let Some(entry) = call.book.slots.get(slot.index()) else {
+            return;
+        };
+        if !self.is_listening(entry.port) {
+            return;
+        }
+        let output = Output {
+            port: entry.port,
+            urgency: Urgency::Changeover,
+            channel: Some(entry.channel),
+            payload: Payload::Blob(blob),
+        };
+        self.hand_out(call, output);
+        self.note_parameter(call, slot, Parameter::Exclusive(name), blob.0);
+    }
+
+    fn note_parameter(&mut self, call: &Call<'_>, slot: SlotId, parameter: Parameter, value: u16) {
+        if self.slot_listens(call, slot)
+            && let Some(state) = self.slots.get_mut(slot.index())
+        {
+            state.known.set_parameter(parameter, value);
+        }
+    }
+
+    /// Whether messages to this slot reach anyone.
+    pub(super) fn slot_listens(&self, call: &Call<'_>, slot: SlotId) -> bool {
+        call.book
+            .slots
+            .get(slot.index())
+            .is_some_and(|entry| self.is_listening(entry.port))
+    }
+
+    /// All slots, by number.
+    pub(super) fn slot_ids(&self) -> impl Iterator<Item = SlotId> + use<> {
+        // `new` keeps at most MAX_SLOTS (128) of them.
+        (0..u8::try_from(self.slots.len()).unwrap_or(u8::MAX)).map(SlotId)
+    }
+}

@@ -1,0 +1,1 @@
+//! Played scripts and random playing against the machine.

@@ -1,0 +1,181 @@
+//! The engine's view: a small copy without text, published after each call.
+//!
+//! Names, zone maps and words are in `sheet`; a screen reads both. Fixed in size and
+//! `Copy`, so that publishing it allocates nothing and waits for nobody.
+
+use super::limits::{MAX_CONTROLLERS, MAX_PORTS, MAX_RECEIVERS, MAX_SLOTS};
+use super::promptbook::{PositionId, SlotId};
+
+/// 128 keys, one bit each.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct KeySet(u128);
+
+impl KeySet {
+    /// Adds a key (0–127; higher ones are ignored).
+    pub const fn insert(&mut self, key: u8) {
+        if key < 128 {
+            self.0 |= 1 << key;
+        }
+    }
+
+    /// Whether the key is in the set.
+    #[must_use]
+    pub const fn contains(&self, key: u8) -> bool {
+        key < 128 && self.0 >> key & 1 == 1
+    }
+
+    /// Whether no key is in the set.
+    #[must_use]
+    pub const fn is_empty(&self) -> bool {
+        self.0 == 0
+    }
+
+    /// How many keys are in the set.
+    #[must_use]
+    pub const fn len(&self) -> u32 {
+        self.0.count_ones()
+    }
+}
+
+/// One controller, as the engine sees it.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct ControllerView {
+    /// Its port is there.
+    pub is_present: bool,
+    /// Keys that are down and sound in this scene.
+    pub keys_down: KeySet,
+    /// Keys whose notes are held over from an earlier scene (by key or pedal).
+    pub held_over: KeySet,
+    /// Hold pedal is down.
+    pub hold: bool,
+    /// Messages received.
+    pub received: u64,
+    /// Notes that no zone wanted.
+    pub unwanted: u64,
+}
+
+/// A slot, as the engine believes it to be.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct SlotView {
+    /// Program on the slot; none if unknown.
+    pub program: Option<u8>,
+    /// Bank bytes; none if unknown or unused.
+    pub bank: (Option<u8>, Option<u8>),
+    /// Volume; none if unknown.
+    pub volume: Option<u8>,
+    /// Notes that are held on it, by key or pedal.
+    pub notes: u16,
+    /// It carries a sound of the present scene (its number within the scene).
+    pub sound: Option<u8>,
+    /// It is being loaded.
+    pub is_loading: bool,
+}
+
+/// How far a receiver's port can be trusted.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub enum Presence {
+    /// The port is not there.
+    #[default]
+    Absent,
+    /// The port is back, the receiver may still be starting.
+    Starting,
+    /// The port is there and the state was sent; nothing was heard from it.
+    NotVerified,
+    /// The port is there and something was heard from it.
+    Verified,
+}
+
+/// Why a press did not step.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Swallowed {
+    /// Within 40 ms of the last edge: the pedal bounced.
+    Bounce,
+    /// Within 250 ms of the last step, in a scene that is not `brief`.
+    TooSoon,
+    /// There is no next position.
+    AtEnd,
+    /// There is no position before.
+    AtStart,
+}
+
+/// Counters: each only grows.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Counters {
+    /// Steps, backs and jumps carried out.
+    pub steps: u64,
+    /// Presses swallowed.
+    pub swallowed: u64,
+    /// Notes struck.
+    pub notes: u64,
+    /// Notes refused because the table of notes was full.
+    pub notes_refused: u64,
+    /// Notes whose key left 0–127 by transposition.
+    pub notes_out_of_range: u64,
+    /// Notes that no zone wanted.
+    pub unwanted: u64,
+    /// Sounds that could not take their planned slot and took another.
+    pub detours: u64,
+    /// Sounds that had to take a slot on which notes were still held.
+    pub harmed: u64,
+    /// Held-back notes that went out before their slot had loaded.
+    pub held_back_early: u64,
+    /// Messages refused by a full outbox.
+    pub out_refused: u64,
+    /// Broken inner rules met in release (each is a fault to report).
+    pub faults: u64,
+}
+
+/// Everything a screen needs from the engine.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct View {
+    /// Time of the last call, in microseconds.
+    pub now_us: u64,
+    /// Where the show is.
+    pub position: PositionId,
+    /// The page within the song.
+    pub page: u16,
+    /// No new notes.
+    pub is_muted: bool,
+    /// Cues go out (not rehearsal).
+    pub sends_cues: bool,
+    /// Time and reason of the last swallowed press.
+    pub swallowed: Option<(u64, Swallowed)>,
+    /// Time of the last panic.
+    pub panic_us: Option<u64>,
+    /// Time of the last step.
+    pub step_us: Option<u64>,
+    /// Controllers, as many as the promptbook has.
+    pub controllers: [ControllerView; MAX_CONTROLLERS],
+    /// Slots, as many as the promptbook has.
+    pub slots: [SlotView; MAX_SLOTS],
+    /// Receivers, as many as the promptbook has.
+    pub receivers: [Presence; MAX_RECEIVERS],
+    /// Input ports: present or not.
+    pub in_ports: [bool; MAX_PORTS],
+    /// Slot of each sound of the present scene.
+    pub seats: [Option<SlotId>; super::limits::MAX_SOUNDS],
+    /// Counters.
+    pub counters: Counters,
+}
+
+impl Default for View {
+    /// The view before the first call.
+    fn default() -> Self {
+        Self {
+            now_us: 0,
+            position: PositionId(0),
+            page: 0,
+            is_muted: false,
+            sends_cues: true,
+            swallowed: None,
+            panic_us: None,
+            step_us: None,
+            controllers: [ControllerView::default(); MAX_CONTROLLERS],
+            slots: [SlotView::default(); MAX_SLOTS],
+            receivers: [Presence::default(); MAX_RECEIVERS],
+            in_ports: [false; MAX_PORTS],
+            seats: [None; super::limits::MAX_SOUNDS],
+            counters: Counters::default(),
+        }
+    }
+}

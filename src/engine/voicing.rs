@@ -1,0 +1,423 @@
+//! Turning one slot into its sound, by difference against what it is known to hold.
+//!
+//! What a slot is to hold is an agenda of targets, made from its sound, the present
+//! positions of the sources that feed it, and what the whole show plays on its group. A
+//! cold jump and a long walk have the same agenda (invariant 4).
+
+use super::input::Urgency;
+use super::machine::{Call, Machine};
+use super::pedals::PEDALS;
+use super::promptbook::{Manners, Patch, Promptbook, Setting, SlotId, SoundEntry};
+use super::slots::{Known, Owed, Parameter, SlotState, UNKNOWN};
+use super::sources::neutral;
+use crate::midi::{Controller, Message, Program, Value7, Value14, cc};
+
+/// Bend range at power-on, in semitones (GM2 §3.4.1).
+const NEUTRAL_BEND_RANGE: Value7 = Value7::clamped(2);
+/// Entries of the agenda that come before the sound's settings.
+const FIXED_TARGETS: usize = 2;
+/// Entries that come after the settings: each controller, bend and pressure.
+const SOURCE_TARGETS: usize = 130;
+
+/// One thing that a slot is to hold.
+#[derive(Clone, Copy, PartialEq, Debug)]
+enum Target {
+    Setting(Setting),
+    Bend(Value14),
+    Pressure(Value7),
+}
+
+impl Target {
+    fn is_held_by(self, known: &Known) -> bool {
+        match self {
+            Self::Setting(Setting::Control(number, value)) => known.control(number) == value.get(),
+            Self::Setting(Setting::Pair(number, value)) => {
+                known.control(number) == value.msb().get()
+                    && known.control(fine(number)) == value.lsb().get()
+            }
+            Self::Setting(Setting::Rpn(number, value)) => {
+                known.parameter(Parameter::Rpn(number)) == Some(value.get())
+            }
+            Self::Setting(Setting::Nrpn(number, value)) => {
+                known.parameter(Parameter::Nrpn(number)) == Some(value.get())
+            }
+            Self::Setting(Setting::Exclusive(name, blob)) => {
+                known.parameter(Parameter::Exclusive(name)) == Some(blob.0)
+            }
+            Self::Bend(value) => known.bend == value.get(),
+            Self::Pressure(value) => known.pressure == value.get(),
+        }
+    }
+}
+
+/// The controller with the lower half of a 14-bit pair.
+fn fine(number: Controller) -> Controller {
+    Controller::clamped(i32::from(number.get()) + 32)
+}
+
+impl SlotState {
+    /// When it can be sent what it is owed.
+    pub(super) fn owed_deadline(&self) -> Option<u64> {
+        let is_waiting = self.owed != Owed::Nothing;
+        (is_waiting && self.notes == 0 && self.loads_until_us.is_none())
+            .then_some(self.ring_until_us)
+    }
+
+    fn has_source(&self, number: Controller) -> bool {
+        let n = number.get();
+        // The level belongs to the sound and bank bytes to the patch, even if they pass;
+        // pedals have rules of their own.
+        let is_ours = matches!(n, 0 | 32 | 7 | 64 | 66 | 67 | 6 | 38 | 96..=101 | 120..);
+        let word = self
+            .usage
+            .sources
+            .get(usize::from(n / 64))
+            .copied()
+            .unwrap_or(0);
+        !is_ours && word >> (n % 64) & 1 == 1
+    }
+}
+
+impl Machine {
+    /// The sound a slot was last made for.
+    pub(super) fn voiced<'a>(&self, book: &'a Promptbook, slot: SlotId) -> Option<&'a SoundEntry> {
+        book.sounds.get(self.slots.get(slot.index())?.voiced?)
+    }
+
+    /// The manners of a slot's receiver.
+    pub(super) fn manners<'a>(&self, book: &'a Promptbook, slot: SlotId) -> Option<&'a Manners> {
+        let entry = book.slots.get(slot.index())?;
+        Some(&book.receivers.get(entry.receiver.index())?.manners)
+    }
+
+    /// Makes a slot sound as its sound says: patch first, then everything else, the level
+    /// last. If the patch takes time, the rest follows when it has passed.
+    pub(super) fn revoice(&mut self, call: &mut Call<'_>, slot: SlotId) {
+        if !self.slot_listens(call, slot) {
+            return;
+        }
+        let (Some(sound), Some(manners)) =
+            (self.voiced(call.book, slot), self.manners(call.book, slot))
+        else {
+            return;
+        };
+        let (sound, manners) = (*sound, *manners);
+        let Some(state) = self.slots.get_mut(slot.index()) else {
+            return;
+        };
+        state.ramp = None;
+        if matches!(state.owed, Owed::Everything | Owed::Recovery) {
+            state.known = Known::nothing();
+        }
+        state.owed = Owed::Nothing;
+        let is_loading = state.loads_until_us.is_some();
+        let Some(program) = self.due_program(slot, &sound.patch, manners) else {
+            // A patch that is still loading is settled when it has loaded.
+            if !is_loading {
+                self.settle(call, slot);
+            }
+            return;
+        };
+        self.change_patch(call, slot, &sound, manners, program);
+        let is_slow = sound.load_us > 0;
+        if let Some(state) = self.slots.get_mut(slot.index()) {
+            state.loads_until_us = is_slow.then(|| call.now_us.saturating_add(sound.load_us));
+        }
+        if !is_slow {
+            self.settle(call, slot);
+        }
+    }
+
+    /// The program to send, unless the slot holds this patch already. A slot that was
+    /// being loaded with another patch is changed all the same.
+    fn due_program(&self, slot: SlotId, patch: &Patch, manners: Manners) -> Option<Program> {
+        let known = &self.slots.get(slot.index())?.known;
+        let program = patch.program?;
+        let (msb, lsb) = stated_bank(patch, manners);
+        let is_held = known.program == program.get()
+            && msb.is_none_or(|value| known.bank.0 == value.get())
+            && lsb.is_none_or(|value| known.bank.1 == value.get());
+        (!is_held).then_some(program)
+    }
+
+    fn change_patch(
+        &mut self,
+        call: &mut Call<'_>,
+        slot: SlotId,
+        sound: &SoundEntry,
+        manners: Manners,
+        program: Program,
+    ) {
+        let is_ringing = self
+            .slots
+            .get(slot.index())
+            .is_some_and(|state| state.notes == 0 && !state.is_silent(call.now_us));
+        if (sound.load_us > 0 || manners.resets_controllers || is_ringing) && sound.volume.is_some()
+        {
+            self.tell_control(call, slot, cc::VOLUME, Value7::MIN);
+        }
+        let (msb, lsb) = stated_bank(&sound.patch, manners);
+        // Bank bytes change nothing until the program change that follows them (GM2
+        // §3.3.1), and stay for later ones: only those that differ are sent.
+        for (number, value) in [(cc::BANK_MSB, msb), (cc::BANK_LSB, lsb)] {
+            if let Some(value) = value {
+                self.tell_control(call, slot, number, value);
+            }
+        }
+        self.send_program(call, slot, program);
+        if manners.resets_controllers
+            && let Some(state) = self.slots.get_mut(slot.index())
+        {
+            state.known.forget_controllers();
+        }
+    }
+
+    /// Everything but the patch, by difference; the level last.
+    pub(super) fn settle(&mut self, call: &mut Call<'_>, slot: SlotId) {
+        let Some(sound) = self.voiced(call.book, slot).copied() else {
+            return;
+        };
+        for index in 0..agenda_len(&sound) {
+            self.tell_target(call, slot, &sound, index);
+        }
+        for pedal in 0..PEDALS.len() {
+            self.settle_pedal(call, slot, pedal);
+        }
+        if let Some(volume) = sound.volume {
+            self.tell_control(call, slot, cc::VOLUME, volume);
+        }
+    }
+
+    /// A pedal as the slot is to hold it. One that this group never hears is not sent.
+    fn settle_pedal(&mut self, call: &mut Call<'_>, slot: SlotId, pedal: usize) {
+        let (Some(number), Some(state)) = (PEDALS.get(pedal), self.slots.get(slot.index())) else {
+            return;
+        };
+        let n = number.get();
+        let word = state
+            .usage
+            .sources
+            .get(usize::from(n / 64))
+            .copied()
+            .unwrap_or(0);
+        let is_heard = word >> (n % 64) & 1 == 1;
+        if is_heard || state.known.control(*number) != UNKNOWN {
+            self.sync_pedal(call, slot, pedal, Urgency::Changeover);
+        }
+    }
+
+    /// Sends the positions of sources that differ on a slot whose sound stays, but not
+    /// the sound's own settings: a hand may have moved those since.
+    pub(super) fn settle_sources(&mut self, call: &mut Call<'_>, slot: SlotId) {
+        let Some(sound) = self.voiced(call.book, slot).copied() else {
+            return;
+        };
+        let len = agenda_len(&sound);
+        for index in len.saturating_sub(SOURCE_TARGETS)..len {
+            self.tell_target(call, slot, &sound, index);
+        }
+    }
+
+    /// Whether the slot holds all of its sound but the patch, level and pedals included.
+    pub(super) fn holds_all_but_patch(
+        &self,
+        call: &Call<'_>,
+        slot: SlotId,
+        sound: &SoundEntry,
+    ) -> bool {
+        let Some(state) = self.slots.get(slot.index()) else {
+            return false;
+        };
+        let holds_targets = (0..agenda_len(sound))
+            .filter_map(|index| self.target(call.book, state, sound, index))
+            .all(|target| target.is_held_by(&state.known));
+        let holds_level = sound
+            .volume
+            .is_none_or(|volume| state.known.control(cc::VOLUME) == volume.get());
+        holds_targets && holds_level && state.is_down == [false; 3] && state.ramp.is_none()
+    }
+
+    fn tell_target(&mut self, call: &mut Call<'_>, slot: SlotId, sound: &SoundEntry, index: usize) {
+        let Some(state) = self.slots.get(slot.index()) else {
+            return;
+        };
+        match self.target(call.book, state, sound, index) {
+            Some(target) if !target.is_held_by(&state.known) => self.tell(call, slot, target),
+            _ => {}
+        }
+    }
+
+    /// The target at this place of the agenda, if the sound has one there.
+    fn target(
+        &self,
+        book: &Promptbook,
+        state: &SlotState,
+        sound: &SoundEntry,
+        index: usize,
+    ) -> Option<Target> {
+        let settings = sound.settings.of(&book.settings);
+        match index {
+            0 => {
+                let neutral = state.usage.states_bend_range.then_some(NEUTRAL_BEND_RANGE);
+                let semitones = sound.bend_range.or(neutral)?;
+                let value = Value14::from_parts(semitones, Value7::MIN);
+                Some(Target::Setting(Setting::Rpn(Value14::clamped(0), value)))
+            }
+            1 => {
+                // A source that passes pan has the say below, unless the sound states it.
+                let is_source = state.has_source(cc::PAN);
+                let is_needed = state.usage.states_pan && !is_source;
+                let pan = sound.pan.or(is_needed.then_some(neutral(cc::PAN)))?;
+                Some(Target::Setting(Setting::Control(cc::PAN, pan)))
+            }
+            _ if index - FIXED_TARGETS < settings.len() => settings
+                .get(index - FIXED_TARGETS)
+                .copied()
+                .map(Target::Setting),
+            _ => self.source_target(
+                state,
+                sound,
+                settings,
+                index - FIXED_TARGETS - settings.len(),
+            ),
+        }
+    }
+
+    fn source_target(
+        &self,
+        state: &SlotState,
+        sound: &SoundEntry,
+        settings: &[Setting],
+        index: usize,
+    ) -> Option<Target> {
+        if !state.usage.is_played {
+            return None;
+        }
+        match index {
+            128 => return Some(Target::Bend(self.present_bend(state))),
+            129 => return Some(Target::Pressure(self.present_pressure(state))),
+            _ => {}
+        }
+        let number = Controller::new(u8::try_from(index).ok()?)?;
+        let is_stated = settings.iter().any(|setting| sets(*setting, number))
+            || (number == cc::PAN && sound.pan.is_some());
+        // Expression is always carried: a foot may have left it anywhere before us.
+        let is_carried = number == cc::EXPRESSION || state.has_source(number);
+        (is_carried && !is_stated).then(|| {
+            Target::Setting(Setting::Control(
+                number,
+                self.present_control(state, number),
+            ))
+        })
+    }
+
+    fn tell(&mut self, call: &mut Call<'_>, slot: SlotId, target: Target) {
+        match target {
+            Target::Setting(Setting::Control(number, value)) => {
+                self.tell_control(call, slot, number, value);
+            }
+            Target::Setting(Setting::Pair(number, value)) => {
+                self.tell_pair(call, slot, number, value);
+            }
+            Target::Setting(Setting::Rpn(number, value)) => {
+                self.send_numbered(call, slot, Parameter::Rpn(number), value);
+            }
+            Target::Setting(Setting::Nrpn(number, value)) => {
+                self.send_numbered(call, slot, Parameter::Nrpn(number), value);
+            }
+            Target::Setting(Setting::Exclusive(name, blob)) => {
+                self.send_exclusive(call, slot, name, blob);
+            }
+            Target::Bend(value) => {
+                self.send(call, slot, Urgency::Changeover, |ch| {
+                    Message::Bend(ch, value)
+                });
+            }
+            Target::Pressure(value) => {
+                self.send(call, slot, Urgency::Changeover, |ch| {
+                    Message::Pressure(ch, value)
+                });
+            }
+        }
+    }
+
+    /// The upper half first: receiving it sets the lower half to 0 (MIDI 1.0). If only the
+    /// lower half differs it goes alone.
+    fn tell_pair(&mut self, call: &mut Call<'_>, slot: SlotId, number: Controller, value: Value14) {
+        let is_coarse_known = self
+            .slots
+            .get(slot.index())
+            .is_some_and(|state| state.known.control(number) == value.msb().get());
+        if !is_coarse_known {
+            self.send_control(call, slot, Urgency::Changeover, number, value.msb());
+        }
+        self.send_control(call, slot, Urgency::Changeover, fine(number), value.lsb());
+    }
+
+    /// Finishes the patches whose time has come.
+    pub(super) fn run_loads(&mut self, call: &mut Call<'_>) {
+        for slot in self.slot_ids() {
+            let Some(state) = self.slots.get_mut(slot.index()) else {
+                continue;
+            };
+            if state.loads_until_us.is_none_or(|until| until > call.now_us) {
+                continue;
+            }
+            state.loads_until_us = None;
+            // A slot that was left before it had loaded is finished only if a note waits
+            // for it or sounds on it.
+            if state.sound.is_some() || state.notes > 0 {
+                self.settle(call, slot);
+            }
+            self.release_held_back(call, slot);
+        }
+    }
+
+    /// Sends silent slots what they are owed.
+    pub(super) fn pay_owed(&mut self, call: &mut Call<'_>) {
+        for slot in self.slot_ids() {
+            let Some(state) = self.slots.get_mut(slot.index()) else {
+                continue;
+            };
+            if state.owed_deadline().is_none_or(|due| due > call.now_us) {
+                continue;
+            }
+            match std::mem::replace(&mut state.owed, Owed::Nothing) {
+                Owed::Nothing => {}
+                Owed::Difference if state.sound.is_some() => self.settle_sources(call, slot),
+                Owed::Difference => {}
+                Owed::Everything => self.resend_slot(call, slot),
+                Owed::Recovery => self.recover_slot(call, slot),
+            }
+        }
+    }
+}
+
+/// The bank bytes that go before a program change: those that the receiver heeds and the
+/// patch list states.
+const fn stated_bank(patch: &Patch, manners: Manners) -> (Option<Value7>, Option<Value7>) {
+    (
+        if manners.sends_bank_msb {
+            patch.bank_msb
+        } else {
+            None
+        },
+        if manners.sends_bank_lsb {
+            patch.bank_lsb
+        } else {
+            None
+        },
+    )
+}
+
+fn agenda_len(sound: &SoundEntry) -> usize {
+    FIXED_TARGETS + sound.settings.len as usize + SOURCE_TARGETS
+}
+
+fn sets(setting: Setting, number: Controller) -> bool {
+    match setting {
+        Setting::Control(stated, _) => stated == number,
+        Setting::Pair(stated, _) => stated == number || fine(stated) == number,
+        _ => false,
+    }
+}

@@ -1,0 +1,73 @@
+//! Velocity curves: points joined by straight lines, made into a table of all velocities.
+
+use crate::show::model::Curve;
+
+/// What each velocity becomes. Velocity 0 stays 0 and no struck note becomes silent:
+/// the result of 1–127 is at least 1 (Note On with velocity 0 would be a Note Off).
+pub(super) fn table(curve: &Curve) -> [u8; 128] {
+    let mut table = [0; 128];
+    for (velocity, out) in table.iter_mut().enumerate().skip(1) {
+        *out = at(curve, velocity as i32).clamp(1, 127) as u8;
+    }
+    table
+}
+
+/// The curve at one velocity: level before its first point and after its last, straight
+/// if it has no points.
+fn at(curve: &Curve, velocity: i32) -> i32 {
+    let points = || {
+        curve
+            .points
+            .iter()
+            .map(|(x, y)| (i32::from(x.get()), i32::from(y.get())))
+    };
+    let Some(after) = points().find(|(x, _)| *x >= velocity) else {
+        return points().next_back().map_or(velocity, |(_, y)| y);
+    };
+    let Some(before) = points().take_while(|(x, _)| *x < velocity).last() else {
+        return after.1;
+    };
+    let (run, rise) = (after.0 - before.0, after.1 - before.1);
+    before.1 + (rise * (velocity - before.0) * 2 + run * rise.signum()) / (run * 2)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::midi::Value7;
+
+    fn curve(points: &[(u8, u8)]) -> Curve {
+        let value = |n| Value7::new(n).unwrap();
+        Curve {
+            name: "test".into(),
+            points: points.iter().map(|(x, y)| (value(*x), value(*y))).collect(),
+        }
+    }
+
+    #[test]
+    fn no_points_is_straight() {
+        let table = table(&curve(&[]));
+        assert!((0..128).all(|v| usize::from(table[v]) == v));
+    }
+
+    #[test]
+    fn points_are_met_and_joined_by_straight_lines() {
+        let table = table(&curve(&[(1, 1), (64, 90), (127, 127)]));
+        assert_eq!((table[1], table[64], table[127]), (1, 90, 127));
+        // Halfway from 64 to 127: 90 + 37 · 31/63 = 108.2 and 90 + 37 · 32/63 = 108.8.
+        assert_eq!((table[95], table[96]), (108, 109));
+    }
+
+    #[test]
+    fn a_struck_note_never_becomes_a_note_off() {
+        let table = table(&curve(&[(1, 0), (127, 0)]));
+        assert_eq!(table[0], 0);
+        assert!(table[1..].iter().all(|v| *v == 1));
+    }
+
+    #[test]
+    fn falling_curves_round_to_the_nearest() {
+        let table = table(&curve(&[(0, 127), (127, 0)]));
+        assert_eq!((table[1], table[64], table[126]), (126, 63, 1));
+    }
+}

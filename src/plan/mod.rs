@@ -1,0 +1,112 @@
+//! Show → promptbook and sheet: everything that can be worked out before the night.
+//!
+//! `line` makes the night's line of positions, `rig` the tables of ports, controllers,
+//! receivers and slots, `scenes` and `sounds` compile each scene once per transposition,
+//! `seats` decides which slot carries which sound at each position, and `names` writes the
+//! sheet beside it. Pure: the same show gives the same tables.
+#![deny(clippy::disallowed_methods, clippy::disallowed_types)]
+
+mod curves;
+mod line;
+mod names;
+mod rig;
+mod scenes;
+mod seats;
+mod sounds;
+
+use crate::engine::promptbook::Promptbook;
+use crate::sheet::Sheet;
+use crate::show::model::{Night, Show};
+
+pub use line::Place;
+pub use rig::PortMap;
+
+/// A night, compiled.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Plan {
+    /// What the engine reads.
+    pub promptbook: Promptbook,
+    /// What a screen shows beside the engine's view; same indices.
+    pub sheet: Sheet,
+    /// Which port of the rig each port of the promptbook is.
+    pub ports: PortMap,
+    /// Which scene of which song each position is.
+    pub places: Vec<Place>,
+}
+
+/// Why a night could not be compiled.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum PlanError {
+    /// The night has no position to play.
+    Empty,
+    /// More of something than the engine's tables hold: what, how many, the limit.
+    TooMany(&'static str, usize, usize),
+}
+
+impl std::fmt::Display for PlanError {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Self::Empty => f.write_str(
+                "the night has no scene to play; give a song an order and the night a song",
+            ),
+            Self::TooMany(what, found, limit) => {
+                write!(
+                    f,
+                    "{found} {what} are more than the {limit} the program holds; take some away"
+                )
+            }
+        }
+    }
+}
+
+impl std::error::Error for PlanError {}
+
+/// Compiles one night of a show.
+///
+/// # Errors
+/// `Empty` if nothing would be played, `TooMany` if the rig or a scene outgrows the
+/// engine's tables (`engine::limits`).
+pub fn compile(show: &Show, night: &Night) -> Result<Plan, PlanError> {
+    let places = line::positions(show, night);
+    if places.is_empty() {
+        return Err(PlanError::Empty);
+    }
+    let layout = rig::lay_out(&show.rig)?;
+    let mut compiler = scenes::Compiler::new(show, night, &layout);
+    let mut scene_ids = Vec::with_capacity(places.len());
+    for place in &places {
+        scene_ids.push(compiler.scene(place)?);
+    }
+    let tables = compiler.finish();
+    let sheet_scenes = tables.lines;
+    let (songs, pages) = line::songs(show, &places);
+    let mut promptbook = Promptbook {
+        in_ports: layout.in_ports,
+        out_ports: layout.out_ports,
+        controllers: layout.controllers,
+        bindings: layout.bindings,
+        receivers: layout.receivers,
+        slots: layout.slots,
+        scenes: tables.scenes.into(),
+        zones: tables.zones.into(),
+        sounds: tables.sounds.into(),
+        settings: tables.settings.into(),
+        cues: tables.cues.into(),
+        songs: songs.into(),
+        pages: pages.into(),
+        positions: line::entries(show, &places, &scene_ids).into(),
+        seats: Box::default(),
+        curves: show.rig.curves.iter().map(curves::table).collect(),
+        blobs: tables.blobs.into(),
+    };
+    let remarks = seats::assign(&mut promptbook);
+    let mut sheet = names::sheet(show, night, &places, &promptbook, &layout.ports);
+    sheet.scenes = sheet_scenes;
+    sheet.remarks = names::remarks(&sheet, &remarks);
+    Ok(Plan {
+        promptbook,
+        sheet,
+        ports: layout.ports,
+        places,
+    })
+}

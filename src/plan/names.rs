@@ -1,0 +1,259 @@
+//! The sheet: everything a person reads, beside the promptbook's numbers.
+
+use super::line::Place;
+use super::rig::PortMap;
+use super::seats::{Remark, Trouble};
+use super::sounds::Draft;
+use crate::engine::promptbook::{Promptbook, ZoneEntry};
+use crate::sheet::{
+    ControllerLine, OrderLine, PatchName, PortLine, PositionLine, ReceiverLine, SceneLine, Sheet,
+    SongLine, SoundLine, ZoneLine,
+};
+use crate::show::model::{
+    Night, NightEntry, Port, PortKind, Receiver, ReceiverKind, Scene, Show, When, Zone,
+};
+
+/// The sheet without its scenes and remarks.
+pub(super) fn sheet(
+    show: &Show,
+    night: &Night,
+    places: &[Place],
+    book: &Promptbook,
+    ports: &PortMap,
+) -> Sheet {
+    let rig = &show.rig;
+    let port_lines = |map: &[usize]| {
+        map.iter()
+            .filter_map(|at| rig.ports.get(*at))
+            .map(port_line)
+            .collect()
+    };
+    Sheet {
+        show: show.name.clone(),
+        night: if night.title.is_empty() {
+            night.name.clone()
+        } else {
+            night.title.clone()
+        },
+        start_minute: night.start_minute,
+        end_minute: night.end_minute,
+        middle_c_octave: rig.middle_c_octave,
+        controllers: rig
+            .controllers
+            .iter()
+            .zip(&book.controllers)
+            .map(|(item, entry)| ControllerLine {
+                name: item.name.clone(),
+                keys: item.keys.map(|(low, high)| (low.get(), high.get())),
+                port: entry.port.index(),
+            })
+            .collect(),
+        receivers: rig
+            .receivers
+            .iter()
+            .enumerate()
+            .map(|(at, item)| receiver_line(at, item, book))
+            .collect(),
+        in_ports: port_lines(&ports.inputs),
+        out_ports: port_lines(&ports.outputs),
+        songs: song_lines(show, places, book),
+        scenes: Vec::new(),
+        positions: places
+            .iter()
+            .zip(&book.positions)
+            .map(|(place, entry)| PositionLine {
+                call: place.call.clone(),
+                scene: entry.scene.index(),
+                song: entry.song.index(),
+            })
+            .collect(),
+        order: order(show, night, places),
+        remarks: Vec::new(),
+    }
+}
+
+/// What is wrong with the seats, in words.
+pub(super) fn remarks(sheet: &Sheet, remarks: &[Remark]) -> Vec<String> {
+    remarks
+        .iter()
+        .filter_map(|remark| remark_line(sheet, *remark))
+        .collect()
+}
+
+fn remark_line(sheet: &Sheet, remark: Remark) -> Option<String> {
+    let position = sheet.positions.get(remark.position)?;
+    let scene = sheet.scenes.get(position.scene)?;
+    let sound = scene.sounds.get(remark.sound)?;
+    let receiver = &sheet.receivers.get(sound.receiver)?.name;
+    let what = if sound.patch.is_empty() {
+        "settings"
+    } else {
+        &sound.patch
+    };
+    Some(match remark.trouble {
+        Trouble::NoSilentSlot => format!(
+            "{}: \"{what}\" on {receiver} takes a slot that was just played: notes held there are not safe",
+            position.call
+        ),
+        Trouble::NoSlot => format!(
+            "{}: no slot left on {receiver} for \"{what}\"",
+            position.call
+        ),
+    })
+}
+
+/// A scene's line, its zones in the promptbook's order.
+pub(super) fn scene_line(
+    show: &Show,
+    scene: &Scene,
+    zones: &[(&Zone, ZoneEntry)],
+    drafts: &[Draft],
+) -> SceneLine {
+    SceneLine {
+        name: scene.name.clone(),
+        zones: zones
+            .iter()
+            .map(|(zone, entry)| ZoneLine {
+                controller: zone.controller,
+                keys: (zone.keys.0.get(), zone.keys.1.get()),
+                velocities: (zone.velocities.0.get(), zone.velocities.1.get()),
+                transpose: entry.transpose,
+                level_db: zone.level_db,
+                sound: usize::from(entry.sound.0),
+            })
+            .collect(),
+        sounds: drafts.iter().map(|draft| sound_line(show, draft)).collect(),
+        player: scene.player.clone(),
+        technician: scene.technician.clone(),
+        when: when(&scene.when),
+        is_brief: scene.is_brief,
+    }
+}
+
+fn sound_line(show: &Show, draft: &Draft) -> SoundLine {
+    let receiver = show.rig.receivers.get(draft.receiver);
+    let patch = receiver
+        .zip(draft.patch)
+        .and_then(|(receiver, patch)| receiver.patches.patches.get(patch));
+    SoundLine {
+        patch: patch.map_or_else(String::new, |patch| patch.name.clone()),
+        receiver: draft.receiver,
+    }
+}
+
+fn when(when: &When) -> String {
+    let mut words = Vec::new();
+    words.extend(when.bar.map(|bar| format!("bar {bar}")));
+    words.extend(when.beat.map(|beat| format!("beat {beat}")));
+    words.extend(when.word.as_ref().map(|word| format!("on \"{word}\"")));
+    words.join(" ")
+}
+
+fn port_line(port: &Port) -> PortLine {
+    let kind = match port.kind {
+        PortKind::Usb => "USB",
+        PortKind::Din => "DIN",
+        PortKind::UsbToDin => "USB to DIN",
+        PortKind::Software => "software",
+    };
+    PortLine {
+        name: port.name.clone(),
+        kind: kind.into(),
+    }
+}
+
+fn receiver_line(at: usize, item: &Receiver, book: &Promptbook) -> ReceiverLine {
+    let kind = match item.kind {
+        ReceiverKind::Instrument => "instrument",
+        ReceiverKind::Effects => "effects",
+        ReceiverKind::Pages => "pages",
+        ReceiverKind::Lights => "lights",
+        ReceiverKind::Playback => "playback",
+    };
+    let entry = book.receivers.get(at);
+    let slots = entry.map_or((0, 0), |entry| {
+        (entry.slots.start as usize, entry.slots.len as usize)
+    });
+    ReceiverLine {
+        name: item.name.clone(),
+        kind: kind.into(),
+        port: entry.map_or(0, |entry| entry.port.index()),
+        slots,
+        channels: entry
+            .map_or(&[][..], |entry| entry.slots.of(&book.slots))
+            .iter()
+            .map(|slot| slot.channel.get() + 1)
+            .collect(),
+        patches: item
+            .patches
+            .patches
+            .iter()
+            .map(|patch| PatchName {
+                bank_msb: patch.bank_msb.map(|value| value.get()),
+                bank_lsb: patch.bank_lsb.map(|value| value.get()),
+                program: patch.program.get(),
+                name: patch.name.clone(),
+            })
+            .collect(),
+    }
+}
+
+fn song_lines(show: &Show, places: &[Place], book: &Promptbook) -> Vec<SongLine> {
+    let mut lines = Vec::new();
+    for entry in &book.songs {
+        let (first, count) = (entry.positions.start as usize, entry.positions.len as usize);
+        let Some(place) = places.get(first) else {
+            continue;
+        };
+        let Some(song) = show.songs.get(place.song) else {
+            continue;
+        };
+        lines.push(SongLine {
+            title: song.title.clone(),
+            call: place.call.split('.').next().unwrap_or_default().into(),
+            tempo: song.tempo,
+            key: song.key.clone(),
+            transpose: place.transpose,
+            length_s: song.length_s,
+            positions: (first, count),
+            pages: song
+                .pages
+                .iter()
+                .map(|page| {
+                    page.text
+                        .as_ref()
+                        .and_then(|path| show.page_texts.get(path))
+                        .cloned()
+                        .unwrap_or_default()
+                })
+                .collect(),
+        });
+    }
+    lines
+}
+
+/// The night's line as the running order lists it: a song with no position tonight
+/// counts as skipped.
+fn order(show: &Show, night: &Night, places: &[Place]) -> Vec<OrderLine> {
+    let mut lines = Vec::new();
+    let mut turn = 0;
+    for entry in &night.order {
+        match entry {
+            NightEntry::Break { length_s, .. } => lines.push(OrderLine::Break(*length_s)),
+            NightEntry::Song {
+                song, is_skipped, ..
+            } => {
+                let is_next = places
+                    .iter()
+                    .any(|place| place.turn == turn && place.song == *song);
+                if is_next && !is_skipped {
+                    lines.push(OrderLine::Song(turn));
+                    turn += 1;
+                } else if let Some(song) = show.songs.get(*song) {
+                    lines.push(OrderLine::Skipped(song.title.clone()));
+                }
+            }
+        }
+    }
+    lines
+}

@@ -1,0 +1,232 @@
+//! The rig as tables: ports by direction, controllers, pedals, receivers and their slots.
+
+use super::PlanError;
+use crate::engine::limits;
+use crate::engine::promptbook::{
+    Action, Binding, ControllerEntry, ControllerId, InPort, InPortEntry, Manners, OutPort,
+    OutPortEntry, PageManner, ReceiverEntry, ReceiverId, SlotEntry, SlotId, Span, Trigger,
+};
+use crate::midi::Key;
+use crate::show::model::{self, Rig, SourceKind};
+
+/// Group number of a receiver's global channel, which no zone can ask for.
+pub(super) const GLOBAL_GROUP: u8 = u8::MAX;
+
+/// Which port of the rig each port of the promptbook is.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct PortMap {
+    /// Rig port of each input port.
+    pub inputs: Vec<usize>,
+    /// Rig port of each output port.
+    pub outputs: Vec<usize>,
+}
+
+/// The rig's share of the promptbook.
+pub(super) struct Layout {
+    pub(super) in_ports: Box<[InPortEntry]>,
+    pub(super) out_ports: Box<[OutPortEntry]>,
+    pub(super) controllers: Box<[ControllerEntry]>,
+    pub(super) bindings: Box<[Binding]>,
+    pub(super) receivers: Box<[ReceiverEntry]>,
+    pub(super) slots: Box<[SlotEntry]>,
+    pub(super) ports: PortMap,
+}
+
+impl Layout {
+    /// The first slot of a receiver's group.
+    pub(super) fn first_slot(&self, receiver: usize, group: u8) -> Option<SlotId> {
+        let at = self
+            .slots
+            .iter()
+            .position(|slot| slot.receiver.index() == receiver && slot.group == group)?;
+        Some(SlotId(at as u8))
+    }
+}
+
+/// Lays the rig out in tables.
+pub(super) fn lay_out(rig: &Rig) -> Result<Layout, PlanError> {
+    within(
+        "controllers",
+        rig.controllers.len(),
+        limits::MAX_CONTROLLERS,
+    )?;
+    within("receivers", rig.receivers.len(), limits::MAX_RECEIVERS)?;
+    within("ports", rig.ports.len(), limits::MAX_PORTS)?;
+    let ports = PortMap {
+        inputs: used(rig, |port| rig.controllers.iter().any(|c| c.port == port)),
+        outputs: used(rig, |port| rig.receivers.iter().any(|r| r.port == port)),
+    };
+    let slots = slots(rig, &ports);
+    within("slots", slots.len(), limits::MAX_SLOTS)?;
+    Ok(Layout {
+        in_ports: ports
+            .inputs
+            .iter()
+            .map(|_| InPortEntry::default())
+            .collect(),
+        out_ports: ports
+            .outputs
+            .iter()
+            .map(|port| OutPortEntry {
+                boot_us: boot_us(rig, *port),
+            })
+            .collect(),
+        controllers: rig
+            .controllers
+            .iter()
+            .map(|item| controller(item, &ports))
+            .collect(),
+        bindings: rig.bindings.iter().map(binding).collect(),
+        receivers: rig
+            .receivers
+            .iter()
+            .enumerate()
+            .map(|(at, item)| receiver(at, item, &ports, &slots))
+            .collect(),
+        slots: slots.into(),
+        ports,
+    })
+}
+
+fn within(what: &'static str, found: usize, limit: usize) -> Result<(), PlanError> {
+    if found > limit {
+        Err(PlanError::TooMany(what, found, limit))
+    } else {
+        Ok(())
+    }
+}
+
+fn used(rig: &Rig, is_used: impl Fn(usize) -> bool) -> Vec<usize> {
+    (0..rig.ports.len()).filter(|port| is_used(*port)).collect()
+}
+
+fn in_port(ports: &PortMap, port: usize) -> InPort {
+    InPort(ports.inputs.iter().position(|p| *p == port).unwrap_or(0) as u8)
+}
+
+fn out_port(ports: &PortMap, port: usize) -> OutPort {
+    OutPort(ports.outputs.iter().position(|p| *p == port).unwrap_or(0) as u8)
+}
+
+/// A port listens when the slowest of its receivers does.
+fn boot_us(rig: &Rig, port: usize) -> u64 {
+    let on_port = rig
+        .receivers
+        .iter()
+        .filter(|receiver| receiver.port == port);
+    on_port
+        .map(|receiver| u64::from(receiver.manners.boot_ms) * 1000)
+        .max()
+        .unwrap_or(0)
+}
+
+fn controller(item: &model::ControllerItem, ports: &PortMap) -> ControllerEntry {
+    let mut passes = [0_u64; 2];
+    for source in &item.sources {
+        if let SourceKind::Control(number) = source.kind
+            && let Some(word) = passes.get_mut(usize::from(number.get() / 64))
+        {
+            *word |= 1 << (number.get() % 64);
+        }
+    }
+    let has = |kind| item.sources.iter().any(|source| source.kind == kind);
+    ControllerEntry {
+        port: in_port(ports, item.port),
+        channel: item.channel,
+        keys: item.keys.unwrap_or((Key::MIN, Key::MAX)),
+        passes,
+        passes_pressure: has(SourceKind::Pressure),
+        passes_bend: has(SourceKind::Bend),
+    }
+}
+
+fn binding(item: &model::PedalBinding) -> Binding {
+    Binding {
+        controller: ControllerId(item.controller as u8),
+        trigger: match item.trigger {
+            model::Trigger::Control(number) => Trigger::Control(number),
+            model::Trigger::Note(key) => Trigger::Note(key),
+            model::Trigger::Program(program) => Trigger::Program(program),
+        },
+        action: match item.action {
+            model::Action::Step => Action::Step,
+            model::Action::Back => Action::Back,
+            model::Action::SongDown => Action::SongDown,
+            model::Action::SongUp => Action::SongUp,
+            model::Action::PageNext => Action::PageNext,
+            model::Action::PageBack => Action::PageBack,
+            model::Action::Panic => Action::Panic,
+            model::Action::Resend => Action::Resend,
+            model::Action::Mute => Action::Mute,
+        },
+        is_latching: item.is_latching,
+        is_inverted: item.is_inverted,
+    }
+}
+
+fn slots(rig: &Rig, ports: &PortMap) -> Vec<SlotEntry> {
+    let mut slots = Vec::new();
+    for (at, item) in rig.receivers.iter().enumerate() {
+        let mut push = |channel, group| {
+            slots.push(SlotEntry {
+                receiver: ReceiverId(at as u8),
+                port: out_port(ports, item.port),
+                channel,
+                group,
+            });
+        };
+        for (group, slot_group) in item.groups.iter().enumerate() {
+            slot_group
+                .channels
+                .iter()
+                .for_each(|channel| push(*channel, group as u8));
+        }
+        if let Some(channel) = item.global {
+            push(channel, GLOBAL_GROUP);
+        }
+    }
+    slots
+}
+
+fn receiver(
+    at: usize,
+    item: &model::Receiver,
+    ports: &PortMap,
+    slots: &[SlotEntry],
+) -> ReceiverEntry {
+    let is_own = |slot: &&SlotEntry| slot.receiver.index() == at;
+    ReceiverEntry {
+        port: out_port(ports, item.port),
+        sounds: item.sounds,
+        slots: Span {
+            start: slots.iter().position(|slot| is_own(&slot)).unwrap_or(0) as u32,
+            len: slots.iter().filter(is_own).count() as u32,
+        },
+        manners: manners(&item.manners),
+        pages: item.pages.map(|pages| match pages {
+            model::PageManner::Program => PageManner::Program,
+            model::PageManner::Control(number) => PageManner::Control(number),
+        }),
+    }
+}
+
+fn manners(item: &model::Manners) -> Manners {
+    use model::BankBytes;
+    Manners {
+        sends_bank_msb: matches!(item.bank, BankBytes::Msb | BankBytes::Both),
+        sends_bank_lsb: matches!(item.bank, BankBytes::Lsb | BankBytes::Both),
+        load_us: u64::from(item.load_ms) * 1000,
+        resets_controllers: item.resets_controllers,
+        cuts_notes: item.cuts_notes,
+        may_prime: item.may_prime,
+        release_us: seconds_us(item.release_s),
+        holds_back: item.holds_back,
+        boot_us: u64::from(item.boot_ms) * 1000,
+        heeds_sensing: item.heeds_sensing,
+    }
+}
+
+/// Seconds as whole microseconds; nothing below 0, and a minute at the most.
+pub(super) fn seconds_us(seconds: f32) -> u64 {
+    (f64::from(seconds).clamp(0.0, 60.0) * 1e6) as u64
+}

@@ -1,0 +1,182 @@
+//! Scenes: each one compiled once per transposition into stretches of the flat tables.
+
+use std::collections::BTreeMap;
+
+use super::line::Place;
+use super::rig::Layout;
+use super::sounds::{Draft, Sounds};
+use super::{PlanError, names};
+use crate::engine::limits;
+use crate::engine::promptbook::{
+    ControllerId, CueEntry, CueMessage, Leave, ReceiverId, SceneEntry, SceneId, Setting,
+    SoundEntry, SoundId, Span, ZoneEntry,
+};
+use crate::sheet::SceneLine;
+use crate::show::model::{self, Night, Scene, Show, Zone};
+
+/// The scenes' share of the promptbook, and their lines for the sheet.
+#[derive(Default)]
+pub(super) struct Tables {
+    pub(super) scenes: Vec<SceneEntry>,
+    pub(super) zones: Vec<ZoneEntry>,
+    pub(super) sounds: Vec<SoundEntry>,
+    pub(super) settings: Vec<Setting>,
+    pub(super) cues: Vec<CueEntry>,
+    pub(super) blobs: Vec<Box<[u8]>>,
+    pub(super) lines: Vec<SceneLine>,
+}
+
+/// Compiles scenes one by one.
+pub(super) struct Compiler<'a> {
+    show: &'a Show,
+    layout: &'a Layout,
+    sounds: Sounds<'a>,
+    known: BTreeMap<(usize, usize, i16), SceneId>,
+    tables: Tables,
+}
+
+impl<'a> Compiler<'a> {
+    pub(super) fn new(show: &'a Show, night: &'a Night, layout: &'a Layout) -> Self {
+        Self {
+            show,
+            layout,
+            sounds: Sounds::new(show, night),
+            known: BTreeMap::new(),
+            tables: Tables::default(),
+        }
+    }
+
+    /// The compiled scene of a place; the same scene under the same transposition is
+    /// compiled once.
+    pub(super) fn scene(&mut self, place: &Place) -> Result<SceneId, PlanError> {
+        let key = (place.song, place.scene, place.transpose);
+        if let Some(id) = self.known.get(&key) {
+            return Ok(*id);
+        }
+        let song = self.show.songs.get(place.song);
+        let Some(scene) = song.and_then(|song| song.scenes.get(place.scene)) else {
+            return Err(PlanError::Empty);
+        };
+        let entry = self.compile(scene, place.transpose)?;
+        let id = SceneId(self.tables.scenes.len() as u32);
+        self.tables.scenes.push(entry);
+        self.known.insert(key, id);
+        Ok(id)
+    }
+
+    pub(super) fn finish(self) -> Tables {
+        Tables {
+            blobs: self.sounds.into_blobs(),
+            ..self.tables
+        }
+    }
+
+    fn compile(&mut self, scene: &Scene, transpose: i16) -> Result<SceneEntry, PlanError> {
+        let mut drafts: Vec<Draft> = Vec::new();
+        let mut zones: Vec<(&Zone, ZoneEntry)> = Vec::new();
+        for zone in &scene.zones {
+            let Some(draft) = self.sounds.of_zone(scene, zone, self.layout) else {
+                continue;
+            };
+            let sound = drafts
+                .iter()
+                .position(|known| *known == draft)
+                .unwrap_or_else(|| {
+                    drafts.push(draft);
+                    drafts.len() - 1
+                });
+            zones.push((zone, zone_entry(zone, sound, transpose)));
+        }
+        drafts.extend(self.sounds.without_zones(scene, self.layout));
+        self.sounds.identify(&mut drafts);
+        for (what, found, limit) in [
+            ("zones in one scene", zones.len(), limits::MAX_ZONES),
+            ("sounds in one scene", drafts.len(), limits::MAX_SOUNDS),
+        ] {
+            if found > limit {
+                return Err(PlanError::TooMany(what, found, limit));
+            }
+        }
+        zones.sort_by_key(|(_, entry)| (entry.controller, entry.keys));
+        self.tables
+            .lines
+            .push(names::scene_line(self.show, scene, &zones, &drafts));
+        Ok(SceneEntry {
+            zones: extend(
+                &mut self.tables.zones,
+                zones.into_iter().map(|(_, entry)| entry),
+            ),
+            sounds: self.put_sounds(drafts),
+            cues: self.put_cues(scene),
+            is_brief: scene.is_brief,
+        })
+    }
+
+    fn put_sounds(&mut self, drafts: Vec<Draft>) -> Span {
+        let start = self.tables.sounds.len() as u32;
+        for draft in drafts {
+            let settings = extend(&mut self.tables.settings, draft.settings);
+            self.tables.sounds.push(SoundEntry {
+                settings,
+                ..draft.entry
+            });
+        }
+        Span {
+            start,
+            len: self.tables.sounds.len() as u32 - start,
+        }
+    }
+
+    fn put_cues(&mut self, scene: &Scene) -> Span {
+        let mut cues = Vec::new();
+        for named in &scene.cues {
+            let receiver = self.show.rig.receivers.get(named.receiver);
+            let Some(cue) = receiver.and_then(|receiver| receiver.cues.get(named.cue)) else {
+                continue;
+            };
+            cues.push(CueEntry {
+                receiver: ReceiverId(named.receiver as u8),
+                message: match &cue.message {
+                    model::CueMessage::Short(message) => CueMessage::Short(*message),
+                    model::CueMessage::Exclusive(bytes) => {
+                        CueMessage::Blob(self.sounds.blob(bytes))
+                    }
+                },
+                on_jump: named.on_jump,
+            });
+        }
+        extend(&mut self.tables.cues, cues)
+    }
+}
+
+fn zone_entry(zone: &Zone, sound: usize, transpose: i16) -> ZoneEntry {
+    let others = if zone.is_never_transposed {
+        0
+    } else {
+        transpose
+    };
+    ZoneEntry {
+        controller: ControllerId(zone.controller as u8),
+        keys: zone.keys,
+        velocities: zone.velocities,
+        transpose: i16::from(zone.transpose) + others,
+        curve: zone.curve as u16,
+        sound: SoundId(sound as u8),
+        catches: zone.catches,
+        leave: match zone.leave {
+            model::Leave::Hold => Leave::Hold,
+            model::Leave::Cut => Leave::Cut,
+            model::Leave::Fade(ms) => Leave::Fade(ms),
+        },
+    }
+}
+
+/// Appends items to a flat table and names the stretch they take.
+fn extend<T>(table: &mut Vec<T>, items: impl IntoIterator<Item = T>) -> Span {
+    let start = table.len();
+    table.extend(items);
+    Span {
+        start: start as u32,
+        len: (table.len() - start) as u32,
+    }
+}

@@ -1,0 +1,216 @@
+//! All inputs of the rig on one client, read by the playing thread alone.
+//!
+//! Each port of the rig is a port of this client, so an event's destination says where it
+//! came in. Anybody may connect to these ports by hand as well.
+
+use std::os::fd::{AsRawFd, OwnedFd};
+use std::sync::Arc;
+
+use ::alsa::Direction;
+use ::alsa::poll::{Descriptors, Flags, poll, pollfd};
+use ::alsa::seq::{Addr, EventType, PortCap, Seq};
+use rustix::event::{EventfdFlags, eventfd};
+
+use super::super::clock::Clock;
+use super::super::error::OpenError;
+use super::super::intake::{Incoming, Ledger, READ_LIMIT, Waker};
+use super::super::matching::PortWanted;
+use super::coding;
+use super::sink::EAGAIN;
+
+/// The playing thread's end.
+pub(crate) struct AlsaIntake {
+    seq: Seq,
+    client: i32,
+    /// Port of the rig by number of our client's port.
+    rig_ports: Vec<Option<usize>>,
+    /// Number of our client's port by port of the rig.
+    own_ports: Vec<i32>,
+    notices: rtrb::Consumer<Incoming>,
+    bell: Arc<OwnedFd>,
+    /// The bell's entry first, then the sequencer's.
+    fds: Vec<pollfd>,
+    /// The last wait ended by `READ_LIMIT`: events may lie in the library's own buffer,
+    /// where the kernel does not see them.
+    is_unfinished: bool,
+    ledger: Ledger,
+}
+
+/// The watching thread's end: tells what came and went.
+pub(super) struct Teller {
+    notices: rtrb::Producer<Incoming>,
+    bell: Arc<OwnedFd>,
+}
+
+/// Opens the client with one port for each port of the rig.
+pub(super) fn open(clock: Clock, wanted: &[PortWanted]) -> Result<(AlsaIntake, Teller), OpenError> {
+    let seq = super::open_client("segue", Some(Direction::Capture))?;
+    let client = seq.client_id().map_err(super::open_error)?;
+    // The most that the kernel allows; a request above it is ignored.
+    seq.set_client_pool_input(POOL_LIMIT)
+        .map_err(super::open_error)?;
+    let mut rig_ports = Vec::new();
+    let mut own_ports = Vec::new();
+    for (rig_port, wanted) in wanted.iter().enumerate() {
+        // Writable by subscription, so that the control client may connect it.
+        let caps = PortCap::WRITE | PortCap::SUBS_WRITE;
+        let own = super::create_port(&seq, &wanted.name, caps)?;
+        let at = usize::try_from(own).unwrap_or_default();
+        if rig_ports.len() <= at {
+            rig_ports.resize(at + 1, None);
+        }
+        if let Some(entry) = rig_ports.get_mut(at) {
+            *entry = Some(rig_port);
+        }
+        own_ports.push(own);
+    }
+    let bell = eventfd(0, EventfdFlags::NONBLOCK | EventfdFlags::CLOEXEC)
+        .map_err(|error| OpenError::System(error.raw_os_error()))?;
+    let mut fds = vec![pollfd {
+        fd: bell.as_raw_fd(),
+        events: Flags::IN.bits(),
+        revents: 0,
+    }];
+    let seq_fds = (&seq, Some(Direction::Capture)).get();
+    fds.extend(seq_fds.map_err(super::open_error)?);
+    let (sender, receiver) = rtrb::RingBuffer::new(NOTICE_LIMIT);
+    let bell = Arc::new(bell);
+    let teller = Teller {
+        notices: sender,
+        bell: Arc::clone(&bell),
+    };
+    let intake = AlsaIntake {
+        seq,
+        client,
+        rig_ports,
+        own_ports,
+        notices: receiver,
+        bell,
+        fds,
+        is_unfinished: false,
+        ledger: Ledger::new(clock, wanted.len()),
+    };
+    Ok((intake, teller))
+}
+
+impl Teller {
+    /// Tells the playing thread; `false` if there is no room, to be told again.
+    pub(super) fn tell(&mut self, incoming: Incoming) -> bool {
+        let is_told = self.notices.push(incoming).is_ok();
+        ring(&self.bell);
+        is_told
+    }
+
+    /// What wakes the playing thread.
+    pub(super) fn waker(&self) -> Waker {
+        let bell = Arc::clone(&self.bell);
+        Waker::new(move || ring(&bell))
+    }
+}
+
+/// Full (after 2^64 - 2 rings) is as good as rung, so the result does not matter.
+fn ring(bell: &OwnedFd) {
+    let _ = rustix::io::write(bell, &1_u64.to_ne_bytes());
+}
+
+impl AlsaIntake {
+    /// Waits, then hands over what is there.
+    pub(crate) fn wait(&mut self, deadline_us: Option<u64>, sink: &mut dyn FnMut(Incoming)) {
+        let timeout_ms = self.timeout_ms(deadline_us);
+        // An interrupted wait is an early return, which callers expect anyway.
+        if poll(&mut self.fds, timeout_ms).is_err() {
+            return;
+        }
+        let is_readable = |entry: &pollfd| entry.revents != 0;
+        let is_rung = self.fds.first().is_some_and(is_readable);
+        let has_events = self.fds.iter().skip(1).any(is_readable);
+        if has_events || self.is_unfinished {
+            self.read_events(sink);
+        }
+        if is_rung {
+            let mut rings = [0; 8];
+            let _ = rustix::io::read(&*self.bell, &mut rings);
+            while let Ok(incoming) = self.notices.pop() {
+                sink(incoming);
+            }
+            sink(Incoming::Woken);
+        }
+    }
+
+    pub(crate) const fn ledger(&self) -> &Ledger {
+        &self.ledger
+    }
+
+    /// Where a port of the rig is read, for the control client.
+    pub(super) fn address_of(&self, rig_port: usize) -> Result<Addr, OpenError> {
+        let port = self.own_ports.get(rig_port).copied();
+        Ok(Addr {
+            client: self.client,
+            port: port.ok_or(OpenError::System(0))?,
+        })
+    }
+
+    /// `poll` counts in milliseconds. Rounded up: waking before the deadline would only
+    /// mean waiting again.
+    fn timeout_ms(&self, deadline_us: Option<u64>) -> i32 {
+        if self.is_unfinished {
+            return 0;
+        }
+        let Some(deadline_us) = deadline_us else {
+            return -1;
+        };
+        let wait_us = deadline_us.saturating_sub(self.ledger.clock().now_us());
+        i32::try_from(wait_us.div_ceil(1_000)).unwrap_or(i32::MAX)
+    }
+
+    fn read_events(&mut self, sink: &mut dyn FnMut(Incoming)) {
+        self.is_unfinished = true;
+        let mut input = self.seq.input();
+        for _ in 0..READ_LIMIT {
+            let event = match input.event_input() {
+                Ok(event) => event,
+                Err(error) if error.errno() == EAGAIN => {
+                    self.is_unfinished = false;
+                    return;
+                }
+                Err(error) if error.errno() == ENOSPC => {
+                    // The kernel has thrown away all that was waiting, from every port.
+                    for port in 0..self.ledger.port_count() {
+                        self.ledger.take_overflow(port, sink);
+                    }
+                    continue;
+                }
+                // Newer kernels send kinds of event that the library does not know.
+                Err(_) => continue,
+            };
+            let own_port = usize::try_from(event.get_dest().port).unwrap_or(usize::MAX);
+            let Some(port) = self.rig_ports.get(own_port).copied().flatten() else {
+                continue;
+            };
+            match event.get_type() {
+                EventType::Sysex => {
+                    let len = event.get_ext().map_or(0, <[u8]>::len);
+                    self.ledger.take_exclusive(port, len, sink);
+                }
+                // The watching thread sees to it.
+                EventType::PortSubscribed | EventType::PortUnsubscribed => {}
+                _ => {
+                    let ledger = &mut self.ledger;
+                    let pass = &mut |message| ledger.take(port, message, sink);
+                    if !coding::decode(&event, pass) {
+                        self.ledger.take_unknown(port);
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Events that the kernel keeps for this client: SNDRV_SEQ_MAX_CLIENT_EVENTS.
+const POOL_LIMIT: u32 = 2_000;
+
+/// Notices of plugging that may wait: both directions of every port, lost and back, twice.
+const NOTICE_LIMIT: usize = 256;
+
+/// Number of the Linux kernel: the queue has overflowed.
+const ENOSPC: i32 = 28;

@@ -1,0 +1,79 @@
+//! What is plugged in, as far as it can be told apart.
+
+use std::fmt;
+
+/// One MIDI port of this machine that could serve a port of the rig.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Endpoint {
+    /// It can be read from.
+    pub has_input: bool,
+    /// It can be written to.
+    pub has_output: bool,
+    /// Name of the device or program.
+    pub client: String,
+    /// Name of the port.
+    pub port: String,
+    /// What the USB device says about itself; none for programs and for backends that
+    /// are not told.
+    pub usb: Option<UsbIdentity>,
+    /// Which port of its device this is, from 1.
+    pub device_port: u8,
+    /// How the system calls it at the moment. It may call another device so after a
+    /// replug, so it is never stored.
+    pub address: Address,
+}
+
+impl Endpoint {
+    /// Whether this is still the device that `other` was, in the same place.
+    #[must_use]
+    pub fn is_same_as(&self, other: &Self) -> bool {
+        self.address == other.address
+            && self.client == other.client
+            && self.port == other.port
+            && self.usb == other.usb
+    }
+}
+
+/// How the system calls a port at the moment.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub enum Address {
+    /// A sequencer address: client and port.
+    Sequencer(u8, u8),
+    /// Whatever else the system uses.
+    Text(String),
+    /// The embedded rig's port of this number.
+    Model(usize),
+}
+
+impl fmt::Display for Address {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Sequencer(client, port) => write!(f, "{client}:{port}"),
+            Self::Text(text) => f.write_str(text),
+            Self::Model(port) => write!(f, "model {}", port + 1),
+        }
+    }
+}
+
+/// What a USB device says about itself, and where it is plugged in.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub struct UsbIdentity {
+    /// Vendor identity.
+    pub vendor: u16,
+    /// Product identity.
+    pub product: u16,
+    /// Serial number, for devices that have one.
+    pub serial: Option<String>,
+    /// The way to its socket, such as `1-2.4`: bus, then the port on each hub.
+    pub location: String,
+}
+
+impl fmt::Display for UsbIdentity {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{:04x}:{:04x}", self.vendor, self.product)?;
+        if let Some(serial) = &self.serial {
+            write!(f, " serial {serial}")?;
+        }
+        write!(f, " at {}", self.location)
+    }
+}

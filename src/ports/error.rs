@@ -1,0 +1,97 @@
+//! What can go wrong with MIDI ports, in words that say what to do.
+
+use std::fmt;
+
+/// MIDI could not be opened at all.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum OpenError {
+    /// The system has no sequencer.
+    NotLoaded,
+    /// This user may not use it.
+    NoRight,
+    /// The sequencer takes no more clients.
+    TooManyClients,
+    /// A thread, a file descriptor or the like could not be had; the system's error number.
+    System(i32),
+    /// The portable library failed, and does not say why.
+    Portable,
+}
+
+impl OpenError {
+    /// The meaning of an error number of the sequencer.
+    #[must_use]
+    pub const fn from_errno(errno: i32) -> Self {
+        match errno {
+            ENOENT | ENODEV | ENXIO => Self::NotLoaded,
+            EACCES | EPERM => Self::NoRight,
+            ENOMEM => Self::TooManyClients,
+            other => Self::System(other),
+        }
+    }
+}
+
+impl fmt::Display for OpenError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::NotLoaded => f.write_str(
+                "no MIDI sequencer in this system: load it with `modprobe snd-seq`, \
+                 or play on the embedded rig with `--model`",
+            ),
+            Self::NoRight => f.write_str(
+                "no right to use the MIDI sequencer (/dev/snd/seq): \
+                 add this user to the group `audio` and log in again",
+            ),
+            Self::TooManyClients => {
+                f.write_str("the MIDI sequencer takes no more clients: close other MIDI programs")
+            }
+            Self::System(errno) => write!(
+                f,
+                "MIDI could not be opened: {}",
+                std::io::Error::from_raw_os_error(*errno)
+            ),
+            Self::Portable => f.write_str(
+                "MIDI could not be opened: see whether the system has MIDI at all, \
+                 or play on the embedded rig with `--model`",
+            ),
+        }
+    }
+}
+
+impl std::error::Error for OpenError {}
+
+/// A message could not be written.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum PortError {
+    /// No room at the moment: the same bytes may go a little later.
+    Busy,
+    /// Nothing is connected.
+    Absent,
+    /// Not one whole message. It is a fault of this program and is not tried again.
+    Malformed,
+    /// The system refused; its error number, or 0 if it does not tell.
+    System(i32),
+}
+
+impl fmt::Display for PortError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Busy => f.write_str("the port is busy"),
+            Self::Absent => f.write_str("nothing is connected"),
+            Self::Malformed => f.write_str("not one whole message"),
+            Self::System(0) => f.write_str("the system refused the message"),
+            Self::System(errno) => {
+                write!(f, "{}", std::io::Error::from_raw_os_error(*errno))
+            }
+        }
+    }
+}
+
+impl std::error::Error for PortError {}
+
+// Error numbers are the same on every Linux; elsewhere only their fallback is used.
+const EPERM: i32 = 1;
+const ENOENT: i32 = 2;
+const ENXIO: i32 = 6;
+const ENOMEM: i32 = 12;
+const EACCES: i32 = 13;
+const ENODEV: i32 = 19;

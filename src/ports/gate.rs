@@ -1,0 +1,295 @@
+//! The way from the playing thread to one output: who writes, and when.
+//!
+//! Behind each gate are the port's wire (what goes next, at what pace) and its sink, both
+//! under one claim, so there is one writer at any time and the order is the wire's. The
+//! playing thread puts messages into a bounded inbox and tries the claim. It mostly wins:
+//! then it writes at once what may go at once, on its own thread, since a hand-over
+//! would cost a third of the whole way. What must wait for the line, and what it could
+//! not do because another had the claim, is done by the port's own sender thread.
+//!
+//! No wake-up is lost: whoever fails to get the claim unparks the sender *after* putting
+//! the message into the inbox, and the sender looks into the inbox after every unpark,
+//! even one that came while it was just letting go of the claim.
+//!
+//! Once messages have been refused or have failed, what the receivers hold is unknown.
+//! The playing thread is told (`take_overflow`) when the way is open again, not before:
+//! sending the state again into a port that is still stuck would only fail again.
+
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, TryLockError};
+use std::thread::{JoinHandle, Thread};
+use std::time::Duration;
+
+use super::clock::Clock;
+use super::error::OpenError;
+use super::intake::Waker;
+use super::pump::{Entry, GateReading, Pump, Rest};
+use super::realtime;
+use super::sink::Sink;
+use crate::wire::{Item, PortKind};
+
+/// The stored SysEx messages of a show, by number; each whole, F0 to F7.
+pub type BlobTable = Arc<[Box<[u8]>]>;
+
+/// What a gate is made of.
+pub struct GateParts {
+    /// The port's name in the rig, for the thread's name.
+    pub name: String,
+    /// What kind of line it is.
+    pub kind: PortKind,
+    /// Where bytes go.
+    pub sink: Box<dyn Sink>,
+    /// Stored SysEx messages.
+    pub blobs: BlobTable,
+    /// The ports' clock.
+    pub clock: Clock,
+    /// Wakes the playing thread when there is something for `take_overflow`.
+    pub waker: Waker,
+}
+
+/// The playing thread's end of one output.
+pub struct Gate {
+    inbox: rtrb::Producer<Entry>,
+    shared: Arc<Shared>,
+    sender: Thread,
+    thread: Option<JoinHandle<()>>,
+}
+
+/// The inbox was full; here is the item back. It is counted, and `take_overflow` will
+/// tell when the way is open again.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Refused(pub Item);
+
+/// What playing thread, sender and meter share.
+struct Shared {
+    clock: Clock,
+    pump: Mutex<Pump>,
+    /// Messages were lost, and the way is open again.
+    has_overflowed: AtomicBool,
+    /// The inbox was full since that was last told.
+    is_refusing: AtomicBool,
+    refused: AtomicU64,
+    /// When the sender ends, done or not; `NEVER` while the gate is in use.
+    over_by_us: AtomicU64,
+    waker: Waker,
+}
+
+impl Gate {
+    /// Opens a gate and starts its sender thread.
+    ///
+    /// # Errors
+    /// If the system has no thread left.
+    pub fn open(parts: GateParts) -> Result<Self, OpenError> {
+        let (producer, consumer) = rtrb::RingBuffer::new(INBOX_LIMIT);
+        let pump = Pump::new(
+            parts.kind,
+            parts.sink,
+            parts.blobs,
+            consumer,
+            parts.clock.now_us(),
+        );
+        let shared = Arc::new(Shared {
+            clock: parts.clock,
+            pump: Mutex::new(pump),
+            has_overflowed: AtomicBool::new(false),
+            is_refusing: AtomicBool::new(false),
+            refused: AtomicU64::new(0),
+            over_by_us: AtomicU64::new(NEVER),
+            waker: parts.waker,
+        });
+        let theirs = Arc::clone(&shared);
+        let thread = std::thread::Builder::new()
+            .name(format!("send {}", parts.name))
+            .spawn(move || theirs.send_until_over())
+            .map_err(|error| OpenError::System(error.raw_os_error().unwrap_or_default()))?;
+        Ok(Self {
+            inbox: producer,
+            shared,
+            sender: thread.thread().clone(),
+            thread: Some(thread),
+        })
+    }
+
+    /// Puts a message into the inbox; `flush` sends it on its way. A changeover is put in
+    /// whole before it is flushed.
+    ///
+    /// # Errors
+    /// Gives the item back if the inbox is full.
+    pub fn push(&mut self, item: Item) -> Result<(), Refused> {
+        if self.inbox.push(Entry::Item(item)).is_ok() {
+            return Ok(());
+        }
+        self.shared.refused.fetch_add(1, Ordering::Relaxed);
+        self.shared.is_refusing.store(true, Ordering::Release);
+        Err(Refused(item))
+    }
+
+    /// Writes what may go now, if nobody else is writing, and leaves the rest to the
+    /// sender thread. Never blocks.
+    pub fn flush(&self) {
+        match self.shared.pump.try_lock() {
+            Ok(mut pump) => self.shared.run(&mut pump, Writer::Player(&self.sender)),
+            Err(TryLockError::Poisoned(poisoned)) => {
+                let mut pump = poisoned.into_inner();
+                self.shared.run(&mut pump, Writer::Player(&self.sender));
+            }
+            Err(TryLockError::WouldBlock) => self.sender.unpark(),
+        }
+    }
+
+    /// Drops all that waits, as when the port is gone. `false` if the inbox is full: then
+    /// it is to be asked for again.
+    pub fn clear(&mut self) -> bool {
+        self.inbox.push(Entry::Clear).is_ok()
+    }
+
+    /// Drops what waits in the lanes that can be done without, as at a step: it was for a
+    /// scene that is past. `false` if the inbox is full.
+    pub fn drop_prime_and_bulk(&mut self) -> bool {
+        self.inbox.push(Entry::DropPrimeAndBulk).is_ok()
+    }
+
+    /// Takes another table of stored SysEx messages; numbers that wait are looked up in
+    /// the new one. `false` if the inbox is full. The caller keeps the old table alive
+    /// for a while, so that it is not freed by a thread that plays.
+    pub fn replace_blobs(&mut self, blobs: BlobTable) -> bool {
+        self.inbox.push(Entry::Blobs(blobs)).is_ok()
+    }
+
+    /// Whether messages were refused or failed, and the way is open again; asking resets it.
+    #[must_use]
+    pub fn take_overflow(&self) -> bool {
+        self.shared.has_overflowed.swap(false, Ordering::AcqRel)
+    }
+
+    /// A meter for the screen.
+    #[must_use]
+    pub fn meter(&self) -> GateMeter {
+        GateMeter {
+            shared: Arc::clone(&self.shared),
+            last: GateReading::default(),
+        }
+    }
+
+    /// Ends the sender once all has been written, at the latest after `limit`, and waits
+    /// for it. For the end of the program, when nothing is played any more.
+    pub fn close(mut self, limit: Duration) {
+        let limit_us = u64::try_from(limit.as_micros()).unwrap_or(NEVER);
+        let over_by_us = self.shared.clock.now_us().saturating_add(limit_us);
+        self.shared.over_by_us.store(over_by_us, Ordering::Release);
+        self.sender.unpark();
+        if let Some(thread) = self.thread.take() {
+            // It has nothing to return; a panic in it was reported where it happened.
+            let _ = thread.join();
+        }
+    }
+}
+
+impl Drop for Gate {
+    /// Without `close` the sender ends at once, and nobody waits for it.
+    fn drop(&mut self) {
+        if self.thread.is_some() {
+            self.shared.over_by_us.store(0, Ordering::Release);
+            self.sender.unpark();
+        }
+    }
+}
+
+impl std::fmt::Debug for Gate {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Gate").finish_non_exhaustive()
+    }
+}
+
+/// Who runs the pump.
+enum Writer<'a> {
+    /// The playing thread, which leaves what must wait to this sender.
+    Player(&'a Thread),
+    /// The sender itself.
+    Sender,
+}
+
+impl Shared {
+    /// Runs the pump, tells what must be told, and sees to it that the sender is up in
+    /// time for the rest.
+    fn run(&self, pump: &mut Pump, writer: Writer<'_>) {
+        let now_us = self.clock.now_us();
+        let rest = pump.run(now_us);
+        // Told once nothing waits, so that what is then sent again finds room.
+        if rest == Rest::Idle && !pump.is_failing() {
+            let has_refused = self.is_refusing.swap(false, Ordering::AcqRel);
+            if pump.take_losses() || has_refused {
+                self.has_overflowed.store(true, Ordering::Release);
+                self.waker.wake();
+            }
+        }
+        let due_us = match rest {
+            Rest::Idle => NEVER,
+            Rest::Until(time_us) => time_us,
+        };
+        match writer {
+            Writer::Player(sender) => {
+                if due_us < pump.sender_due_us {
+                    sender.unpark();
+                }
+            }
+            Writer::Sender => pump.sender_due_us = due_us,
+        }
+    }
+
+    /// The sender thread.
+    fn send_until_over(&self) {
+        // The same promise as the playing thread's, a little below it. Without it pacing
+        // is only less exact.
+        let _ = realtime::try_priority(realtime::SENDER_PRIORITY);
+        loop {
+            let mut pump = self.lock();
+            self.run(&mut pump, Writer::Sender);
+            let due_us = pump.sender_due_us;
+            drop(pump);
+            let over_by_us = self.over_by_us.load(Ordering::Acquire);
+            let is_asked_to_end = over_by_us != NEVER;
+            if is_asked_to_end && (due_us == NEVER || self.clock.now_us() >= over_by_us) {
+                return;
+            }
+            match due_us.min(over_by_us) {
+                NEVER => std::thread::park(),
+                wake_us => std::thread::park_timeout(self.clock.until(wake_us)),
+            }
+        }
+    }
+
+    fn lock(&self) -> MutexGuard<'_, Pump> {
+        self.pump.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// Reads a port's counters for the screen.
+pub struct GateMeter {
+    shared: Arc<Shared>,
+    last: GateReading,
+}
+
+impl GateMeter {
+    /// The counters now, or as they last were if the port is being written at this very
+    /// moment. Neither waits nor makes anybody wait.
+    pub fn read(&mut self) -> GateReading {
+        if let Ok(mut pump) = self.shared.pump.try_lock() {
+            self.last = pump.read(self.shared.clock.now_us());
+        }
+        self.last.refused = self.shared.refused.load(Ordering::Relaxed);
+        self.last
+    }
+}
+
+impl std::fmt::Debug for GateMeter {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("GateMeter").finish_non_exhaustive()
+    }
+}
+
+/// Messages that may wait in the inbox: as many as one call of the engine hands out.
+pub const INBOX_LIMIT: usize = 4096;
+
+/// No time at all.
+const NEVER: u64 = u64::MAX;

@@ -1,0 +1,293 @@
+//! Keeps the rig's ports connected to what is plugged in, whatever comes and goes.
+//!
+//! The judgement is here and knows no system; a `Connector` does as it is told. A pass
+//! looks at everything afresh, so a missed or doubled hot-plug event does no harm: passes
+//! are run on every event and once a second as a safety net.
+//!
+//! A connection that works and that its rule still admits is left alone, even when a
+//! second device that fits turns up: the show goes on with the one it had.
+
+use std::sync::{Arc, Mutex, PoisonError};
+
+use super::endpoint::Endpoint;
+use super::error::PortError;
+use super::intake::Incoming;
+use super::matching::{Assignment, Found, PortWanted, admits, match_ports};
+
+/// One direction of a port of the rig.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Side {
+    /// Read from.
+    Input,
+    /// Written to.
+    Output,
+}
+
+/// What knows how to look and to connect on one system.
+pub(super) trait Connector {
+    /// Everything plugged in that may be offered.
+    fn present(&mut self) -> Vec<Endpoint>;
+    /// Whether a connection made earlier still stands.
+    fn is_connected(&mut self, port: usize, side: Side, endpoint: &Endpoint) -> bool;
+    /// Connects a port of the rig.
+    fn connect(&mut self, port: usize, side: Side, endpoint: &Endpoint) -> Result<(), PortError>;
+    /// Ends a connection; `endpoint` may be gone already.
+    fn disconnect(&mut self, port: usize, side: Side, endpoint: &Endpoint);
+}
+
+/// How a direction of a port stands, for the wings.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub enum SideStatus {
+    /// Nothing that is plugged in fits.
+    #[default]
+    Absent,
+    /// Several things fit; their names. A serial number or a location is needed.
+    Ambiguous(Vec<String>),
+    /// Connected to this.
+    Connected(Endpoint),
+    /// Found, but it could not be connected; tried again once a second.
+    Failed(Endpoint, PortError),
+}
+
+/// How a port of the rig stands, for the wings.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct PortStatus {
+    /// Its input.
+    pub input: SideStatus,
+    /// Its output.
+    pub output: SideStatus,
+}
+
+/// The present state of all ports of the rig, for whoever wants to show it. Never used by
+/// the playing thread.
+#[derive(Clone, Debug)]
+pub struct StatusBoard {
+    ports: Arc<Mutex<Vec<PortStatus>>>,
+}
+
+impl StatusBoard {
+    pub(super) fn new(port_count: usize) -> Self {
+        Self {
+            ports: Arc::new(Mutex::new(vec![PortStatus::default(); port_count])),
+        }
+    }
+
+    /// A copy of it, in the rig's order of ports.
+    #[must_use]
+    pub fn read(&self) -> Vec<PortStatus> {
+        self.ports
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .clone()
+    }
+
+    fn write(&self, port: usize, side: Side, status: SideStatus) {
+        let mut ports = self.ports.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(entry) = ports.get_mut(port) {
+            match side {
+                Side::Input => entry.input = status,
+                Side::Output => entry.output = status,
+            }
+        }
+    }
+}
+
+/// What is connected, and what the playing thread has been told of it.
+#[derive(Debug)]
+pub(super) struct Patchbay {
+    wanted: Vec<PortWanted>,
+    links: Vec<Link>,
+    board: StatusBoard,
+}
+
+#[derive(Debug)]
+struct Link {
+    port: usize,
+    side: Side,
+    endpoint: Option<Endpoint>,
+    /// The playing thread believes that the port is there.
+    is_told: bool,
+    /// The connection was lost since the playing thread was told of it.
+    is_broken: bool,
+}
+
+impl Patchbay {
+    pub(super) fn new(wanted: Vec<PortWanted>, board: StatusBoard) -> Self {
+        let links = (0..wanted.len())
+            .flat_map(|port| [(port, Side::Input), (port, Side::Output)])
+            .map(|(port, side)| Link {
+                port,
+                side,
+                endpoint: None,
+                is_told: false,
+                is_broken: false,
+            })
+            .collect();
+        Self {
+            wanted,
+            links,
+            board,
+        }
+    }
+
+    /// One pass: finds out what is there, connects and disconnects, tells what changed.
+    /// What `tell` could not take (`false`) is told in the next pass.
+    pub(super) fn reconcile(
+        &mut self,
+        connector: &mut dyn Connector,
+        tell: &mut dyn FnMut(Incoming) -> bool,
+    ) {
+        let present = connector.present();
+        let assignments = match_ports(&self.wanted, &present);
+        // First let go, everywhere, so that what moves is free to be taken.
+        for link in &mut self.links {
+            link.drop_if_gone(connector, &present);
+        }
+        let targets: Vec<Option<Endpoint>> = self
+            .links
+            .iter()
+            .map(|link| self.target(link, &assignments, &present))
+            .collect();
+        for (link, target) in self.links.iter_mut().zip(&targets) {
+            if link.endpoint.is_some() && link.endpoint != *target {
+                link.let_go(connector);
+            }
+        }
+        for (link, target) in self.links.iter_mut().zip(targets) {
+            let failure = link.take(connector, target);
+            let status = link.status(failure, &assignments, &present);
+            self.board.write(link.port, link.side, status);
+            link.tell(tell);
+        }
+    }
+
+    /// What a link should be connected to.
+    fn target(
+        &self,
+        link: &Link,
+        assignments: &[Assignment],
+        present: &[Endpoint],
+    ) -> Option<Endpoint> {
+        let found = found_at(assignments, link.port, link.side);
+        let proposed = match found {
+            Some(Found::One(index)) => present.get(*index),
+            _ => None,
+        };
+        let Some(current) = &link.endpoint else {
+            // Something that already serves another port is not taken away from it.
+            let is_free = |endpoint: &&Endpoint| {
+                let serves = |other: &Link| {
+                    other.side == link.side && other.endpoint.as_ref() == Some(*endpoint)
+                };
+                !self.links.iter().any(serves)
+            };
+            return proposed.filter(is_free).cloned();
+        };
+        let rule = self.wanted.get(link.port).map(|wanted| &wanted.rule);
+        let is_admitted = rule.is_some_and(|rule| admits(rule, current));
+        // Another port with a better right to it gets it; otherwise nothing moves.
+        let is_wanted_elsewhere = (0..self.wanted.len()).any(|port| {
+            port != link.port
+                && match found_at(assignments, port, link.side) {
+                    Some(Found::One(index)) => present.get(*index) == Some(current),
+                    _ => false,
+                }
+        });
+        if is_admitted && !is_wanted_elsewhere {
+            Some(current.clone())
+        } else {
+            proposed.cloned()
+        }
+    }
+}
+
+impl Link {
+    /// Forgets a connection whose endpoint is gone, or that somebody has cut.
+    fn drop_if_gone(&mut self, connector: &mut dyn Connector, present: &[Endpoint]) {
+        let Some(endpoint) = &self.endpoint else {
+            return;
+        };
+        let is_present = present.iter().any(|other| endpoint.is_same_as(other));
+        if !is_present || !connector.is_connected(self.port, self.side, endpoint) {
+            self.let_go(connector);
+        }
+    }
+
+    fn let_go(&mut self, connector: &mut dyn Connector) {
+        if let Some(endpoint) = self.endpoint.take() {
+            connector.disconnect(self.port, self.side, &endpoint);
+            self.is_broken = true;
+        }
+    }
+
+    /// Connects to the target if it is not connected; returns a failure with its endpoint.
+    fn take(
+        &mut self,
+        connector: &mut dyn Connector,
+        target: Option<Endpoint>,
+    ) -> Option<(Endpoint, PortError)> {
+        if self.endpoint.is_some() {
+            return None;
+        }
+        let target = target?;
+        match connector.connect(self.port, self.side, &target) {
+            Ok(()) => {
+                self.endpoint = Some(target);
+                None
+            }
+            Err(error) => Some((target, error)),
+        }
+    }
+
+    fn status(
+        &self,
+        failure: Option<(Endpoint, PortError)>,
+        assignments: &[Assignment],
+        present: &[Endpoint],
+    ) -> SideStatus {
+        if let Some(endpoint) = &self.endpoint {
+            return SideStatus::Connected(endpoint.clone());
+        }
+        if let Some((endpoint, error)) = failure {
+            return SideStatus::Failed(endpoint, error);
+        }
+        match found_at(assignments, self.port, self.side) {
+            Some(Found::Ambiguous(indices)) => SideStatus::Ambiguous(
+                indices
+                    .iter()
+                    .filter_map(|&index| present.get(index))
+                    .map(|endpoint| match &endpoint.usb {
+                        Some(usb) => format!("{} ({usb})", endpoint.port),
+                        None => format!("{} ({})", endpoint.port, endpoint.address),
+                    })
+                    .collect(),
+            ),
+            _ => SideStatus::Absent,
+        }
+    }
+
+    fn tell(&mut self, tell: &mut dyn FnMut(Incoming) -> bool) {
+        let (ready, lost) = match self.side {
+            Side::Input => (Incoming::InReady(self.port), Incoming::InLost(self.port)),
+            Side::Output => (Incoming::OutReady(self.port), Incoming::OutLost(self.port)),
+        };
+        if self.is_told && self.is_broken {
+            if !tell(lost) {
+                return;
+            }
+            self.is_told = false;
+        }
+        self.is_broken = false;
+        if !self.is_told && self.endpoint.is_some() {
+            self.is_told = tell(ready);
+        }
+    }
+}
+
+fn found_at(assignments: &[Assignment], port: usize, side: Side) -> Option<&Found> {
+    let assignment = assignments.get(port)?;
+    Some(match side {
+        Side::Input => &assignment.input,
+        Side::Output => &assignment.output,
+    })
+}

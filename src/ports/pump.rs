@@ -1,0 +1,288 @@
+//! What is behind a gate's claim: the wire, the sink, and the message being written.
+
+use super::error::PortError;
+use super::gate::{BlobTable, INBOX_LIMIT};
+use super::sink::{PIECE_BYTES, Sink};
+use crate::midi::Bytes;
+use crate::wire::{Item, Lane, LaneCount, Limits, Next, Payload, PortKind, Reading, Wire, cost_us};
+
+/// What the playing thread puts into the inbox.
+pub(super) enum Entry {
+    /// A message.
+    Item(Item),
+    /// All that waits is to be dropped.
+    Clear,
+    /// What can be done without is to be dropped.
+    DropPrimeAndBulk,
+    /// Another table of stored SysEx messages.
+    Blobs(BlobTable),
+}
+
+/// What is left after a run.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Rest {
+    /// Nothing.
+    Idle,
+    /// Something, for this time.
+    Until(u64),
+}
+
+/// Counters of an output, for the screen.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct GateReading {
+    /// The wire: what waits, bytes, how busy the line is.
+    pub wire: Reading,
+    /// Counts by lane, in the order of `Lane::ALL`.
+    pub lanes: [LaneCount; 4],
+    /// Messages refused because the inbox was full.
+    pub refused: u64,
+    /// Messages that could not be written.
+    pub failed: u64,
+    /// The last error, and when.
+    pub last_error: Option<(PortError, u64)>,
+    /// When a byte was last written.
+    pub last_write_us: Option<u64>,
+}
+
+/// One port's writer; whoever holds the claim runs it.
+pub(super) struct Pump {
+    /// When the sender will look again by itself; only it sets this.
+    pub(super) sender_due_us: u64,
+    kind: PortKind,
+    wire: Wire,
+    sink: Box<dyn Sink>,
+    blobs: BlobTable,
+    inbox: rtrb::Consumer<Entry>,
+    in_hand: Option<InHand>,
+    /// Since when the sink has answered `Busy` without a break.
+    busy_since_us: Option<u64>,
+    /// The last write failed for good.
+    is_failing: bool,
+    has_losses: bool,
+    failed: u64,
+    last_error: Option<(PortError, u64)>,
+    last_write_us: Option<u64>,
+}
+
+/// A message that the wire has handed out and that is not yet written in full.
+#[derive(Clone, Copy, Debug)]
+enum InHand {
+    Short {
+        bytes: Bytes,
+        not_before_us: u64,
+    },
+    Exclusive {
+        id: usize,
+        written: usize,
+        start_us: u64,
+        not_before_us: u64,
+    },
+}
+
+impl InHand {
+    const fn not_before_us(&self) -> u64 {
+        match self {
+            Self::Short { not_before_us, .. } | Self::Exclusive { not_before_us, .. } => {
+                *not_before_us
+            }
+        }
+    }
+
+    const fn put_off(&mut self, until_us: u64) {
+        match self {
+            Self::Short { not_before_us, .. } | Self::Exclusive { not_before_us, .. } => {
+                *not_before_us = until_us;
+            }
+        }
+    }
+}
+
+impl Pump {
+    pub(super) fn new(
+        kind: PortKind,
+        sink: Box<dyn Sink>,
+        blobs: BlobTable,
+        inbox: rtrb::Consumer<Entry>,
+        now_us: u64,
+    ) -> Self {
+        Self {
+            sender_due_us: 0,
+            kind,
+            wire: Wire::new(kind, LIMITS, now_us),
+            sink,
+            blobs,
+            inbox,
+            in_hand: None,
+            busy_since_us: None,
+            is_failing: false,
+            has_losses: false,
+            failed: 0,
+            last_error: None,
+            last_write_us: None,
+        }
+    }
+
+    /// Writes all that may go now.
+    pub(super) fn run(&mut self, now_us: u64) -> Rest {
+        self.take_in(now_us);
+        loop {
+            let Some(in_hand) = self.in_hand else {
+                match self.wire.next(now_us) {
+                    Next::Send(item) => self.in_hand = Some(take_up(item, now_us)),
+                    Next::Wait(until_us) => return Rest::Until(until_us),
+                    Next::Idle => return Rest::Idle,
+                }
+                continue;
+            };
+            if in_hand.not_before_us() > now_us {
+                return Rest::Until(in_hand.not_before_us());
+            }
+            let result = self.write(in_hand, now_us);
+            self.settle(result, now_us);
+        }
+    }
+
+    /// Whether messages were lost; asking resets it.
+    pub(super) const fn take_losses(&mut self) -> bool {
+        std::mem::replace(&mut self.has_losses, false)
+    }
+
+    /// Whether the last write failed, so that the next one would probably fail as well.
+    pub(super) const fn is_failing(&self) -> bool {
+        self.is_failing
+    }
+
+    /// The counters now; `refused` is the gate's.
+    pub(super) fn read(&mut self, now_us: u64) -> GateReading {
+        GateReading {
+            wire: self.wire.read(now_us),
+            lanes: Lane::ALL.map(|lane| self.wire.count(lane)),
+            refused: 0,
+            failed: self.failed,
+            last_error: self.last_error,
+            last_write_us: self.last_write_us,
+        }
+    }
+
+    /// Empties the inbox into the wire. What a full lane refuses is lost and told.
+    fn take_in(&mut self, now_us: u64) {
+        while let Ok(entry) = self.inbox.pop() {
+            match entry {
+                Entry::Item(item) => {
+                    if self.wire.push(now_us, item).is_err() {
+                        self.has_losses = true;
+                    }
+                }
+                // For a port that is gone: a SysEx under way need not be ended either.
+                Entry::Clear => {
+                    self.wire.clear();
+                    self.in_hand = None;
+                    self.busy_since_us = None;
+                }
+                Entry::DropPrimeAndBulk => {
+                    self.wire.drop_prime_and_bulk();
+                }
+                Entry::Blobs(blobs) => self.blobs = blobs,
+            }
+        }
+    }
+
+    /// Writes a short message, or the next piece of a long one; says what is then left.
+    fn write(&mut self, in_hand: InHand, now_us: u64) -> Result<Option<InHand>, PortError> {
+        match in_hand {
+            InHand::Short { bytes, .. } => {
+                self.sink.write_short(bytes.as_slice())?;
+                Ok(None)
+            }
+            InHand::Exclusive {
+                id,
+                written,
+                start_us,
+                ..
+            } => {
+                let blob = self.blobs.get(id).ok_or(PortError::Malformed)?;
+                let end = blob.len().min(written + PIECE_BYTES);
+                let piece = blob.get(written..end).ok_or(PortError::Malformed)?;
+                self.sink.write_exclusive(piece)?;
+                let byte_count = u32::try_from(end).unwrap_or(u32::MAX);
+                Ok((end < blob.len()).then_some(InHand::Exclusive {
+                    id,
+                    written: end,
+                    start_us,
+                    // The next piece when the line has carried those before it.
+                    not_before_us: (start_us + cost_us(self.kind, byte_count)).max(now_us),
+                }))
+            }
+        }
+    }
+
+    /// Draws the conclusion from a write.
+    fn settle(&mut self, result: Result<Option<InHand>, PortError>, now_us: u64) {
+        match result {
+            Ok(left) => {
+                self.in_hand = left;
+                self.busy_since_us = None;
+                self.is_failing = false;
+                self.last_write_us = Some(now_us);
+            }
+            Err(PortError::Busy) => {
+                let since_us = *self.busy_since_us.get_or_insert(now_us);
+                if now_us.saturating_sub(since_us) < BUSY_LIMIT_US {
+                    if let Some(in_hand) = &mut self.in_hand {
+                        in_hand.put_off(now_us + BUSY_RETRY_US);
+                    }
+                } else {
+                    // Stuck. What waits is stale by now and goes the same way, message by
+                    // message, until one gets through.
+                    self.give_up(PortError::Busy, now_us);
+                }
+            }
+            Err(error) => self.give_up(error, now_us),
+        }
+    }
+
+    fn give_up(&mut self, error: PortError, now_us: u64) {
+        self.in_hand = None;
+        // A malformed message is our own fault and would be one again: nothing is gained
+        // by sending the state again.
+        if error != PortError::Malformed {
+            self.is_failing = true;
+            self.has_losses = true;
+        }
+        self.failed += 1;
+        self.last_error = Some((error, now_us));
+    }
+}
+
+fn take_up(item: Item, now_us: u64) -> InHand {
+    match item.payload {
+        Payload::Short(bytes) => InHand::Short {
+            bytes,
+            not_before_us: now_us,
+        },
+        Payload::Blob { id, .. } => InHand::Exclusive {
+            id: usize::from(id),
+            written: 0,
+            start_us: now_us,
+            not_before_us: now_us,
+        },
+    }
+}
+
+/// Room in the lanes: all that one call of the engine can hand out fits into an empty
+/// wire, so the state can always be sent again in full. For `live`, every note the engine
+/// can hold is let go and struck again.
+const LIMITS: Limits = Limits {
+    realtime: Limits::REALTIME,
+    live: 2_048,
+    changeover: INBOX_LIMIT as u16,
+    prime: INBOX_LIMIT as u16,
+    bulk: Limits::BULK,
+    burst_us: Limits::BURST_US,
+};
+
+/// How long a busy port is tried again with the same message.
+const BUSY_LIMIT_US: u64 = 500_000;
+
+/// How long until a busy port is tried again.
+const BUSY_RETRY_US: u64 = 1_000;

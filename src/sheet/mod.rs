@@ -1,0 +1,177 @@
+//! Names, zone maps and words: what a screen or a watcher shows besides the engine's
+//! view. Pure and serialisable; made by `plan` together with the promptbook, so its
+//! indices are the promptbook's.
+#![deny(clippy::disallowed_methods, clippy::disallowed_types)]
+
+use serde::{Deserialize, Serialize};
+
+/// The whole sheet.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub struct Sheet {
+    /// The show's name.
+    pub show: String,
+    /// The night's title.
+    pub night: String,
+    /// Planned start of the night, minutes past midnight.
+    pub start_minute: Option<u16>,
+    /// End of the night, minutes past midnight.
+    pub end_minute: Option<u16>,
+    /// Octave number of key 60 (4 unless the rig says otherwise).
+    pub middle_c_octave: i8,
+    /// Controllers, as in the promptbook.
+    pub controllers: Vec<ControllerLine>,
+    /// Receivers, as in the promptbook.
+    pub receivers: Vec<ReceiverLine>,
+    /// Input ports, as in the promptbook.
+    pub in_ports: Vec<PortLine>,
+    /// Output ports, as in the promptbook.
+    pub out_ports: Vec<PortLine>,
+    /// Songs, as in the promptbook.
+    pub songs: Vec<SongLine>,
+    /// Scenes, as in the promptbook.
+    pub scenes: Vec<SceneLine>,
+    /// Positions, as in the promptbook.
+    pub positions: Vec<PositionLine>,
+    /// The night's line with breaks: what the running order lists.
+    pub order: Vec<OrderLine>,
+    /// Warnings and notes about the plan (a change that cuts, a slot shared).
+    pub remarks: Vec<String>,
+}
+
+/// A controller.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct ControllerLine {
+    /// Its name.
+    pub name: String,
+    /// Lowest and highest key; none for a pedal box.
+    pub keys: Option<(u8, u8)>,
+    /// Index of its input port.
+    pub port: usize,
+}
+
+/// A receiver.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct ReceiverLine {
+    /// Its name.
+    pub name: String,
+    /// What it is, in a word: instrument, effects, pages, lights, playback.
+    pub kind: String,
+    /// Index of its output port.
+    pub port: usize,
+    /// Its slots in the promptbook: first and count.
+    pub slots: (usize, usize),
+    /// Channel of each of its slots, 1–16.
+    pub channels: Vec<u8>,
+    /// Names of patches by (bank MSB, bank LSB, program): to name what a slot holds.
+    pub patches: Vec<PatchName>,
+}
+
+/// The name of a stored sound.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct PatchName {
+    /// Bank Select 0, if sent.
+    pub bank_msb: Option<u8>,
+    /// Bank Select 32, if sent.
+    pub bank_lsb: Option<u8>,
+    /// Program, wire value.
+    pub program: u8,
+    /// Its name.
+    pub name: String,
+}
+
+/// A port.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct PortLine {
+    /// Its name in the rig.
+    pub name: String,
+    /// Its kind in a word: USB, DIN, USB to DIN, software.
+    pub kind: String,
+}
+
+/// A song of tonight.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub struct SongLine {
+    /// Its title.
+    pub title: String,
+    /// First half of its call numbers.
+    pub call: String,
+    /// Beats a minute.
+    pub tempo: Option<f32>,
+    /// Its key as written.
+    pub key: String,
+    /// Semitones tonight, song and night together.
+    pub transpose: i16,
+    /// Planned length in seconds.
+    pub length_s: Option<u32>,
+    /// First position and how many.
+    pub positions: (usize, usize),
+    /// Texts of its pages, empty where a page has none.
+    pub pages: Vec<String>,
+}
+
+/// A scene.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub struct SceneLine {
+    /// Its name.
+    pub name: String,
+    /// Its zones, in the promptbook's order.
+    pub zones: Vec<ZoneLine>,
+    /// Names of its sounds, in the promptbook's order.
+    pub sounds: Vec<SoundLine>,
+    /// Words for the player.
+    pub player: String,
+    /// Words for the technician.
+    pub technician: String,
+    /// When to press for the next, in words: `bar 9 beat 3`, `on “home”`; may be empty.
+    pub when: String,
+    /// A second press within 250 ms is a step here.
+    pub is_brief: bool,
+}
+
+/// A zone as it is drawn.
+#[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
+pub struct ZoneLine {
+    /// Index of the controller.
+    pub controller: usize,
+    /// Lowest and highest key, as played.
+    pub keys: (u8, u8),
+    /// Velocity window.
+    pub velocities: (u8, u8),
+    /// Semitones, all summed.
+    pub transpose: i16,
+    /// Level in dB, trims included.
+    pub level_db: f32,
+    /// Index of its sound within the scene.
+    pub sound: usize,
+}
+
+/// A sound as it is named.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct SoundLine {
+    /// Name of the patch.
+    pub patch: String,
+    /// Index of the receiver.
+    pub receiver: usize,
+}
+
+/// A position.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct PositionLine {
+    /// Its call number, such as `7.3`.
+    pub call: String,
+    /// Index of its scene.
+    pub scene: usize,
+    /// Index of its song.
+    pub song: usize,
+}
+
+/// A line of the running order.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub enum OrderLine {
+    /// A song of tonight, by index.
+    Song(usize),
+    /// A song left out tonight, by title.
+    Skipped(String),
+    /// A break of so many seconds.
+    Break(u32),
+}

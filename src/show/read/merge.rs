@@ -1,0 +1,222 @@
+//! `like` and defaults: from scenes that say only what differs to scenes that say all.
+//!
+//! `like` takes over what sounds: zones, patches and parameters, zone by zone and field by
+//! field. Words, `when`, page, cues and `brief` belong to one moment and do not come along.
+
+use std::collections::BTreeMap;
+
+use super::draft::{PatchDraft, SceneDraft, Setting, Settings, ZoneDraft};
+use super::names::{Log, Names, Placed};
+use crate::show::finding::quoted;
+
+impl ZoneDraft {
+    /// This zone, with what it leaves out taken from another.
+    pub(super) fn over(&self, under: &Self) -> Self {
+        fn or<T: Clone>(over: &Option<Placed<T>>, under: &Option<Placed<T>>) -> Option<Placed<T>> {
+            over.clone().or_else(|| under.clone())
+        }
+        Self {
+            from: or(&self.from, &under.from),
+            keys: or(&self.keys, &under.keys),
+            velocity: or(&self.velocity, &under.velocity),
+            curve: or(&self.curve, &under.curve),
+            to: or(&self.to, &under.to),
+            group: or(&self.group, &under.group),
+            patch: or(&self.patch, &under.patch),
+            level: or(&self.level, &under.level),
+            pan: or(&self.pan, &under.pan),
+            bend_range: or(&self.bend_range, &under.bend_range),
+            transpose: or(&self.transpose, &under.transpose),
+            catch: or(&self.catch, &under.catch),
+            leave: or(&self.leave, &under.leave),
+            level_change: or(&self.level_change, &under.level_change),
+            parameters: settings_over(&self.parameters, &under.parameters),
+        }
+    }
+}
+
+/// Those of `under` in their order, each with the value of `over` if it has one; then the
+/// rest of `over`.
+fn merged<T: Clone>(
+    over: &[T],
+    under: &[T],
+    name: impl Fn(&T) -> &str,
+    join: impl Fn(&T, &T) -> T,
+) -> Vec<T> {
+    let places: BTreeMap<&str, &T> = over.iter().map(|item| (name(item), item)).collect();
+    let inherited: BTreeMap<&str, ()> = under.iter().map(|item| (name(item), ())).collect();
+    let kept = under.iter().map(|item| {
+        places
+            .get(name(item))
+            .map_or_else(|| item.clone(), |over| join(over, item))
+    });
+    let added = over
+        .iter()
+        .filter(|item| !inherited.contains_key(name(item)))
+        .cloned();
+    kept.chain(added).collect()
+}
+
+fn settings_over(over: &[Setting], under: &[Setting]) -> Vec<Setting> {
+    merged(
+        over,
+        under,
+        |setting| &setting.parameter.value,
+        |over, _| over.clone(),
+    )
+}
+
+/// Parameters of all receivers, what one side leaves out taken from the other.
+pub(super) fn all_settings_over(over: &[Settings], under: &[Settings]) -> Vec<Settings> {
+    merged(
+        over,
+        under,
+        |settings| &settings.receiver.value,
+        |over, under| Settings {
+            receiver: over.receiver.clone(),
+            settings: settings_over(&over.settings, &under.settings),
+        },
+    )
+}
+
+fn patches_over(over: &[PatchDraft], under: &[PatchDraft]) -> Vec<PatchDraft> {
+    merged(
+        over,
+        under,
+        |patch| &patch.receiver.value,
+        |over, under| {
+            // Another patch in the same place: the group stays unless it is named anew.
+            PatchDraft {
+                group: over.group.clone().or_else(|| under.group.clone()),
+                ..over.clone()
+            }
+        },
+    )
+}
+
+/// Scenes with `like` applied; `names` are those of the drafts.
+pub(super) fn apply_like(
+    drafts: &[SceneDraft],
+    names: &Names,
+    log: &mut Log<'_>,
+) -> Vec<SceneDraft> {
+    let bases: Vec<Option<usize>> = drafts
+        .iter()
+        .map(|draft| {
+            draft
+                .like
+                .as_ref()
+                .and_then(|like| log.index(names, like, "scene"))
+        })
+        .collect();
+    let mut done: Vec<Option<SceneDraft>> = vec![None; drafts.len()];
+    for start in 0..drafts.len() {
+        let (chain, is_cycle) = chain_of(start, &bases, &done);
+        if is_cycle {
+            tell_cycle(start, drafts, &bases, log);
+        }
+        for index in chain.into_iter().rev() {
+            let Some(draft) = drafts.get(index) else {
+                continue;
+            };
+            let base = bases
+                .get(index)
+                .copied()
+                .flatten()
+                .and_then(|base| done.get(base)?.as_ref());
+            let whole = match base {
+                Some(base) => scene_over(draft, base, log),
+                None => draft.clone(),
+            };
+            if let Some(place) = done.get_mut(index) {
+                *place = Some(whole);
+            }
+        }
+    }
+    done.into_iter().flatten().collect()
+}
+
+/// The scenes to finish for this one, itself first, and whether they bite their own tail.
+fn chain_of(
+    start: usize,
+    bases: &[Option<usize>],
+    done: &[Option<SceneDraft>],
+) -> (Vec<usize>, bool) {
+    let mut chain = Vec::new();
+    let mut next = Some(start);
+    while let Some(index) = next {
+        if done.get(index).is_some_and(Option::is_some) {
+            return (chain, false);
+        }
+        if chain.contains(&index) {
+            return (chain, true);
+        }
+        chain.push(index);
+        next = bases.get(index).copied().flatten();
+    }
+    (chain, false)
+}
+
+fn tell_cycle(start: usize, drafts: &[SceneDraft], bases: &[Option<usize>], log: &mut Log<'_>) {
+    let Some(draft) = drafts.get(start) else {
+        return;
+    };
+    let Some(like) = &draft.like else { return };
+    let mut round = Vec::new();
+    let mut next = Some(start);
+    while let Some(index) = next.filter(|index| !round.contains(index)) {
+        round.push(index);
+        next = bases.get(index).copied().flatten();
+    }
+    let words: Vec<String> = round
+        .iter()
+        .chain(&next)
+        .filter_map(|index| Some(quoted(&drafts.get(*index)?.name)))
+        .collect();
+    let message = format!(
+        "these scenes are each like the next, round and round: {}",
+        words.join(", ")
+    );
+    log.error(
+        "like-cycle",
+        like.site,
+        message,
+        "write one of them out".into(),
+    );
+}
+
+fn scene_over(draft: &SceneDraft, base: &SceneDraft, log: &mut Log<'_>) -> SceneDraft {
+    let mut inherited = base.zones.clone();
+    for left_out in &draft.without {
+        let before = inherited.len();
+        inherited.retain(|(name, _)| name.value != left_out.value);
+        if inherited.len() == before {
+            let mut names = Names::default();
+            base.zones
+                .iter()
+                .for_each(|(name, _)| names.add(&name.value, None));
+            let message = format!(
+                "the scene {} has no zone {}",
+                quoted(&base.name),
+                quoted(&left_out.value)
+            );
+            log.error(
+                "unknown-name",
+                left_out.site,
+                message,
+                names.help(&left_out.value),
+            );
+        }
+    }
+    SceneDraft {
+        zones: merged(
+            &draft.zones,
+            &inherited,
+            |(name, _)| &name.value,
+            |(name, over), (_, under)| (name.clone(), over.over(under)),
+        ),
+        patches: patches_over(&draft.patches, &base.patches),
+        parameters: all_settings_over(&draft.parameters, &base.parameters),
+        ..draft.clone()
+    }
+}

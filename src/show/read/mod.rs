@@ -1,0 +1,483 @@
+//! Reading a show folder, version 1: files in, `(Show, Findings)` out.
+//!
+//! Nothing stops at the first mistake. A file whose grammar is broken gives its mistakes and
+//! nothing else; in all others the smallest thing that cannot be understood is left out and
+//! told, and the rest plays. Without a `rig.ron` that can be read the show is empty.
+//!
+//! # The folder
+//!
+//! | file | what it holds |
+//! | --- | --- |
+//! | `rig.ron` | everything plugged in; the only file that knows ports, channels and numbers |
+//! | `songs/NAME.ron` | a song: scenes, and their order |
+//! | `nights/NAME.ron` | tonight: the order of songs, and what is different |
+//! | `patches/*.csv` | patch lists |
+//! | `pages/*.txt` | page texts, named by songs |
+//!
+//! All `.ron` files begin with `(version: 1,`. Without `nights/` there is one night, `all`,
+//! with every song in the order of their file names.
+//!
+//! # `rig.ron`
+//!
+//! ```ron
+//! (
+//!     version: 1,
+//!     middle_c: "C4",                       // what the panels call key 60: C3, C4 or C5
+//!     ports: {
+//!         "keys": (usb: "1209:0002"),       // vendor:product; also serial, location, usb_port
+//!         "rack": (usb: "1209:0001", serial: "A7", kind: UsbToDin), // Usb, Din, UsbToDin, Software
+//!         "tablet": (name: "Page tablet"),  // by name, exactly
+//!     },
+//!     controllers: {
+//!         "lower": (port: "keys", channel: 1, keys: "A0..C8", sources: {
+//!             "wheel": Control(1), "bender": Bend, "touch": Pressure, "hold": Control(64),
+//!         }),                               // without sources: hold, bend, pressure
+//!         "pedal box": (port: "keys", channel: 16), // no keys, no sources
+//!     },
+//!     pedals: {                             // sends: Control(n), Note("C3"), Program(n from 0)
+//!         "right foot": (on: "pedal box", sends: Control(80), does: Step, latching: false, inverted: false),
+//!     },                                    // does: Step Back SongDown SongUp PageNext PageBack Panic Resend Mute
+//!     curves: {"soft": [(1, 1), (64, 90), (127, 127)]}, // "straight" is always there
+//!     receivers: {
+//!         "main": (
+//!             kind: Instrument,             // Instrument, Effects, Pages, Lights, Playback
+//!             port: "rack", slots: "1..10", // or groups: {"front": "1..9, 11", "drums": "10"}
+//!             global: 16,                   // channel of global parameters
+//!             patches: GeneralMidi,         // or "patches/main.csv"
+//!             manners: Gm2,                 // or Gm2(load_ms: 5), or (bank: Both, load_ms: 20, …)
+//!             parameters: {
+//!                 "cutoff": (sends: Control(74), range: "0..127", neutral: 64),
+//!                 "reverb": (sends: Nrpn(1, 8), neutral: 0, global: true),
+//!                 "delay time": (sends: Exclusive("F0 7D 01 [ 10 00 vv ss F7"), neutral: 40),
+//!             },                            // also Pair(0..=31) and Rpn(msb, lsb): 14 bits
+//!             cues: {"chime": Note("C3", 127)},
+//!             sounds: true,                 // whether panic reaches it; by its kind unless stated
+//!             keyboard: Apart,              // or "lower": the same thing as that controller
+//!         ),
+//!         "echo": (kind: Effects, port: "rack", slots: "12", patches: "patches/echo.csv", hears: "main"),
+//!         "lights": (kind: Lights, port: "rack", slots: "13", cues: {
+//!             "house red": Program(3), "go": Exclusive("F0 7F 01 02 01 01 31 F7"), "roll": Start,
+//!         }),                               // also Control(n, value), Continue, Stop
+//!         "tablet": (kind: Pages, port: "tablet", slots: "16", pages: Program), // or Control(n)
+//!     },
+//!     defaults: (from: "lower", to: "main"), // any field of a zone, for all songs
+//! )
+//! ```
+//!
+//! **Slots.** `groups` says which channels are alike. `slots` is one group called `main` if the
+//! receiver states manners. If it states none, whether its slots are alike is unknown too:
+//! then each is fixed, a group of its own called by its channel (`group: "3"` in a zone).
+//!
+//! **Manners** that are left out are assumed bad: `bank: Both` (`None`, `Msb`, `Lsb`),
+//! `programs_from_1: false`, `load_ms: 100`, `resets_controllers: true`, `cuts_notes: true`,
+//! `may_prime: false`, `polyphony` unknown, `level: Gm` (`Linear`, `Fixed`), `release_s: 2.0`,
+//! `holds_back: true`, `boot_ms: 10000`, `heeds_sensing: true`. `Gm2` are those that General
+//! MIDI 2 recommends. `programs_from_1` holds for the patch list and for cues.
+//!
+//! **System Exclusive** of a parameter: bytes in hexadecimal, `vv` for a value of 7 bits, `mm`
+//! and `ll` for the halves of 14, `cc` for the channel, `[` where the sum of the checksum `ss`
+//! begins.
+//!
+//! # `songs/NAME.ron`
+//!
+//! ```ron
+//! (
+//!     version: 1,
+//!     title: "Ferry Lights", tempo: 96, beats: 4, key: "D", transpose: -2, length: "4:10",
+//!     pages: [(number: 3, text: "pages/ferry-lights.txt")], // number: as the tablet counts, from 0
+//!     defaults: (level: -1),                // any field of a zone, over those of the rig
+//!     parameters: {"main": {"cutoff": 70}}, // for scenes that do not name them
+//!     scenes: {
+//!         "verse": (
+//!             zones: {
+//!                 "left": (keys: "A0..B3", patch: "Fretless Bass", level: -3, transpose: 12),
+//!                 "right": (keys: "C4..C8", patch: "Drawbar Organ", velocity: "1..80"),
+//!             },
+//!             patches: {"echo": "Wide Hall"}, // of receivers without zones; or (patch: …, group: …)
+//!             parameters: {"main": {"cutoff": 90}, "echo": {"mix": Leave}},
+//!             cues: [(to: "lights", cue: "house red", on_jump: true)],
+//!             page: 1,                      // of this song, from 1
+//!             player: "Soft.", technician: "Watch the echo.",
+//!             when: (bar: 9, beat: 1, word: "home"),
+//!             brief: true,                  // a second press within 250 ms is a step here
+//!         ),
+//!         "chorus": (like: "verse", zones: {"left": (level: -6)}, without: ["right"]),
+//!     },
+//!     order: ["verse", "chorus", (scene: "verse", call: "2a")],
+//! )
+//! ```
+//!
+//! **A zone** has `from` (a controller), `to` (a receiver), `group`, `patch`, `keys` (all of the
+//! controller's unless stated), `velocity` (`"1..127"`), `curve`, `level` in dB (0 is volume 100),
+//! `pan` (-64 to 63), `bend_range` in semitones, `transpose` (semitones, or `Never`), `catch`,
+//! `leave` (`Hold`, `Cut`, `Fade(ms)`), `level_change` (`Ride`, `New`), and `parameters` of its
+//! own sound. Defaults come down from rig to song to zone.
+//!
+//! **`like`** takes over what sounds (zones, patches, parameters), zone by zone and field by
+//! field; `without` leaves zones out. Words, `when`, `page`, `cues` and `brief` belong to one
+//! moment and do not come along.
+//!
+//! # `nights/NAME.ron`
+//!
+//! ```ron
+//! (
+//!     version: 1, title: "Harbour Hall", start: "20:30", end: "22:45",
+//!     order: [
+//!         "ferry-lights",
+//!         (song: "salt-road", transpose: -2, skip_scenes: ["bridge"], call: "7"),
+//!         (pause: "20:00"),
+//!         (song: "paper-weather", skip: true),
+//!     ],
+//!     trims: (patches: {"main": {"Fretless Bass": -2}}, instruments: {"main": -1}, ports: {"rack": -1}),
+//! )
+//! ```
+//!
+//! A call number has two halves: that of the song (its place tonight, breaks not counted,
+//! unless the night says another) and that of the scene (its place in the song's order,
+//! unless the song says another). What is skipped keeps its number.
+//!
+//! # `patches/*.csv`
+//!
+//! See [`super::patches`].
+
+mod draft;
+mod manners;
+mod merge;
+mod names;
+mod night;
+mod receivers;
+mod resolve;
+mod rig;
+mod song;
+mod values;
+
+use std::collections::BTreeMap;
+
+use crate::show::finding::{Finding, Findings, Level, Place};
+use crate::show::model::{Night, NightEntry, Show, Site, SourceFile, place_in};
+use crate::show::tree::version::read_version;
+use crate::show::tree::{MAX_FILE_BYTES, Report, Tree, Version};
+use names::{Log, Names, Source};
+use rig::{Lists, RigRead};
+pub use values::key_name;
+
+/// The most files a show may have; a show of a thousand songs has about three thousand.
+pub const MAX_FILES: usize = 20_000;
+
+/// Reads a show: `files` by path relative to its folder (with `/`), `name` is the folder's.
+///
+/// The same files give the same show and the same findings, in the same order.
+#[must_use]
+pub fn read(files: &BTreeMap<String, Vec<u8>>, name: &str) -> (Show, Findings) {
+    let mut findings = Findings::new();
+    let folder = Folder::new(files, &mut findings);
+    let mut show = Show {
+        name: name.to_owned(),
+        ..Show::default()
+    };
+    show.page_texts = folder.page_texts();
+    let rig = folder.rig(&mut findings);
+    let songs = folder.trees_in("songs", &mut findings);
+    let nights = folder.trees_in("nights", &mut findings);
+    if let Some(rig) = rig {
+        let song_names = read_songs(&mut show, &songs, &rig, &folder, &mut findings);
+        read_nights(&mut show, &nights, &rig, &song_names, &mut findings);
+        show.rig = rig.rig;
+    }
+    show.files = folder.files;
+    (show, findings)
+}
+
+/// The files of the show that matter here, as texts and trees.
+struct Folder {
+    files: Vec<SourceFile>,
+    paths: BTreeMap<String, u16>,
+    trees: BTreeMap<u16, Tree>,
+}
+
+/// A tree that can be judged: its grammar is sound and its version known.
+struct Sound<'f> {
+    /// The file's name without folder and ending.
+    stem: &'f str,
+    /// None if it is not sound, which is told.
+    tree: Option<&'f Tree>,
+    path: &'f str,
+    file: u16,
+}
+
+impl Folder {
+    fn new(files: &BTreeMap<String, Vec<u8>>, findings: &mut Findings) -> Self {
+        let mut folder = Self {
+            files: Vec::new(),
+            paths: BTreeMap::new(),
+            trees: BTreeMap::new(),
+        };
+        for (path, bytes) in files {
+            if !is_ours(path) {
+                continue;
+            }
+            let file = match u16::try_from(folder.files.len()) {
+                Ok(file) if folder.files.len() < MAX_FILES => file,
+                _ => {
+                    let message = format!(
+                        "the show has more than {MAX_FILES} files; this one and those after it are left out"
+                    );
+                    findings.add(whole_file(
+                        "too-many-files",
+                        path,
+                        message,
+                        "make two shows of it",
+                    ));
+                    break;
+                }
+            };
+            let text = if path.ends_with(".ron") {
+                let tree = Tree::from_bytes(bytes);
+                let text = tree.text().to_owned();
+                folder.trees.insert(file, tree);
+                text
+            } else {
+                plain_text(path, bytes, findings)
+            };
+            folder.paths.insert(path.clone(), file);
+            folder.files.push(SourceFile {
+                path: path.clone(),
+                text,
+            });
+        }
+        folder
+    }
+
+    fn page_texts(&self) -> BTreeMap<String, String> {
+        let texts = self.files.iter().filter(|file| file.path.ends_with(".txt"));
+        texts
+            .map(|file| (file.path.clone(), file.text.clone()))
+            .collect()
+    }
+
+    /// The rig, if its file can be judged at all.
+    fn rig(&self, findings: &mut Findings) -> Option<RigRead> {
+        const PATH: &str = "rig.ron";
+        let Some((&file, tree)) = self
+            .paths
+            .get(PATH)
+            .and_then(|file| Some((file, self.trees.get(file)?)))
+        else {
+            let message = "this folder has no rig.ron, so it is not a show".into();
+            findings.add(whole_file(
+                "missing-file",
+                PATH,
+                message,
+                "`segue new DIR` writes a show to start from",
+            ));
+            return None;
+        };
+        let mut report = Report::open(PATH, tree, findings);
+        let version = judge(tree, &mut report)?;
+        let lists = Lists {
+            paths: &self.paths,
+            files: &self.files,
+        };
+        let (rig, problems) = match version {
+            Version::One => rig::rig(tree.root(), &mut report, file, lists),
+        };
+        for (file, problem) in problems {
+            let place = match (problem.span, self.files.get(usize::from(file))) {
+                (Some(span), _) => place_in(
+                    &self.files,
+                    Source {
+                        file,
+                        middle_c_octave: 4,
+                    }
+                    .site(span),
+                ),
+                (None, Some(file)) => Place::of_file(&file.path),
+                (None, None) => Place::default(),
+            };
+            let (id, level, message, help) =
+                (problem.id, problem.level, problem.message, problem.help);
+            findings.add(Finding {
+                id,
+                level,
+                place,
+                message,
+                help,
+            });
+        }
+        Some(rig)
+    }
+
+    /// The files of a folder that end in `.ron`, by name.
+    fn trees_in(&self, folder: &str, findings: &mut Findings) -> Vec<Sound<'_>> {
+        let mut sound = Vec::new();
+        for (path, &file) in &self.paths {
+            let Some(stem) = path
+                .strip_prefix(folder)
+                .and_then(|rest| rest.strip_prefix('/'))
+            else {
+                continue;
+            };
+            let (Some(stem), Some(tree)) = (stem.strip_suffix(".ron"), self.trees.get(&file))
+            else {
+                continue;
+            };
+            let mut report = Report::open(path, tree, findings);
+            let tree = judge(tree, &mut report).map(|Version::One| tree);
+            sound.push(Sound {
+                stem,
+                tree,
+                path,
+                file,
+            });
+        }
+        sound
+    }
+}
+
+/// Whether a tree can be judged: a broken one would be judged by its ruins.
+fn judge(tree: &Tree, report: &mut Report<'_>) -> Option<Version> {
+    if !tree.is_sound() {
+        return None;
+    }
+    read_version(tree.root(), report)
+}
+
+fn is_ours(path: &str) -> bool {
+    let is_document = path == "rig.ron"
+        || ["songs/", "nights/"]
+            .iter()
+            .any(|folder| path.starts_with(folder))
+            && path.ends_with(".ron");
+    is_document || path.ends_with(".csv") || path.ends_with(".txt")
+}
+
+/// The text of a file that is not RON: a patch list or a page.
+fn plain_text(path: &str, bytes: &[u8], findings: &mut Findings) -> String {
+    if bytes.len() > MAX_FILE_BYTES {
+        let message = format!("the file is larger than {} MiB", MAX_FILE_BYTES >> 20);
+        findings.add(whole_file(
+            "file-too-long",
+            path,
+            message,
+            "is it the right file?",
+        ));
+        return String::new();
+    }
+    // Spreadsheets begin a CSV file with a byte-order mark; nothing else is meant by it.
+    let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
+    match std::str::from_utf8(bytes) {
+        Ok(text) => text.to_owned(),
+        Err(error) => {
+            let good = bytes
+                .get(..error.valid_up_to())
+                .and_then(|good| std::str::from_utf8(good).ok());
+            let line = good
+                .unwrap_or_default()
+                .bytes()
+                .filter(|byte| *byte == b'\n')
+                .count()
+                + 1;
+            let message = format!("line {line} holds a byte that is not UTF-8 text");
+            findings.add(whole_file(
+                "not-utf8",
+                path,
+                message,
+                "save the file as UTF-8",
+            ));
+            String::new()
+        }
+    }
+}
+
+fn whole_file(id: &'static str, path: &str, message: String, help: &str) -> Finding {
+    Finding {
+        id,
+        level: Level::Error,
+        place: Place::of_file(path),
+        message,
+        help: Some(help.into()),
+    }
+}
+
+/// Reads all songs into the show; gives their names, also of those that could not be read.
+fn read_songs(
+    show: &mut Show,
+    songs: &[Sound<'_>],
+    rig: &RigRead,
+    folder: &Folder,
+    findings: &mut Findings,
+) -> Names {
+    let mut names = Names::default();
+    let mut drafts = Vec::new();
+    for song in songs {
+        let source = Source {
+            file: song.file,
+            middle_c_octave: rig.rig.middle_c_octave,
+        };
+        let draft = song.tree.and_then(|tree| {
+            song::song_draft(
+                tree.root(),
+                source,
+                &mut Report::new(song.path, tree, findings),
+            )
+        });
+        names.add(song.stem, draft.is_some().then_some(drafts.len()));
+        drafts.extend(draft.map(|draft| (song.stem, draft)));
+    }
+    let mut log = Log::new(&folder.files, findings);
+    show.songs = drafts
+        .iter()
+        .map(|(stem, draft)| song::song(draft, stem, rig, &mut log))
+        .collect();
+    names
+}
+
+fn read_nights(
+    show: &mut Show,
+    nights: &[Sound<'_>],
+    rig: &RigRead,
+    song_names: &Names,
+    findings: &mut Findings,
+) {
+    for night in nights {
+        let Some(tree) = night.tree else { continue };
+        let tonight = night::Tonight {
+            source: Source {
+                file: night.file,
+                middle_c_octave: rig.rig.middle_c_octave,
+            },
+            rig,
+            songs: &show.songs,
+            song_names,
+        };
+        let mut report = Report::new(night.path, tree, findings);
+        show.nights
+            .extend(night::night(tree.root(), night.stem, tonight, &mut report));
+    }
+    if nights.is_empty() {
+        show.nights.push(every_song(show));
+    }
+}
+
+/// The night of a show that has none: every song, in the order of their file names.
+fn every_song(show: &Show) -> Night {
+    let order = show
+        .songs
+        .iter()
+        .enumerate()
+        .map(|(index, song)| NightEntry::Song {
+            song: index,
+            call: (index + 1).to_string(),
+            transpose: 0,
+            is_skipped: false,
+            skipped_scenes: Vec::new(),
+            site: song.site,
+        });
+    Night {
+        name: "all".into(),
+        title: show.name.clone(),
+        site: Site::default(),
+        order: order.collect(),
+        ..Night::default()
+    }
+}

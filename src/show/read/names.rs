@@ -1,0 +1,241 @@
+//! Names that a file may speak of, places that findings point at, and small readers.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::values::Parsed;
+use crate::show::finding::{Finding, Findings, Level, nearest, quoted};
+use crate::show::model::{Site, SourceFile, place_in};
+use crate::show::tree::{Entry, Kind, Node, Problem, Report, Span, Spanned, readers};
+
+/// A value with the file and the bytes it was read from, so that it can be judged after its
+/// file was left.
+#[derive(Clone, PartialEq, Debug)]
+pub(super) struct Placed<T> {
+    /// What was read.
+    pub(super) value: T,
+    /// Where.
+    pub(super) site: Site,
+}
+
+/// What every reader of one file needs besides the node.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Source {
+    /// Index of the file in the show.
+    pub(super) file: u16,
+    /// Octave number of key 60 in this show's files.
+    pub(super) middle_c_octave: i8,
+}
+
+impl Source {
+    /// The place of a span of this file.
+    pub(super) fn site(self, span: Span) -> Site {
+        // Files are limited to a size far below what 32 bits count.
+        let byte = |at: usize| u32::try_from(at).unwrap_or(u32::MAX);
+        Site {
+            file: self.file,
+            start: byte(span.start),
+            end: byte(span.end),
+        }
+    }
+
+    /// A value with its place.
+    pub(super) fn place<T>(self, read: Spanned<T>) -> Placed<T> {
+        Placed {
+            value: read.value,
+            site: self.site(read.span),
+        }
+    }
+}
+
+/// The names of one kind of thing, and what they stand for.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Names {
+    table: BTreeMap<String, Option<usize>>,
+    is_partial: bool,
+}
+
+/// What a name stands for.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Found {
+    /// A thing, by index.
+    Known(usize),
+    /// A thing that could not be read, of which a finding tells already.
+    Told,
+    /// Nothing.
+    Unknown,
+}
+
+impl Names {
+    /// Names of which some may be missing because their file could not be read: an unknown
+    /// one is not told.
+    pub(super) fn partial() -> Self {
+        Self {
+            is_partial: true,
+            ..Self::default()
+        }
+    }
+
+    /// Adds a name: of a thing, or of one that could not be read.
+    pub(super) fn add(&mut self, name: &str, index: Option<usize>) {
+        self.table.entry(name.to_owned()).or_insert(index);
+    }
+
+    /// What a name stands for.
+    pub(super) fn find(&self, name: &str) -> Found {
+        match self.table.get(name) {
+            Some(Some(index)) => Found::Known(*index),
+            Some(None) => Found::Told,
+            None if self.is_partial => Found::Told,
+            None => Found::Unknown,
+        }
+    }
+
+    /// What to do about an unknown name.
+    pub(super) fn help(&self, name: &str) -> String {
+        if let Some(near) = nearest(name, self.table.keys().map(String::as_str)) {
+            return format!("the nearest is {}", quoted(near));
+        }
+        const SHOWN: usize = 6;
+        let mut known: Vec<String> = self
+            .table
+            .keys()
+            .take(SHOWN)
+            .map(|known| quoted(known))
+            .collect();
+        if known.is_empty() {
+            return "there is none at all yet".into();
+        }
+        if self.table.len() > SHOWN {
+            known.push(format!("and {} more", self.table.len() - SHOWN));
+        }
+        format!("there is {}", known.join(", "))
+    }
+
+    /// The index of a name in the file that `report` is about; none, with a finding, if there
+    /// is no such `what`.
+    pub(super) fn index(
+        &self,
+        name: &Spanned<String>,
+        what: &str,
+        report: &mut Report<'_>,
+    ) -> Option<usize> {
+        match self.find(&name.value) {
+            Found::Known(index) => Some(index),
+            Found::Told => None,
+            Found::Unknown => {
+                let message = format!("no {what} {}", quoted(&name.value));
+                report.add(
+                    Problem::error("unknown-name", name.span, message).help(self.help(&name.value)),
+                );
+                None
+            }
+        }
+    }
+}
+
+/// Where findings about things of several files go. One thing at one place is told once,
+/// however many scenes it came down to.
+#[derive(Debug)]
+pub(super) struct Log<'a> {
+    files: &'a [SourceFile],
+    findings: &'a mut Findings,
+    told: BTreeSet<(&'static str, Site)>,
+}
+
+impl<'a> Log<'a> {
+    /// A log over the files of a show.
+    pub(super) fn new(files: &'a [SourceFile], findings: &'a mut Findings) -> Self {
+        Self {
+            files,
+            findings,
+            told: BTreeSet::new(),
+        }
+    }
+
+    /// Tells an error.
+    pub(super) fn error(&mut self, id: &'static str, site: Site, message: String, help: String) {
+        if !self.told.insert((id, site)) {
+            return;
+        }
+        // Beyond the limit a finding is only counted: its place is not worked out.
+        if self.findings.kept().len() >= Findings::MAX {
+            self.findings.count(Level::Error, 1);
+            return;
+        }
+        let place = place_in(self.files, site);
+        self.findings.add(Finding {
+            id,
+            level: Level::Error,
+            place,
+            message,
+            help: Some(help),
+        });
+    }
+
+    /// The index of a name; none, with a finding, if there is no such `what`.
+    pub(super) fn index(
+        &mut self,
+        names: &Names,
+        name: &Placed<String>,
+        what: &str,
+    ) -> Option<usize> {
+        match names.find(&name.value) {
+            Found::Known(index) => Some(index),
+            Found::Told => None,
+            Found::Unknown => {
+                let message = format!("no {what} {}", quoted(&name.value));
+                self.error("unknown-name", name.site, message, names.help(&name.value));
+                None
+            }
+        }
+    }
+}
+
+/// The named things of a map, in the order of the file. Of two with one name the first; that
+/// there are two was told when the tree was made.
+pub(super) fn named<'n>(
+    node: &'n Node,
+    report: &mut Report<'_>,
+) -> Option<Vec<(Spanned<String>, &'n Node)>> {
+    let Kind::Map(entries) = &node.kind else {
+        return readers::expected("a map of names: {\"name\": …}", node, report);
+    };
+    let mut seen = BTreeSet::new();
+    let mut things = Vec::with_capacity(entries.len());
+    for Entry { key, value } in entries {
+        if let Some(name) = readers::name(key, report)
+            && seen.insert(name.clone())
+        {
+            things.push((Spanned::new(name, key.span), value));
+        }
+    }
+    Some(things)
+}
+
+/// A text with a meaning of its own (a key, a time): read by `parse`.
+pub(super) fn parsed<T>(
+    parse: impl Fn(&str) -> Parsed<T>,
+) -> impl Fn(&Node, &mut Report<'_>) -> Option<T> {
+    move |node, report| {
+        let written = readers::text(node, report)?;
+        match parse(&written) {
+            Ok(value) => Some(value),
+            Err(wrong) => {
+                report.add(Problem::error("bad-value", node.span, wrong.message).help(wrong.help));
+                None
+            }
+        }
+    }
+}
+
+/// The values in the brackets of a variant or a pair, exactly `count` of them.
+pub(super) fn items<'n>(
+    node: &'n Node,
+    count: usize,
+    report: &mut Report<'_>,
+) -> Option<&'n [Node]> {
+    match &node.kind {
+        Kind::Tuple { items, .. } if items.len() == count => Some(items),
+        _ => readers::expected(&format!("{count} values in brackets"), node, report),
+    }
+}

@@ -1,0 +1,515 @@
+//! `receivers` of the rig: slots, patch list, parameters, cues, manners.
+
+use super::manners::manners;
+use super::names::{Names, Source, items, named, parsed};
+use super::rig::{Lists, control_number, names_of, program, value7};
+use super::values;
+use crate::midi::{Channel, Controller, Message, Value14};
+use crate::show::model::{
+    Cue, CueMessage, KeyboardLink, Manners, PageManner, Parameter, ParameterKind, PatchList,
+    Receiver, ReceiverKind, SlotGroup, TemplateByte,
+};
+use crate::show::patches::{self, general_midi};
+use crate::show::tree::readers::{expected, inner, name, switch, text, variant, whole, word};
+use crate::show::tree::{Fields, Kind, Node, Problem, Report, Span, Spanned};
+
+/// What songs may call the things of one receiver.
+#[derive(Clone, Debug, Default)]
+pub(super) struct ReceiverNames {
+    /// Its slot groups.
+    pub(super) groups: Names,
+    /// Its patches.
+    pub(super) patches: Names,
+    /// Its parameters.
+    pub(super) parameters: Names,
+    /// Its cues.
+    pub(super) cues: Names,
+}
+
+/// A receiver as read; whom it hears is resolved once all receivers are known.
+pub(super) struct ReceiverRead {
+    pub(super) receiver: Receiver,
+    pub(super) names: ReceiverNames,
+    pub(super) hears: Vec<Spanned<String>>,
+}
+
+/// What a receiver is read against.
+#[derive(Clone, Copy)]
+pub(super) struct Around<'s> {
+    pub(super) source: Source,
+    pub(super) ports: &'s Names,
+    pub(super) controllers: &'s Names,
+    pub(super) lists: Lists<'s>,
+}
+
+const KINDS: &[(&str, ReceiverKind)] = &[
+    ("Instrument", ReceiverKind::Instrument),
+    ("Effects", ReceiverKind::Effects),
+    ("Pages", ReceiverKind::Pages),
+    ("Lights", ReceiverKind::Lights),
+    ("Playback", ReceiverKind::Playback),
+];
+
+/// Reads one receiver.
+pub(super) fn receiver(
+    name: &Spanned<String>,
+    node: &Node,
+    around: Around<'_>,
+    report: &mut Report<'_>,
+    problems: &mut Vec<(u16, Problem)>,
+) -> Option<ReceiverRead> {
+    let source = around.source;
+    let mut fields = Fields::open(node, "receiver", report)?;
+    let kind = fields
+        .optional("kind", word("kind of receiver", KINDS))
+        .map(|kind| kind.value)
+        .unwrap_or_default();
+    let port = fields.required("port", self::name);
+    let stated = fields.optional("manners", manners);
+    let has_manners = fields.has("manners");
+    let (groups, group_names) = slots(&mut fields, has_manners, kind, name.span, source);
+    let manners = stated.map_or_else(Manners::unstated, |stated| stated.value);
+    let channel = groups
+        .first()
+        .and_then(|group| group.channels.first())
+        .copied();
+    let voice = Voice {
+        source,
+        first_program: u8::from(manners.programs_from_1),
+        channel,
+    };
+    let (patches, patch_names) =
+        patch_list(&mut fields, around.lists, manners.programs_from_1, problems);
+    let global = fields
+        .optional("global", whole(1..=16u8))
+        .and_then(|global| values::channel(global.value.into()));
+    let (parameters, parameter_names) = each(&mut fields, "parameters", |name, node, report| {
+        parameter(name, node, source, global, report)
+    });
+    let (cues, cue_names) = each(&mut fields, "cues", |name, node, report| {
+        cue(name, node, voice, report)
+    });
+    let pages = fields
+        .optional("pages", page_manner)
+        .map(|pages| pages.value);
+    let sounds = fields
+        .optional("sounds", switch)
+        .map_or(kind.sounds(), |sounds| sounds.value);
+    let hears = fields
+        .optional("hears", names_of)
+        .map(|hears| hears.value)
+        .unwrap_or_default();
+    let keyboard = fields
+        .optional("keyboard", keyboard)
+        .map(|keyboard| keyboard.value);
+    fields.finish();
+    let keyboard = keyboard.and_then(|keyboard| match keyboard {
+        Some(name) => around
+            .controllers
+            .index(&name, "controller", report)
+            .map(KeyboardLink::Same),
+        None => Some(KeyboardLink::Apart),
+    });
+    let receiver = Receiver {
+        name: name.value.clone(),
+        site: source.site(name.span),
+        kind,
+        sounds,
+        port: around.ports.index(&port?, "port", report)?,
+        groups,
+        global,
+        patches,
+        parameters,
+        cues,
+        manners,
+        pages,
+        hears: Vec::new(),
+        keyboard,
+    };
+    let names = ReceiverNames {
+        groups: group_names,
+        patches: patch_names,
+        parameters: parameter_names,
+        cues: cue_names,
+    };
+    Some(ReceiverRead {
+        receiver,
+        names,
+        hears,
+    })
+}
+
+/// Reads all things of one field of a receiver.
+fn each<T>(
+    fields: &mut Fields<'_, '_, '_>,
+    field: &'static str,
+    read: impl Fn(&Spanned<String>, &Node, &mut Report<'_>) -> Option<T>,
+) -> (Vec<T>, Names) {
+    let (mut things, mut names) = (Vec::new(), Names::default());
+    for (name, node) in fields
+        .optional(field, named)
+        .map(|nodes| nodes.value)
+        .unwrap_or_default()
+    {
+        let thing = read(&name, node, fields.report());
+        names.add(&name.value, thing.is_some().then_some(things.len()));
+        things.extend(thing);
+    }
+    (things, names)
+}
+
+/// `slots` (one group, or fixed slots where no manners are stated) or `groups` (as written).
+fn slots(
+    fields: &mut Fields<'_, '_, '_>,
+    has_manners: bool,
+    kind: ReceiverKind,
+    place: Span,
+    source: Source,
+) -> (Vec<SlotGroup>, Names) {
+    let needs_slots = matches!(
+        kind,
+        ReceiverKind::Instrument | ReceiverKind::Effects | ReceiverKind::Pages
+    );
+    if fields.has("slots") && fields.has("groups") {
+        let message = "this receiver has both \"slots\" and \"groups\"";
+        fields.report().add(
+            Problem::error("bad-value", place, message)
+                .help("keep the one that says how they are alike"),
+        );
+    } else if needs_slots && !fields.has("slots") && !fields.has("groups") {
+        let message = "this receiver has no \"slots\"";
+        fields.report().add(
+            Problem::error("missing-field", place, message)
+                .help("write its channels: slots: \"1..16\""),
+        );
+    }
+    let written = fields.optional("slots", parsed(values::channels));
+    let (mut groups, mut names) = each(fields, "groups", |name, node, report| {
+        let channels = parsed(values::channels)(node, report)?;
+        Some(SlotGroup {
+            name: name.value.clone(),
+            site: source.site(name.span),
+            channels,
+        })
+    });
+    if let Some(written) = written {
+        let site = source.site(written.span);
+        let is_group = has_manners || written.value.len() == 1;
+        // Whether slots are alike is itself a manner: unstated, each stands alone.
+        groups = match is_group {
+            true => vec![SlotGroup {
+                name: MAIN.into(),
+                site,
+                channels: written.value,
+            }],
+            false => written
+                .value
+                .iter()
+                .map(|channel| fixed_slot(*channel, site))
+                .collect(),
+        };
+        names = Names::default();
+        for (index, group) in groups.iter().enumerate() {
+            names.add(&group.name, Some(index));
+        }
+    }
+    (groups, names)
+}
+
+/// The name of a group that the rig does not name.
+const MAIN: &str = "main";
+
+fn fixed_slot(channel: Channel, site: crate::show::model::Site) -> SlotGroup {
+    SlotGroup {
+        name: (channel.get() + 1).to_string(),
+        site,
+        channels: vec![channel],
+    }
+}
+
+fn patch_list(
+    fields: &mut Fields<'_, '_, '_>,
+    lists: Lists<'_>,
+    programs_from_1: bool,
+    problems: &mut Vec<(u16, Problem)>,
+) -> (PatchList, Names) {
+    let is_written = fields.has("patches");
+    let list = fields.optional("patches", |node, report| match &node.kind {
+        Kind::Word(_) => {
+            variant("patch list", &["GeneralMidi"])(node, report)?;
+            Some((general_midi(), Vec::new()))
+        }
+        _ => csv_list(node, lists, programs_from_1, report, problems),
+    });
+    let Some(Spanned {
+        value: (list, broken),
+        ..
+    }) = list
+    else {
+        return (
+            PatchList::default(),
+            if is_written {
+                Names::partial()
+            } else {
+                Names::default()
+            },
+        );
+    };
+    let mut names = Names::default();
+    for (index, patch) in list.patches.iter().enumerate() {
+        names.add(&patch.name, Some(index));
+    }
+    for name in &broken {
+        names.add(name, None);
+    }
+    (list, names)
+}
+
+fn csv_list(
+    node: &Node,
+    lists: Lists<'_>,
+    programs_from_1: bool,
+    report: &mut Report<'_>,
+    problems: &mut Vec<(u16, Problem)>,
+) -> Option<(PatchList, Vec<String>)> {
+    let path = text(node, report)?;
+    let Some((file, source)) = lists
+        .paths
+        .get(&path)
+        .and_then(|file| Some((*file, lists.files.get(usize::from(*file))?)))
+    else {
+        let paths = lists
+            .paths
+            .keys()
+            .map(String::as_str)
+            .filter(|path| path.ends_with(".csv"));
+        let near = crate::show::finding::nearest(&path, paths).map(str::to_owned);
+        let message = format!("there is no file {}", crate::show::finding::quoted(&path));
+        let problem = Problem::error("missing-file", node.span, message);
+        report.add(match near {
+            Some(near) => problem.nearest(Some(&near)),
+            None => problem.help(
+                "paths start from the show's folder: \"patches/main.csv\", or write GeneralMidi",
+            ),
+        });
+        return None;
+    };
+    let read = patches::read_csv(&source.text, programs_from_1);
+    problems.extend(read.problems.into_iter().map(|problem| (file, problem)));
+    (!read.is_unreadable).then_some((
+        PatchList {
+            origin: path,
+            patches: read.patches,
+        },
+        read.broken,
+    ))
+}
+
+fn parameter(
+    name: &Spanned<String>,
+    node: &Node,
+    source: Source,
+    global: Option<Channel>,
+    report: &mut Report<'_>,
+) -> Option<Parameter> {
+    let mut fields = Fields::open(node, "parameter", report)?;
+    let kind = fields
+        .required("sends", parameter_kind)
+        .map(|kind| kind.value);
+    let most = kind.as_ref().map_or(0, largest);
+    let range = fields.optional("range", parsed(values::range));
+    let has_range = fields.has("range");
+    let neutral = fields.optional("neutral", whole(0..=16_383u16));
+    let is_global = fields
+        .optional("global", switch)
+        .is_some_and(|read| read.value);
+    if let Some(range) = range.filter(|range| range.value.1 > most && kind.is_some()) {
+        let message = format!("this parameter carries values up to {most}");
+        fields.report().add(
+            Problem::error("bad-value", range.span, message)
+                .help("lower the range, or send 14 bits"),
+        );
+    }
+    let (low, high) = range.map_or((0, most), |range| range.value);
+    if let Some(neutral) =
+        neutral.filter(|neutral| !(low..=high).contains(&neutral.value) && kind.is_some())
+    {
+        let message = format!("the neutral value {} leaves {low} to {high}", neutral.value);
+        fields.report().add(
+            Problem::error("parameter-out-of-range", neutral.span, message)
+                .help("choose one in the range"),
+        );
+    }
+    let needs_channel = kind.as_ref().is_some_and(uses_channel);
+    if is_global && needs_channel && global.is_none() {
+        let message = "this parameter is global, and its receiver has no channel for that";
+        let span = fields.span();
+        fields.report().add(
+            Problem::error("missing-field", span, message)
+                .help("give the receiver global: and a channel"),
+        );
+    }
+    fields.finish();
+    if has_range && range.is_none() {
+        return None;
+    }
+    let range = (low, high.min(most));
+    let neutral = neutral.map(|neutral| neutral.value);
+    Some(Parameter {
+        name: name.value.clone(),
+        site: source.site(name.span),
+        kind: kind?,
+        range,
+        neutral,
+        is_global,
+    })
+}
+
+/// The largest value that a parameter can carry.
+fn largest(kind: &ParameterKind) -> u16 {
+    match kind {
+        ParameterKind::Control(_) => 127,
+        ParameterKind::Pair(_) | ParameterKind::Rpn(_) | ParameterKind::Nrpn(_) => 16_383,
+        ParameterKind::Exclusive(parts) if parts.contains(&TemplateByte::ValueMsb) => 16_383,
+        ParameterKind::Exclusive(_) => 127,
+    }
+}
+
+fn uses_channel(kind: &ParameterKind) -> bool {
+    match kind {
+        ParameterKind::Exclusive(parts) => parts.contains(&TemplateByte::Channel),
+        _ => true,
+    }
+}
+
+fn parameter_kind(node: &Node, report: &mut Report<'_>) -> Option<ParameterKind> {
+    const KNOWN: &[&str] = &["Control", "Pair", "Rpn", "Nrpn", "Exclusive"];
+    Some(
+        match variant("way to send a parameter", KNOWN)(node, report)? {
+            "Control" => ParameterKind::Control(inner(node, report, control_number)?.value),
+            "Pair" => ParameterKind::Pair(inner(node, report, pair_number)?.value),
+            "Rpn" => ParameterKind::Rpn(parameter_number(node, report)?),
+            "Nrpn" => ParameterKind::Nrpn(parameter_number(node, report)?),
+            _ => ParameterKind::Exclusive(inner(node, report, value_template)?.value),
+        },
+    )
+}
+
+/// The upper half of a pair: controllers 0–31 have their lower half at + 32 (MIDI 1.0).
+fn pair_number(node: &Node, report: &mut Report<'_>) -> Option<Controller> {
+    whole(0..=31u8)(node, report).and_then(Controller::new)
+}
+
+/// The number of an (N)RPN: its two halves `(msb, lsb)`, as manuals print them.
+fn parameter_number(node: &Node, report: &mut Report<'_>) -> Option<Value14> {
+    let [msb, lsb] = items(node, 2, report)? else {
+        return None;
+    };
+    let (msb, lsb) = (value7(msb, report), value7(lsb, report));
+    Some(Value14::from_parts(msb?, lsb?))
+}
+
+/// A template must carry a value, and 14 bits need both halves.
+fn value_template(node: &Node, report: &mut Report<'_>) -> Option<Vec<TemplateByte>> {
+    let parts = parsed(values::template)(node, report)?;
+    let has = |part| parts.contains(&part);
+    let is_whole = has(TemplateByte::ValueMsb) == has(TemplateByte::ValueLsb);
+    let is_one = has(TemplateByte::Value) != has(TemplateByte::ValueMsb);
+    if is_whole && is_one {
+        return Some(parts);
+    }
+    let message = "a parameter's message carries its value once, as 7 or as 14 bits";
+    report.add(
+        Problem::error("bad-value", node.span, message)
+            .help("put vv where the value goes, or mm and ll"),
+    );
+    None
+}
+
+/// What cues of one receiver are written against.
+#[derive(Clone, Copy)]
+struct Voice {
+    source: Source,
+    first_program: u8,
+    channel: Option<Channel>,
+}
+
+fn cue(name: &Spanned<String>, node: &Node, voice: Voice, report: &mut Report<'_>) -> Option<Cue> {
+    const KNOWN: &[&str] = &[
+        "Program",
+        "Note",
+        "Control",
+        "Exclusive",
+        "Start",
+        "Continue",
+        "Stop",
+    ];
+    let kind = variant("cue", KNOWN)(node, report)?;
+    let short = match kind {
+        "Start" => Some(Message::Start),
+        "Continue" => Some(Message::Continue),
+        "Stop" => Some(Message::Stop),
+        _ => None,
+    };
+    let message = match (short, kind) {
+        (Some(message), _) => CueMessage::Short(message),
+        (None, "Exclusive") => {
+            CueMessage::Exclusive(inner(node, report, parsed(values::exclusive))?.value)
+        }
+        (None, kind) => CueMessage::Short(channel_cue(kind, node, voice, report)?),
+    };
+    Some(Cue {
+        name: name.value.clone(),
+        site: voice.source.site(name.span),
+        message,
+    })
+}
+
+fn channel_cue(kind: &str, node: &Node, voice: Voice, report: &mut Report<'_>) -> Option<Message> {
+    let Some(channel) = voice.channel else {
+        let message = "this cue needs a channel, and its receiver has no slots";
+        report.add(
+            Problem::error("missing-field", node.span, message)
+                .help("give the receiver slots: \"1\""),
+        );
+        return None;
+    };
+    if kind == "Program" {
+        let program = inner(node, report, |node, report| {
+            program(node, voice.first_program, report)
+        })?;
+        return Some(Message::Program(channel, program.value));
+    }
+    let [first, second] = items(node, 2, report)? else {
+        return None;
+    };
+    let second = value7(second, report);
+    if kind == "Note" {
+        let key = parsed(|text| values::key(text, voice.source.middle_c_octave))(first, report);
+        return Some(Message::NoteOn(channel, key?, second?));
+    }
+    let number = control_number(first, report);
+    Some(Message::Control(channel, number?, second?))
+}
+
+fn page_manner(node: &Node, report: &mut Report<'_>) -> Option<PageManner> {
+    Some(
+        match variant("way to be told a page", &["Program", "Control"])(node, report)? {
+            "Control" => PageManner::Control(inner(node, report, control_number)?.value),
+            _ => PageManner::Program,
+        },
+    )
+}
+
+/// `"upper"` (the same thing as that controller) or `Apart` (two things, not connected).
+#[allow(
+    clippy::option_option,
+    reason = "unread, apart, and named are three answers"
+)]
+fn keyboard(node: &Node, report: &mut Report<'_>) -> Option<Option<Spanned<String>>> {
+    match &node.kind {
+        Kind::Word(_) => variant("answer", &["Apart"])(node, report).map(|_| None),
+        Kind::Text(_) => name(node, report).map(|read| Some(Spanned::new(read, node.span))),
+        _ => expected("the name of a controller, or Apart", node, report),
+    }
+}

@@ -1,0 +1,65 @@
+//! Findings about one file: what the readers of that file write to.
+
+use super::{Problem, Span, Tree};
+use crate::show::finding::{Finding, Findings, Level, Place};
+
+/// Turns problems of one file into findings with its name, line and column.
+#[derive(Debug)]
+pub struct Report<'a> {
+    file: &'a str,
+    tree: &'a Tree,
+    findings: &'a mut Findings,
+}
+
+impl<'a> Report<'a> {
+    /// A report on `tree`, whose path from the show folder is `file`.
+    pub fn new(file: &'a str, tree: &'a Tree, findings: &'a mut Findings) -> Self {
+        Self {
+            file,
+            tree,
+            findings,
+        }
+    }
+
+    /// A report that has told all mistakes of grammar already: the first thing a reader does.
+    pub fn open(file: &'a str, tree: &'a Tree, findings: &'a mut Findings) -> Self {
+        let mut report = Self::new(file, tree, findings);
+        for problem in tree.problems().kept() {
+            report.add(problem.clone());
+        }
+        report.findings.count(Level::Error, tree.problems().more());
+        report
+    }
+
+    /// Makes a finding of a problem.
+    pub fn add(&mut self, problem: Problem) {
+        let Problem {
+            id,
+            level,
+            span,
+            message,
+            help,
+        } = problem;
+        let place = match span {
+            Some(span) => self.place(span),
+            None => Place::of_file(self.file),
+        };
+        self.findings.add(Finding {
+            id,
+            level,
+            place,
+            message,
+            help,
+        });
+    }
+
+    /// The place of a span, for findings that are made later.
+    pub fn place(&self, span: Span) -> Place {
+        self.tree.lines().place(self.tree.text(), self.file, span)
+    }
+
+    /// The file's tree.
+    pub fn tree(&self) -> &'a Tree {
+        self.tree
+    }
+}

@@ -1,0 +1,197 @@
+//! What the judge is told: which notes are asked for, what holds them, what they may hear.
+
+use crate::midi::num::{Key, Program, Value7};
+
+use super::voice::Voice;
+
+/// How strict the judge is.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct JudgeRules {
+    /// A note must sound this long after its press at the latest, in microseconds.
+    pub wait_us: u64,
+    /// A note must be let go this long after its last owner left, in microseconds.
+    pub grace_us: u64,
+    /// Whether a press that asks for a note which another press holds need not strike it.
+    pub may_share_strike: bool,
+    /// Whether a note may be stolen at the receiver's limit of polyphony.
+    pub may_be_stolen: bool,
+}
+
+/// The number of an expectation.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub struct ExpectId(pub u64);
+
+/// The patch asked for; what is not stated is not compared.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Wanted {
+    /// Bank Select 0.
+    pub bank_msb: Option<Value7>,
+    /// Bank Select 32.
+    pub bank_lsb: Option<Value7>,
+    /// Program.
+    pub program: Option<Program>,
+    /// Group of the slot.
+    pub group: Option<u8>,
+}
+
+/// One note that one key press asks for.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Expect {
+    /// When the key went down, in microseconds.
+    pub down_us: u64,
+    /// The receiver, by the driver's count.
+    pub receiver: usize,
+    /// With which patch.
+    pub wanted: Wanted,
+    /// The key as it must arrive, transposed.
+    pub key: Key,
+    /// Lowest and highest velocity it may arrive with.
+    pub velocities: (Value7, Value7),
+}
+
+/// What holds a note.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Holder {
+    /// Its key.
+    Key,
+    /// The hold pedal.
+    Hold,
+    /// The sostenuto pedal.
+    Sostenuto,
+}
+
+/// What may happen to a sounding note. Until its scene is left a note may hear all but
+/// `Cut`, `Revoice` and `Passage`; held over, only `Pressure` while it is held.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Change {
+    /// Its end: the scene says `cut` or `fade`, or the rig is short of slots.
+    Cut,
+    /// Another patch.
+    Revoice,
+    /// Level.
+    Level,
+    /// Bend and tuning.
+    Bend,
+    /// Pan.
+    Pan,
+    /// Pressure.
+    Pressure,
+    /// Other controllers.
+    Control,
+    /// An interruption of an effects unit it passes through.
+    Passage,
+}
+
+/// An expectation and what became of it.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Entry {
+    pub(super) expect: Expect,
+    /// Bits of `Holder`; empty once it is let go.
+    pub(super) holders: u8,
+    pub(super) let_go_us: u64,
+    /// Bits of `Change`.
+    pub(super) allowed: u8,
+    pub(super) is_struck: bool,
+    /// Whether a voice carries it now.
+    pub(super) is_carried: bool,
+}
+
+impl Entry {
+    /// A key is down and nothing sounds yet; the scene is there.
+    pub(super) const fn new(expect: Expect) -> Self {
+        Self {
+            expect,
+            holders: bit(Holder::Key as u8),
+            let_go_us: 0,
+            allowed: ALLOWED_IN_SCENE,
+            is_struck: false,
+            is_carried: false,
+        }
+    }
+
+    pub(super) const fn hold(&mut self, holder: Holder) {
+        self.holders |= bit(holder as u8);
+    }
+
+    pub(super) const fn let_go(&mut self, holder: Holder, now_us: u64) {
+        if self.is_holding() {
+            self.holders &= !bit(holder as u8);
+            self.let_go_us = now_us;
+        }
+    }
+
+    /// Nothing is asked of it any more but that it ends.
+    pub(super) const fn give_up(&mut self, now_us: u64) {
+        if self.is_holding() {
+            self.let_go_us = now_us;
+        }
+        self.holders = 0;
+        self.allowed = u8::MAX;
+        self.is_struck = true;
+    }
+
+    /// Its scene is left.
+    pub(super) const fn leave(&mut self) {
+        self.allowed = bit(Change::Pressure as u8);
+    }
+
+    pub(super) const fn allow(&mut self, change: Change) {
+        self.allowed |= bit(change as u8);
+    }
+
+    pub(super) const fn forbid(&mut self, change: Change) {
+        self.allowed &= !bit(change as u8);
+    }
+
+    pub(super) const fn is_holding(&self) -> bool {
+        self.holders != 0
+    }
+
+    pub(super) const fn allows(&self, change: Change) -> bool {
+        self.allowed & bit(change as u8) != 0
+    }
+
+    /// Whether this voice is the note it waits for.
+    pub(super) fn waits_for(&self, receiver: usize, voice: &Voice, wait_us: u64) -> bool {
+        let expect = &self.expect;
+        !self.is_struck
+            && expect.receiver == receiver
+            && expect.asks_for(voice)
+            && (expect.velocities.0..=expect.velocities.1).contains(&voice.velocity)
+            && (expect.down_us..=expect.down_us.saturating_add(wait_us)).contains(&voice.start_us)
+    }
+
+    /// Whether nothing sounded for it in time.
+    pub(super) const fn is_missing(&self, now_us: u64, wait_us: u64) -> bool {
+        !self.is_struck && !self.is_carried && self.expect.down_us.saturating_add(wait_us) < now_us
+    }
+}
+
+impl Expect {
+    /// Whether a voice is this note, velocity and time aside.
+    pub(super) fn asks_for(&self, voice: &Voice) -> bool {
+        let wanted = &self.wanted;
+        voice.key == self.key
+            && wanted
+                .bank_msb
+                .is_none_or(|msb| msb == voice.patch.bank_msb)
+            && wanted
+                .bank_lsb
+                .is_none_or(|lsb| lsb == voice.patch.bank_lsb)
+            && wanted
+                .program
+                .is_none_or(|program| program == voice.patch.program)
+            && wanted.group.is_none_or(|group| group == voice.group)
+    }
+}
+
+const fn bit(number: u8) -> u8 {
+    1 << number
+}
+
+/// Changes that are the player's own as long as the scene is there.
+const ALLOWED_IN_SCENE: u8 = bit(Change::Level as u8)
+    | bit(Change::Bend as u8)
+    | bit(Change::Pan as u8)
+    | bit(Change::Pressure as u8)
+    | bit(Change::Control as u8);

@@ -1,0 +1,97 @@
+//! What the judge can find wrong, and in what words.
+
+use std::fmt;
+
+use super::expect::ExpectId;
+use super::heard::{Ended, Released};
+use super::voice::{Voice, VoiceState};
+use crate::midi::num::Controller;
+
+/// What was done wrong.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub enum Fault {
+    /// A voice sounds that no key and no pedal holds.
+    Stuck,
+    /// A voice was let go while its key or pedal holds it.
+    LetGo(Released),
+    /// A voice was silenced while its key or pedal holds it.
+    Cut(Ended),
+    /// A voice was silenced while it rang.
+    RingCut(Ended),
+    /// A key was pressed and nothing sounded in time.
+    Missing,
+    /// A voice sounds that nobody asked for, or with the wrong patch, key or velocity.
+    Unasked,
+    /// A sounding voice went over to another patch.
+    Revoiced,
+    /// The level of a held-over note changed; in dB.
+    LevelChanged {
+        /// From.
+        from_db: f64,
+        /// To.
+        to_db: f64,
+    },
+    /// The pitch of a held-over note changed; in cents.
+    Bent {
+        /// From.
+        from_cents: f64,
+        /// To.
+        to_cents: f64,
+    },
+    /// The place of a held-over note changed.
+    Panned,
+    /// The pressure on a held-over note changed when it may not.
+    Pressed,
+    /// Another controller of a held-over note changed.
+    ControllerChanged(Controller),
+    /// An effects unit was interrupted while sound passed through it.
+    Interrupted,
+    /// Bytes came that are no whole message.
+    BrokenBytes,
+    /// The model's log overflowed before it was heard, so nothing can be said.
+    EventsLost,
+}
+
+/// A fault, where and when.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Violation {
+    /// When, in microseconds.
+    pub at_us: u64,
+    /// At which receiver, counted as the judge was told.
+    pub receiver: usize,
+    /// What.
+    pub fault: Fault,
+    /// The voice it was done to, as it was at its start.
+    pub voice: Option<Voice>,
+    /// The expectation it breaks.
+    pub expect: Option<ExpectId>,
+}
+
+impl fmt::Display for Violation {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(
+            f,
+            "{} us, receiver {}: {:?}",
+            self.at_us, self.receiver, self.fault
+        )?;
+        if let Some(voice) = &self.voice {
+            write!(
+                f,
+                ", key {} on channel {} with patch {}/{}/{} struck at {} us",
+                voice.key.get(),
+                voice.channel.get() + 1,
+                voice.patch.bank_msb.get(),
+                voice.patch.bank_lsb.get(),
+                voice.patch.program.get(),
+                voice.start_us,
+            )?;
+            if let VoiceState::Ringing { until_us } = voice.state {
+                write!(f, ", ringing until {until_us} us")?;
+            }
+        }
+        if let Some(ExpectId(number)) = self.expect {
+            write!(f, ", expectation {number}")?;
+        }
+        Ok(())
+    }
+}

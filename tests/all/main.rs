@@ -1,0 +1,7 @@
+//! All integration tests of one process kind, as modules of one binary.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+mod cases;
+mod ron_read;
+mod ron_tree;
+mod show_read;
