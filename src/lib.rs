@@ -18,6 +18,7 @@ pub mod midi;
 pub mod plan;
 pub mod ports;
 pub mod replay;
+pub mod screen;
 pub mod sheet;
 pub mod show;
 pub mod sim;

@@ -192,7 +192,8 @@ impl<'a> Sounds<'a> {
     ) -> Vec<Setting> {
         let mut settings = Vec::new();
         for (index, parameter) in receiver.parameters.iter().enumerate() {
-            if parameter.is_global != is_global {
+            // Without a channel of its own the whole receiver is reached through its slot.
+            if receiver.global.is_some() && parameter.is_global != is_global {
                 continue;
             }
             let named = values.iter().find_map(|list| {

@@ -50,7 +50,9 @@ pub fn run(run: &Run<'_>, sink: &mut dyn FnMut(u64, OutPort, &[u8])) -> Outcome 
     let mut now_us = 0;
     loop {
         let next_input = inputs.peek().map(|(us, _)| *us);
-        let Some(due_us) = stage.due_us().into_iter().chain(next_input).min() else { break };
+        let Some(due_us) = stage.due_us().into_iter().chain(next_input).min() else {
+            break;
+        };
         let last_input_us = run.inputs.last().map_or(0, |(us, _)| *us);
         if next_input.is_none() && due_us > last_input_us.saturating_add(TAIL_US) {
             break;
@@ -59,7 +61,11 @@ pub fn run(run: &Run<'_>, sink: &mut dyn FnMut(u64, OutPort, &[u8])) -> Outcome 
         while let Some((_, input)) = inputs.next_if(|(us, _)| *us <= now_us) {
             stage.handle(now_us, *input);
         }
-        if stage.engine.next_deadline().is_some_and(|deadline| deadline <= now_us) {
+        if stage
+            .engine
+            .next_deadline()
+            .is_some_and(|deadline| deadline <= now_us)
+        {
             stage.handle(now_us, Input::Tick);
         }
         stage.pump(now_us, sink);
@@ -88,11 +94,18 @@ pub fn item(book: &Promptbook, output: &Output) -> Item {
     let payload = match output.payload {
         Payload::Short(message) => wire::Payload::Short(message.encode()),
         Payload::Blob(id) => {
-            let len = book.blobs.get(id.index()).map_or(0, |bytes| bytes.len() as u32);
+            let len = book
+                .blobs
+                .get(id.index())
+                .map_or(0, |bytes| bytes.len() as u32);
             wire::Payload::Blob { id: id.0, len }
         }
     };
-    Item { lane, channel: output.channel, payload }
+    Item {
+        lane,
+        channel: output.channel,
+        payload,
+    }
 }
 
 /// One engine and the lines of its ports.
@@ -114,7 +127,10 @@ struct Line {
 impl Stage {
     fn new(run: &Run<'_>) -> Self {
         let kind = |port| run.kinds.get(port).copied().unwrap_or(PortKind::Usb);
-        let line = |port| Line { wire: Wire::new(kind(port), Limits::default(), 0), due_us: None };
+        let line = |port| Line {
+            wire: Wire::new(kind(port), Limits::default(), 0),
+            due_us: None,
+        };
         Self {
             book: Arc::clone(&run.book),
             engine: Engine::new(Arc::clone(&run.book), run.start),
@@ -134,7 +150,9 @@ impl Stage {
         self.outbox.clear();
         self.engine.handle(now_us, input, &mut self.outbox);
         for output in self.outbox.items() {
-            let Some(line) = self.lines.get_mut(output.port.index()) else { continue };
+            let Some(line) = self.lines.get_mut(output.port.index()) else {
+                continue;
+            };
             if line.wire.push(now_us, item(&self.book, output)).is_err() {
                 self.refused += 1;
             }
@@ -170,6 +188,11 @@ impl Stage {
     fn outcome(&self, end_us: u64) -> Outcome {
         let mut view = View::default();
         self.engine.view(&mut view);
-        Outcome { view, end_us, sent: self.sent, refused: self.refused }
+        Outcome {
+            view,
+            end_us,
+            sent: self.sent,
+            refused: self.refused,
+        }
     }
 }

@@ -22,6 +22,11 @@ impl Span {
         Self { start, end }
     }
 
+    /// Whether all of `other` lies within this span.
+    pub const fn contains(self, other: Self) -> bool {
+        self.start <= other.start && other.end <= self.end
+    }
+
     /// From the start of this span to the end of `other`.
     pub const fn to(self, other: Self) -> Self {
         Self::new(self.start, other.end)

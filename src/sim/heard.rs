@@ -238,3 +238,21 @@ impl HeardLog {
         self.events.iter().skip(skip)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_log_keeps_its_numbers_when_it_drops() {
+        let mut log = HeardLog::default();
+        for at_us in 0..MAX_EVENTS as u64 + 10 {
+            log.push(at_us, Heard::Booted);
+        }
+        assert_eq!(log.mark(), MAX_EVENTS as u64 + 10);
+        assert_eq!(log.dropped(), 10);
+        assert_eq!(log.since(0).next().map(|e| e.at_us), Some(10));
+        assert_eq!(log.since(500).next().map(|e| e.at_us), Some(500));
+        assert_eq!(log.since(log.mark()).count(), 0);
+    }
+}

@@ -20,41 +20,40 @@ use std::collections::BTreeMap;
 use crate::midi::num::{Channel, Key};
 
 use super::expect::{Change, Entry, Expect, ExpectId, Holder, JudgeRules};
-use super::heard::{Ended, Event, Heard};
 use super::receiver::ReceiverModel;
 use super::verdict::{Fault, Violation};
-use super::voice::{Voice, VoiceId, VoiceState};
+use super::voice::{Voice, VoiceId};
 
 /// Violations kept; past it they are only counted.
 pub const MAX_VIOLATIONS: usize = 1_024;
 
 /// A voice as the judge knows it.
 #[derive(Clone, Debug)]
-struct Witness {
-    voice: Voice,
-    owners: Vec<ExpectId>,
-    is_reported: bool,
+pub(super) struct Witness {
+    pub(super) voice: Voice,
+    pub(super) owners: Vec<ExpectId>,
+    pub(super) is_reported: bool,
 }
 
 /// A voice that ended because its key was struck again; its owners go to the next one.
 #[derive(Clone, Debug)]
-struct Restruck {
-    receiver: usize,
-    witness: Witness,
+pub(super) struct Restruck {
+    pub(super) receiver: usize,
+    pub(super) witness: Witness,
 }
 
 /// The judge of one run.
 #[derive(Clone, Debug)]
 pub struct Judge {
-    rules: JudgeRules,
-    entries: BTreeMap<ExpectId, Entry>,
-    voices: BTreeMap<(usize, VoiceId), Witness>,
-    restruck: Vec<Restruck>,
-    passages: Vec<(usize, usize)>,
+    pub(super) rules: JudgeRules,
+    pub(super) entries: BTreeMap<ExpectId, Entry>,
+    pub(super) voices: BTreeMap<(usize, VoiceId), Witness>,
+    pub(super) restruck: Vec<Restruck>,
+    pub(super) passages: Vec<(usize, usize)>,
     marks: BTreeMap<usize, u64>,
     violations: Vec<Violation>,
     violation_count: u64,
-    matched_count: u64,
+    pub(super) matched_count: u64,
     next: u64,
 }
 
@@ -202,206 +201,6 @@ impl Judge {
             .map(|(id, entry)| (*id, &entry.expect, entry.is_holding()))
     }
 
-    fn hear_event(&mut self, receiver: usize, event: &Event) {
-        let at_us = event.at_us;
-        match event.heard {
-            Heard::NoteStarted(voice) => self.hear_start(receiver, voice),
-            Heard::NoteReleased { id, why } => {
-                let Some(witness) = self.voices.get_mut(&(receiver, id)) else {
-                    return;
-                };
-                witness.voice.state = VoiceState::Ringing { until_us: u64::MAX };
-                self.lose_voice((receiver, id), at_us, Fault::LetGo(why));
-            }
-            Heard::NoteEnded { id, why } => self.hear_end((receiver, id), at_us, why),
-            Heard::VoiceRevoiced { id, .. } => {
-                self.disturb((receiver, id), at_us, Change::Revoice, Fault::Revoiced);
-            }
-            Heard::LevelChanged { id, from_db, to_db } => {
-                let fault = Fault::LevelChanged { from_db, to_db };
-                self.disturb((receiver, id), at_us, Change::Level, fault);
-            }
-            Heard::BendChanged {
-                id,
-                from_cents,
-                to_cents,
-            } => {
-                let fault = Fault::Bent {
-                    from_cents,
-                    to_cents,
-                };
-                self.disturb((receiver, id), at_us, Change::Bend, fault);
-            }
-            Heard::PanChanged { id, .. } => {
-                self.disturb((receiver, id), at_us, Change::Pan, Fault::Panned);
-            }
-            Heard::PressureChanged { id, .. } => {
-                self.disturb((receiver, id), at_us, Change::Pressure, Fault::Pressed);
-            }
-            Heard::ControllerChanged { id, controller, .. } => {
-                let fault = Fault::ControllerChanged(controller);
-                self.disturb((receiver, id), at_us, Change::Control, fault);
-            }
-            Heard::PassageInterrupted { .. } => self.hear_interruption(receiver, at_us),
-            Heard::JunkByte(_) | Heard::MessageBroken | Heard::ExclusiveBroken => {
-                self.find(at_us, receiver, Fault::BrokenBytes, None);
-            }
-            _ => {}
-        }
-    }
-
-    fn hear_start(&mut self, receiver: usize, voice: Voice) {
-        let mut owners = self.inherit(receiver, &voice);
-        let wait_us = self.rules.wait_us;
-        let asked = self
-            .entries
-            .iter_mut()
-            .find(|(_, entry)| entry.waits_for(receiver, &voice, wait_us));
-        let mut is_reported = false;
-        if let Some((id, entry)) = asked {
-            let id = *id;
-            entry.is_struck = true;
-            if entry.is_carried {
-                // It shared a voice until now; from here on its own one carries it.
-                for witness in self.voices.values_mut() {
-                    witness.owners.retain(|owner| *owner != id);
-                }
-            }
-            entry.is_carried = true;
-            owners.retain(|owner| *owner != id);
-            owners.push(id);
-            self.matched_count += 1;
-        } else {
-            self.find(voice.start_us, receiver, Fault::Unasked, Some(&voice));
-            is_reported = true;
-        }
-        let witness = Witness {
-            voice,
-            owners,
-            is_reported,
-        };
-        self.voices.insert((receiver, voice.id), witness);
-    }
-
-    /// Owners of the voice whose place this one took. A voice of another patch is no heir.
-    fn inherit(&mut self, receiver: usize, voice: &Voice) -> Vec<ExpectId> {
-        let mut heirs = Vec::new();
-        let (mine, others) = std::mem::take(&mut self.restruck)
-            .into_iter()
-            .partition(|gone| gone.receiver == receiver && same_note(&gone.witness.voice, voice));
-        self.restruck = others;
-        let mine: Vec<Restruck> = mine;
-        for gone in mine {
-            if gone.witness.voice.patch == voice.patch {
-                heirs.extend(gone.witness.owners);
-            } else {
-                let fault = Fault::Cut(Ended::Restruck);
-                let (old, owners) = (gone.witness.voice, gone.witness.owners);
-                self.cut(receiver, &old, &owners, (voice.start_us, fault));
-            }
-        }
-        heirs
-    }
-
-    fn hear_end(&mut self, at: (usize, VoiceId), at_us: u64, why: Ended) {
-        if why == Ended::Restruck {
-            if let Some(mut witness) = self.voices.remove(&at) {
-                let holding = self.holding(&witness.owners);
-                let gone = std::mem::replace(&mut witness.owners, holding);
-                self.forget(gone.iter().filter(|id| !witness.owners.contains(id)));
-                let receiver = at.0;
-                self.restruck.push(Restruck { receiver, witness });
-            }
-            return;
-        }
-        let Some(witness) = self.voices.get(&at) else {
-            return;
-        };
-        let is_spared = why == Ended::Stolen && self.rules.may_be_stolen;
-        if !is_spared && why != Ended::RingDone {
-            let (voice, first) = (witness.voice, witness.owners.first().copied());
-            if !voice.is_held() && self.forbids(&witness.owners, Change::Cut) {
-                self.find_for(at_us, at.0, Fault::RingCut(why), &voice, first);
-            }
-        }
-        if !is_spared {
-            self.lose_voice(at, at_us, Fault::Cut(why));
-        }
-        if let Some(witness) = self.voices.remove(&at) {
-            self.forget(witness.owners.iter());
-        }
-    }
-
-    /// A voice no longer carries its owners: those that still hold it go to another voice
-    /// of the same note, or it was cut.
-    fn lose_voice(&mut self, at: (usize, VoiceId), at_us: u64, fault: Fault) {
-        let Some(witness) = self.voices.get(&at) else {
-            return;
-        };
-        let voice = witness.voice;
-        let holding = self.holding(&witness.owners);
-        let sibling = self.voices.iter_mut().find(|((receiver, id), other)| {
-            *receiver == at.0
-                && *id != at.1
-                && same_note(&other.voice, &voice)
-                && other.voice.patch == voice.patch
-                && other.voice.is_held()
-        });
-        match sibling {
-            Some((_, other)) => other.owners.extend(&holding),
-            None => self.cut(at.0, &voice, &holding, (at_us, fault)),
-        }
-        if let Some(witness) = self.voices.get_mut(&at) {
-            witness.owners.retain(|id| !holding.contains(id));
-        }
-    }
-
-    /// A note was taken from those who hold it.
-    fn cut(
-        &mut self,
-        receiver: usize,
-        voice: &Voice,
-        holding: &[ExpectId],
-        (at_us, fault): (u64, Fault),
-    ) {
-        if self.forbids(holding, Change::Cut) {
-            self.find_for(at_us, receiver, fault, voice, holding.first().copied());
-        }
-        for id in holding {
-            self.entries.remove(id);
-        }
-    }
-
-    fn disturb(&mut self, at: (usize, VoiceId), at_us: u64, change: Change, fault: Fault) {
-        let Some(witness) = self.voices.get(&at) else {
-            return;
-        };
-        // A note that is held is judged by those who hold it, a ring by those who did.
-        let holding = self.holding(&witness.owners);
-        let is_ring = holding.is_empty();
-        let judges = if is_ring { &witness.owners } else { &holding };
-        let is_late_pressure = is_ring && change == Change::Pressure && self.are_left(judges);
-        if is_late_pressure || self.forbids(judges, change) {
-            let (voice, first) = (witness.voice, judges.first().copied());
-            self.find_for(at_us, at.0, fault, &voice, first);
-        }
-    }
-
-    fn hear_interruption(&mut self, effects: usize, at_us: u64) {
-        let hurt: Vec<(usize, Voice)> = self
-            .voices
-            .iter()
-            .filter(|((receiver, _), witness)| {
-                self.passages.contains(&(*receiver, effects))
-                    && self.forbids(&witness.owners, Change::Passage)
-            })
-            .map(|((receiver, _), witness)| (*receiver, witness.voice))
-            .collect();
-        for (receiver, voice) in hurt {
-            self.find(at_us, receiver, Fault::Interrupted, Some(&voice));
-        }
-    }
-
     fn find_missing(&mut self, now_us: u64) {
         let wait_us = self.rules.wait_us;
         let missing: Vec<(ExpectId, Expect)> = self
@@ -446,9 +245,10 @@ impl Judge {
         }
     }
 
-    /// When the last owner of a note let it go; none while one holds it.
+    /// When the last owner of a note let it go, or when it began if that was later (a note
+    /// that was held back); none while one holds it.
     fn let_go_us(&self, receiver: usize, voice: &Voice) -> Option<u64> {
-        let mut last_us = 0;
+        let mut last_us = voice.start_us;
         for ((at, _), witness) in &self.voices {
             if *at != receiver || !same_note(&witness.voice, voice) {
                 continue;
@@ -463,13 +263,13 @@ impl Judge {
         Some(last_us)
     }
 
-    fn holding(&self, owners: &[ExpectId]) -> Vec<ExpectId> {
+    pub(super) fn holding(&self, owners: &[ExpectId]) -> Vec<ExpectId> {
         let is_holding = |id: &ExpectId| self.entries.get(id).is_some_and(Entry::is_holding);
         owners.iter().copied().filter(is_holding).collect()
     }
 
     /// Whether there are owners and none of them allows the change.
-    fn forbids(&self, owners: &[ExpectId], change: Change) -> bool {
+    pub(super) fn forbids(&self, owners: &[ExpectId], change: Change) -> bool {
         let mut owners = owners
             .iter()
             .filter_map(|id| self.entries.get(id))
@@ -477,12 +277,12 @@ impl Judge {
         owners.peek().is_some() && owners.all(|entry| !entry.allows(change))
     }
 
-    fn are_left(&self, owners: &[ExpectId]) -> bool {
+    pub(super) fn are_left(&self, owners: &[ExpectId]) -> bool {
         self.forbids(owners, Change::Control)
     }
 
     /// Forgets owners whose note has ended, unless another voice carries them.
-    fn forget<'a>(&mut self, owners: impl Iterator<Item = &'a ExpectId>) {
+    pub(super) fn forget<'a>(&mut self, owners: impl Iterator<Item = &'a ExpectId>) {
         for id in owners {
             if !self.voices.values().any(|w| w.owners.contains(id)) {
                 self.entries.remove(id);
@@ -490,7 +290,13 @@ impl Judge {
         }
     }
 
-    fn find(&mut self, at_us: u64, receiver: usize, fault: Fault, voice: Option<&Voice>) {
+    pub(super) fn find(
+        &mut self,
+        at_us: u64,
+        receiver: usize,
+        fault: Fault,
+        voice: Option<&Voice>,
+    ) {
         self.keep(Violation {
             at_us,
             receiver,
@@ -500,7 +306,7 @@ impl Judge {
         });
     }
 
-    fn find_for(
+    pub(super) fn find_for(
         &mut self,
         at_us: u64,
         receiver: usize,
@@ -526,7 +332,609 @@ impl Judge {
 }
 
 /// Whether two voices of one receiver are the same key of the same slot.
-fn same_note(a: &Voice, b: &Voice) -> bool {
+pub(super) fn same_note(a: &Voice, b: &Voice) -> bool {
     let note = |voice: &Voice| -> (Channel, Key) { (voice.channel, voice.key) };
     note(a) == note(b)
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::super::expect::Wanted;
+    use super::super::heard::{Ended, MAX_EVENTS, Released};
+    use super::super::spec::{HeldNotes, Kind, Patch, ReceiverSpec, Restrike};
+    use super::super::testing;
+    use super::super::testing::{CH, control, key, off, on, program};
+    use super::*;
+    use crate::midi::num::{Controller, Program, Value7, cc};
+
+    const RULES: JudgeRules = JudgeRules {
+        wait_us: 30_000,
+        grace_us: 1_000,
+        may_share_strike: false,
+        may_be_stolen: false,
+    };
+
+    /// One receiver and its judge; `at` is the order of calls that a driver keeps.
+    struct Court {
+        model: ReceiverModel,
+        judge: Judge,
+    }
+
+    impl Court {
+        fn new(model: ReceiverModel, rules: JudgeRules) -> Self {
+            let judge = Judge::new(rules);
+            Self { model, judge }
+        }
+
+        fn gm2() -> Self {
+            Self::new(testing::model(|m| m.release_us = 500), RULES)
+        }
+
+        fn expect(&mut self, now_us: u64, number: u8) -> ExpectId {
+            self.judge.expect(Expect {
+                down_us: now_us,
+                receiver: 0,
+                wanted: Wanted::default(),
+                key: key(number),
+                velocities: (Value7::clamped(1), Value7::MAX),
+            })
+        }
+
+        fn play(&mut self, now_us: u64, bytes: &[u8]) {
+            self.model.feed(now_us, bytes);
+            self.judge.hear(0, &self.model);
+            self.judge.advance(now_us);
+        }
+
+        fn press(&mut self, now_us: u64, number: u8) -> ExpectId {
+            let id = self.expect(now_us, number);
+            self.play(now_us, &on(number));
+            id
+        }
+
+        /// Gives what was found, and looks once more when all should be silent.
+        fn faults(mut self) -> Vec<Fault> {
+            self.play(100_000_000, &[]);
+            let found = self.judge.finish(100_000_000);
+            found.iter().map(|violation| violation.fault).collect()
+        }
+    }
+
+    #[test]
+    fn a_note_that_is_struck_and_let_go_is_right() {
+        let mut court = Court::gm2();
+        let id = court.press(0, 60);
+        assert_eq!(court.judge.open().count(), 1);
+        court.judge.let_go(id, Holder::Key, 10);
+        court.play(900, &off(60));
+        court.play(5_000, &[]);
+        assert_eq!(
+            court.judge.open().count(),
+            0,
+            "and is forgotten when it has rung out"
+        );
+        assert_eq!(court.judge.matched_count(), 1);
+        assert_eq!(court.faults(), []);
+    }
+
+    #[test]
+    fn a_note_that_is_not_let_go_in_time_is_stuck() {
+        let mut court = Court::gm2();
+        let id = court.press(0, 60);
+        court.judge.let_go(id, Holder::Key, 10);
+        court.play(1_010, &[]);
+        assert_eq!(court.judge.violations(), [], "within the grace");
+        court.play(1_011, &[]);
+        let found = court.judge.violations()[0];
+        assert_eq!(
+            (found.fault, found.at_us, found.expect),
+            (Fault::Stuck, 1_011, Some(id))
+        );
+        court.play(2_000, &[]);
+        assert_eq!(court.faults(), [Fault::Stuck], "once");
+    }
+
+    #[test]
+    fn a_note_held_back_may_end_as_late_as_it_began() {
+        let mut court = Court::gm2();
+        let id = court.expect(0, 60);
+        court.judge.let_go(id, Holder::Key, 5);
+        court.play(20_000, &on(60));
+        court.play(20_900, &off(60));
+        assert_eq!(court.faults(), []);
+    }
+
+    #[test]
+    fn a_pedal_goes_on_holding() {
+        let mut court = Court::gm2();
+        let id = court.press(0, 60);
+        court.judge.hold(id, Holder::Hold);
+        court.play(1, &control(64, 127));
+        court.judge.let_go(id, Holder::Key, 2);
+        court.play(2, &off(60));
+        court.play(50_000, &[]);
+        assert_eq!(court.judge.violations(), []);
+        court.judge.let_go(id, Holder::Hold, 60_000);
+        court.play(60_000, &control(64, 0));
+        assert_eq!(court.faults(), []);
+    }
+
+    #[test]
+    fn a_pedal_that_stays_down_in_the_receiver_is_found() {
+        let mut court = Court::gm2();
+        court.play(0, &control(64, 127));
+        let id = court.press(1, 60);
+        court.judge.let_go(id, Holder::Key, 2);
+        court.play(2, &off(60));
+        assert_eq!(court.faults(), [Fault::Stuck]);
+    }
+
+    #[test]
+    fn a_note_let_go_early_is_found() {
+        let mut court = Court::gm2();
+        let id = court.press(0, 60);
+        court.play(1, &off(60));
+        court.judge.let_go(id, Holder::Key, 2);
+        assert_eq!(court.faults(), [Fault::LetGo(Released::KeyUp)]);
+    }
+
+    #[test]
+    fn every_way_to_cut_a_held_note_is_found() {
+        type Deed = fn(&mut Court);
+        let deeds: [(Deed, Ended); 6] = [
+            (|c| c.play(1, &program(1)), Ended::CutByProgram),
+            (|c| c.play(1, &control(120, 0)), Ended::AllSoundOff),
+            (|c| c.play(1, &[0xff]), Ended::SystemReset),
+            (|c| c.play(1, &[0xfe]), Ended::SensingLost),
+            (|c| c.model.power_off(1), Ended::PowerOff),
+            (
+                |c| {
+                    c.press(1, 62);
+                },
+                Ended::Stolen,
+            ),
+        ];
+        for (deed, why) in deeds {
+            let mut court = Court::new(
+                testing::model(|m| (m.polyphony, m.held_notes) = (1, HeldNotes::Cut)),
+                RULES,
+            );
+            court.press(0, 60);
+            deed(&mut court);
+            court.play(1_000_000, &[]);
+            let first = court.judge.violations().first().map(|found| found.fault);
+            assert_eq!(first, Some(Fault::Cut(why)));
+        }
+    }
+
+    #[test]
+    fn a_cut_that_the_scene_asks_for_is_right() {
+        let mut court = Court::gm2();
+        let id = court.press(0, 60);
+        court.judge.hold_over(id);
+        court.judge.allow(id, Change::Cut);
+        court.play(1, &off(60));
+        assert_eq!(court.faults(), []);
+    }
+
+    #[test]
+    fn stealing_may_be_allowed() {
+        let rules = JudgeRules {
+            may_be_stolen: true,
+            ..RULES
+        };
+        let mut court = Court::new(testing::model(|m| m.polyphony = 1), rules);
+        court.press(0, 60);
+        let id = court.press(1, 62);
+        court.judge.let_go(id, Holder::Key, 2);
+        court.play(2, &off(62));
+        assert_eq!(court.faults(), []);
+    }
+
+    #[test]
+    fn a_ring_that_is_cut_is_found() {
+        let mut court = Court::new(
+            testing::model(|m| (m.release_us, m.held_notes) = (500, HeldNotes::Cut)),
+            RULES,
+        );
+        let id = court.press(0, 60);
+        court.judge.let_go(id, Holder::Key, 1);
+        court.judge.hold_over(id);
+        court.play(1, &off(60));
+        court.play(400, &program(1));
+        assert_eq!(court.faults(), [Fault::RingCut(Ended::CutByProgram)]);
+    }
+
+    #[test]
+    fn a_press_without_sound_is_found() {
+        let mut court = Court::gm2();
+        let id = court.expect(0, 60);
+        court.judge.let_go(id, Holder::Key, 10);
+        court.play(30_000, &[]);
+        assert_eq!(court.judge.violations(), [], "within the wait");
+        court.play(30_001, &[]);
+        assert_eq!(court.faults(), [Fault::Missing]);
+    }
+
+    #[test]
+    fn a_note_nobody_asked_for_is_found() {
+        let v = Value7::clamped;
+        let right = Expect {
+            down_us: 0,
+            receiver: 0,
+            wanted: Wanted {
+                bank_msb: Some(v(0x79)),
+                bank_lsb: Some(v(0)),
+                program: Some(Program::clamped(0)),
+                group: Some(0),
+            },
+            key: key(60),
+            velocities: (v(100), v(100)),
+        };
+        let wanted = right.wanted;
+        let wrong = [
+            Expect {
+                key: key(61),
+                ..right
+            },
+            Expect {
+                velocities: (v(1), v(99)),
+                ..right
+            },
+            Expect {
+                receiver: 1,
+                ..right
+            },
+            Expect {
+                down_us: 1,
+                ..right
+            },
+            Expect {
+                wanted: Wanted {
+                    bank_msb: Some(v(1)),
+                    ..wanted
+                },
+                ..right
+            },
+            Expect {
+                wanted: Wanted {
+                    bank_lsb: Some(v(1)),
+                    ..wanted
+                },
+                ..right
+            },
+            Expect {
+                wanted: Wanted {
+                    program: Some(Program::clamped(1)),
+                    ..wanted
+                },
+                ..right
+            },
+            Expect {
+                wanted: Wanted {
+                    group: Some(1),
+                    ..wanted
+                },
+                ..right
+            },
+        ];
+        for expect in wrong {
+            let mut court = Court::gm2();
+            court.judge.expect(expect);
+            court.play(0, &on(60));
+            court.play(1_000_000, &off(60));
+            assert_eq!(
+                court.faults(),
+                [Fault::Unasked, Fault::Missing],
+                "{expect:?}"
+            );
+        }
+        let mut court = Court::gm2();
+        let id = court.judge.expect(right);
+        court.play(0, &on(60));
+        court.judge.let_go(id, Holder::Key, 9);
+        court.play(9, &off(60));
+        assert_eq!(court.faults(), []);
+    }
+
+    #[test]
+    fn all_that_a_held_over_note_may_not_hear_is_found() {
+        let deeds: [(&[u8], fn(&Fault) -> bool); 7] = [
+            (&[0xb0, 7, 20], |f| matches!(f, Fault::LevelChanged { .. })),
+            (&[0xb0, 11, 20], |f| matches!(f, Fault::LevelChanged { .. })),
+            (&[0xe0, 0, 0], |f| matches!(f, Fault::Bent { .. })),
+            (&[0xb0, 10, 0], |f| *f == Fault::Panned),
+            (&[0xb0, 1, 9], |f| {
+                *f == Fault::ControllerChanged(cc::MODULATION)
+            }),
+            (&[0xb0, 74, 9], |f| {
+                *f == Fault::ControllerChanged(Controller::clamped(74))
+            }),
+            (&[0xc0, 7], |f| *f == Fault::Revoiced),
+        ];
+        for (bytes, is_it) in deeds {
+            for is_ring in [false, true] {
+                let mut court = Court::new(
+                    testing::model(|m| (m.release_us, m.held_notes) = (500, HeldNotes::Revoice)),
+                    RULES,
+                );
+                let id = court.press(0, 60);
+                if is_ring {
+                    court.judge.let_go(id, Holder::Key, 1);
+                    court.play(1, &off(60));
+                }
+                court.judge.hold_over(id);
+                court.play(2, bytes);
+                court.judge.let_go(id, Holder::Key, 3);
+                court.play(3, &off(60));
+                let faults = court.faults();
+                assert!(
+                    faults.len() == 1 && is_it(&faults[0]),
+                    "{bytes:02x?}: {faults:?}"
+                );
+            }
+            if bytes[0] != 0xc0 {
+                let mut court = Court::gm2();
+                let id = court.press(0, 60);
+                court.play(2, bytes);
+                court.judge.let_go(id, Holder::Key, 3);
+                court.play(3, &off(60));
+                assert_eq!(
+                    court.faults(),
+                    [],
+                    "in its own scene it may hear {bytes:02x?}"
+                );
+            }
+        }
+    }
+
+    #[test]
+    fn pressure_is_a_held_over_notes_own_until_it_is_let_go() {
+        let mut court = Court::gm2();
+        let id = court.press(0, 60);
+        court.judge.hold_over(id);
+        court.play(1, &[0xd0, 40, 0xa0, 60, 50]);
+        assert_eq!(court.judge.violations(), []);
+        court.judge.let_go(id, Holder::Key, 2);
+        court.play(2, &off(60));
+        court.play(3, &[0xd0, 0]);
+        assert_eq!(court.faults(), [Fault::Pressed]);
+    }
+
+    #[test]
+    fn a_change_may_be_allowed_and_forbidden_again() {
+        let mut court = Court::gm2();
+        let id = court.press(0, 60);
+        court.play(1, &[0xe0, 0, 0x60]);
+        court.judge.hold_over(id);
+        court.judge.allow(id, Change::Bend);
+        court.play(2, &[0xe0, 0, 0x40]);
+        assert_eq!(court.judge.violations(), [], "its own bend going back");
+        court.judge.forbid(id, Change::Bend);
+        court.play(3, &[0xe0, 0, 0x60]);
+        assert_eq!(court.judge.violation_count(), 1);
+    }
+
+    /// Two keys ask for the same note: it ends with the last of them, on either receiver.
+    #[test]
+    fn two_owners_share_a_note() {
+        for restrike in [Restrike::Stack, Restrike::Replace] {
+            let court = || Court::new(testing::model(|m| m.restrike = restrike), RULES);
+            let mut fair = court();
+            let (one, two) = (fair.press(0, 60), fair.press(1, 60));
+            fair.judge.let_go(two, Holder::Key, 5);
+            fair.play(50_000, &[]);
+            fair.judge.let_go(one, Holder::Key, 60_000);
+            fair.play(60_000, &[off(60), off(60)].concat());
+            assert_eq!(fair.faults(), [], "{restrike:?}");
+
+            let mut early = court();
+            let (one, two) = (early.press(0, 60), early.press(1, 60));
+            early.judge.let_go(one, Holder::Key, 5);
+            early.play(5, &[off(60), off(60)].concat());
+            early.judge.let_go(two, Holder::Key, 60_000);
+            assert_eq!(
+                early.faults(),
+                [Fault::LetGo(Released::KeyUp)],
+                "{restrike:?}"
+            );
+
+            let mut late = court();
+            let (one, two) = (late.press(0, 60), late.press(1, 60));
+            late.judge.let_go(one, Holder::Key, 5);
+            late.judge.let_go(two, Holder::Key, 6);
+            late.play(6, &off(60));
+            let stuck: &[Fault] = match restrike {
+                Restrike::Stack => &[Fault::Stuck],
+                Restrike::Replace => &[],
+            };
+            assert_eq!(late.faults(), stuck, "{restrike:?}");
+        }
+    }
+
+    #[test]
+    fn a_second_press_need_not_strike_if_it_may_share() {
+        for (may_share_strike, faults) in [(true, &[][..]), (false, &[Fault::Missing][..])] {
+            let rules = JudgeRules {
+                may_share_strike,
+                ..RULES
+            };
+            let mut court = Court::new(testing::model(|_| {}), rules);
+            let one = court.press(0, 60);
+            let two = court.expect(1, 60);
+            court.judge.let_go(one, Holder::Key, 2);
+            court.play(100_000, &[]);
+            court.judge.let_go(two, Holder::Key, 100_000);
+            court.play(100_000, &off(60));
+            let found: Vec<Fault> = court
+                .faults()
+                .into_iter()
+                .filter(|fault| *fault != Fault::Stuck)
+                .collect();
+            assert_eq!(found, faults);
+        }
+    }
+
+    #[test]
+    fn a_key_struck_again_with_another_patch_cuts_the_old_note() {
+        let mut court = Court::new(testing::model(|m| m.restrike = Restrike::Replace), RULES);
+        court.press(0, 60);
+        court.play(1, &program(9));
+        court.press(2, 60);
+        assert_eq!(
+            court.judge.violations()[0].fault,
+            Fault::Cut(Ended::Restruck)
+        );
+    }
+
+    #[test]
+    fn an_effects_unit_may_not_be_interrupted_under_a_note() {
+        for is_joined in [true, false] {
+            let mut court = Court::gm2();
+            let mut unit = ReceiverModel::new(ReceiverSpec::single(Kind::Effects, CH));
+            if is_joined {
+                court.judge.pass_through(0, 1);
+            }
+            let id = court.press(0, 60);
+            unit.feed(1, &control(12, 9));
+            court.judge.hear(1, &unit);
+            assert_eq!(court.judge.violations(), [], "by controller yes");
+            unit.feed(2, &program(1));
+            court.judge.hear(1, &unit);
+            court.judge.allow(id, Change::Passage);
+            unit.feed(3, &program(2));
+            court.judge.hear(1, &unit);
+            let faults: Vec<Fault> = court.judge.violations().iter().map(|v| v.fault).collect();
+            let expected: &[Fault] = if is_joined {
+                &[Fault::Interrupted]
+            } else {
+                &[]
+            };
+            assert_eq!(faults, expected);
+        }
+    }
+
+    #[test]
+    fn after_silence_nothing_is_asked_but_that_it_ends() {
+        let mut court = Court::gm2();
+        court.press(0, 60);
+        court.expect(1, 62);
+        court.judge.silence(0, 2);
+        court.play(2, &control(120, 0));
+        assert_eq!(court.faults(), []);
+        let mut court = Court::gm2();
+        court.press(0, 60);
+        court.judge.silence(0, 2);
+        assert_eq!(court.faults(), [Fault::Stuck]);
+    }
+
+    #[test]
+    fn broken_bytes_and_lost_events_are_found() {
+        let mut court = Court::gm2();
+        court.play(0, &[0x90, 60, 0xb0, 7, 100]);
+        assert_eq!(court.faults(), [Fault::BrokenBytes]);
+        let mut court = Court::gm2();
+        for _ in 0..MAX_EVENTS / 2 + 1 {
+            court.model.feed(0, &[0xc0, 1, 0xc0, 2]);
+        }
+        court.judge.hear(0, &court.model);
+        assert_eq!(court.faults(), [Fault::EventsLost]);
+    }
+
+    #[test]
+    fn a_violation_is_told_in_words() {
+        let mut court = Court::gm2();
+        court.press(7, 60);
+        court.play(9, &control(120, 0));
+        assert_eq!(
+            court.judge.violations()[0].to_string(),
+            "9 us, receiver 0: Cut(AllSoundOff), key 60 on channel 1 with patch 121/0/0 \
+             struck at 7 us, expectation 0"
+        );
+        assert_eq!(Patch::of(121, 0, 0), court.model.slot(CH).patch);
+    }
+
+    /// An honest player with a pedal: each deed is (key, is the pedal meant).
+    fn deeds() -> impl Strategy<Value = Vec<(u8, bool)>> {
+        proptest::collection::vec((60_u8..66, proptest::bool::weighted(0.2)), 1..80)
+    }
+
+    /// Plays honestly, but leaves out the messages that `is_lost` by their count.
+    fn play(deeds: &[(u8, bool)], restrike: Restrike, is_lost: impl Fn(usize) -> bool) -> Court {
+        let mut court = Court::new(
+            testing::model(|m| (m.restrike, m.release_us, m.polyphony) = (restrike, 700, 256)),
+            JudgeRules {
+                wait_us: 0,
+                grace_us: 0,
+                ..RULES
+            },
+        );
+        let mut down: BTreeMap<u8, ExpectId> = BTreeMap::new();
+        let mut sustained: Vec<ExpectId> = Vec::new();
+        let mut is_pedal_down = false;
+        let mut now_us = 0;
+        for (count, (number, is_pedal)) in deeds.iter().enumerate() {
+            now_us += 300;
+            let bytes = if *is_pedal {
+                is_pedal_down = !is_pedal_down;
+                if is_pedal_down {
+                    sustained.extend(down.values());
+                    sustained
+                        .iter()
+                        .for_each(|id| court.judge.hold(*id, Holder::Hold));
+                } else {
+                    let gone = std::mem::take(&mut sustained);
+                    gone.iter()
+                        .for_each(|id| court.judge.let_go(*id, Holder::Hold, now_us));
+                }
+                control(64, if is_pedal_down { 127 } else { 0 })
+            } else if let Some(id) = down.remove(number) {
+                court.judge.let_go(id, Holder::Key, now_us);
+                off(*number)
+            } else {
+                let id = court.expect(now_us, *number);
+                if is_pedal_down {
+                    court.judge.hold(id, Holder::Hold);
+                    sustained.push(id);
+                }
+                down.insert(*number, id);
+                on(*number)
+            };
+            let is_sent = !is_lost(count);
+            court.play(now_us, if is_sent { &bytes } else { &[] });
+            court.play(now_us + 100, &[]);
+        }
+        court
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
+        #[test]
+        fn honest_playing_is_right(deeds in deeds(), is_stacked in any::<bool>()) {
+            let restrike = if is_stacked { Restrike::Stack } else { Restrike::Replace };
+            let court = play(&deeds, restrike, |_| false);
+            let presses = court.judge.next;
+            prop_assert_eq!(court.judge.matched_count(), presses);
+            prop_assert_eq!(court.judge.violations(), []);
+        }
+
+        /// A lost note, on or off, is always found while no pedal blurs it.
+        #[test]
+        fn a_lost_message_is_found(
+            deeds in proptest::collection::vec(60_u8..66, 1..40),
+            lost in any::<prop::sample::Index>(),
+            is_stacked in any::<bool>(),
+        ) {
+            let restrike = if is_stacked { Restrike::Stack } else { Restrike::Replace };
+            let lost = lost.index(deeds.len());
+            let is_press = deeds[..lost].iter().filter(|k| **k == deeds[lost]).count() % 2 == 0;
+            let deeds: Vec<(u8, bool)> = deeds.into_iter().map(|number| (number, false)).collect();
+            let court = play(&deeds, restrike, |count| count == lost);
+            let first = court.judge.violations().first().map(|found| found.fault);
+            prop_assert_eq!(first, Some(if is_press { Fault::Missing } else { Fault::Stuck }));
+        }
+    }
 }

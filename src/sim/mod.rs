@@ -27,6 +27,9 @@ pub mod voice;
 
 mod channel;
 mod exclusive;
+mod hearing;
+#[cfg(test)]
+mod testing;
 
 pub use expect::{Change, Expect, ExpectId, Holder, JudgeRules, Wanted};
 pub use heard::{Ended, Event, Heard, Released};

@@ -392,3 +392,210 @@ const fn channel_len(status: u8) -> usize {
         _ => 3,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::super::spec::{LoadingControllers, LoadingNotes};
+    use super::super::testing::*;
+    use super::*;
+
+    /// MIDI 1.0, System Real-Time (from memory): a receiver that never saw FE ignores the
+    /// rule; after the first FE, silence of more than 300 ms turns all voices off and ends
+    /// the watch.
+    #[test]
+    fn active_sensing_watches_the_link_once_it_was_seen() {
+        let mut model = model(|_| {});
+        model.feed(0, &on(60));
+        model.advance(10_000_000);
+        assert_eq!(model.voices().count(), 1, "never seen");
+        model.feed(10_000_000, &[0xfe]);
+        model.feed(10_300_000, &[0xfe]);
+        model.feed(10_600_000, &on(62));
+        model.advance(10_900_000);
+        assert_eq!(
+            model.voices().count(),
+            2,
+            "any byte counts, and 300 ms are not too long"
+        );
+        model.advance(20_000_000);
+        let why = Ended::SensingLost;
+        assert_eq!(ends(&model), [(10_900_001, 0, why), (10_900_001, 1, why)]);
+        model.feed(20_000_000, &on(64));
+        model.advance(30_000_000);
+        assert_eq!(model.voices().count(), 1, "no longer watched");
+    }
+
+    #[test]
+    fn manner_sensing_may_go_unheeded() {
+        let mut model = model(|m| m.heeds_sensing = false);
+        model.feed(0, &[0xfe, 0x90, 60, 100]);
+        model.advance(1_000_000);
+        assert_eq!(model.voices().count(), 1);
+    }
+
+    #[test]
+    fn manner_power_and_boot() {
+        let mut model = model(|m| m.boot_us = 5_000_000);
+        model.feed(0, &[0xb0, 7, 9, 0x90, 60, 100, 0x90]);
+        model.power_off(1);
+        assert_eq!(ends(&model), [(1, 0, Ended::PowerOff)]);
+        assert!(!model.is_listening());
+        model.feed(2, &on(61));
+        model.power_on(1_000_000);
+        model.feed(5_999_999, &on(62));
+        assert_eq!(model.counters().deaf_bytes, 6);
+        assert_eq!(model.next_deadline(), Some(6_000_000));
+        model.feed(6_000_000, &[63, 100]);
+        assert_eq!(
+            model.counters().junk_bytes,
+            2,
+            "no status is in force at power-on"
+        );
+        model.feed(6_000_001, &on(64));
+        assert_eq!(sounding(&model).len(), 1);
+        assert_eq!(model.slot(CH), &SlotState::at_power_on(CH));
+        let booted = Event {
+            at_us: 6_000_000,
+            heard: Heard::Booted,
+        };
+        assert!(model.events_since(0).any(|event| *event == booted));
+    }
+
+    #[test]
+    fn manner_a_note_rings_after_it_is_let_go() {
+        for release_us in [0, 700] {
+            let mut model = model(|m| m.release_us = release_us);
+            model.feed(100, &on(60));
+            model.feed(200, &off(60));
+            model.advance(10_000);
+            assert_eq!(ends(&model), [(200 + release_us, 0, Ended::RingDone)]);
+        }
+    }
+
+    #[test]
+    fn time_never_runs_backwards() {
+        let mut model = model(|_| {});
+        model.feed(500, &on(60));
+        model.feed(400, &off(60));
+        assert_eq!(ends(&model), [(500, 0, Ended::RingDone)]);
+    }
+
+    /// MIDI 1.0: System Reset is as power-on (from memory).
+    #[test]
+    fn system_reset_is_as_power_on() {
+        let mut model = model(|_| {});
+        model.feed(0, &[0xb0, 7, 9, 0xc0, 5, 0x90, 60, 100, 0xff, 62, 100]);
+        assert_eq!(ends(&model), [(0, 0, Ended::SystemReset)]);
+        assert_eq!(model.slot(CH), &SlotState::at_power_on(CH));
+        assert_eq!(model.counters().junk_bytes, 2);
+    }
+
+    #[test]
+    fn a_silent_receiver_records_what_it_is_told() {
+        let mut model = ReceiverModel::new(ReceiverSpec::single(Kind::Silent, CH));
+        model.feed(1, &[0xc0, 4, 5, 0x90, 60, 1]);
+        model.feed(2, &[0xf8, 0xfe, 0xfa, 0xf2, 1, 2, 0xf3, 9, 0xc1, 7]);
+        model.feed(3, &[0xf0, 0x7d, 1, 0xf7]);
+        let received: Vec<(u64, Vec<u8>)> = model
+            .received()
+            .map(|r| (r.at_us, r.bytes.clone()))
+            .collect();
+        let expected: [(u64, &[u8]); 7] = [
+            (1, &[0xc0, 4]),
+            (1, &[0xc0, 5]),
+            (1, &[0x90, 60, 1]),
+            (2, &[0xfa]),
+            (2, &[0xf2, 1, 2]),
+            (2, &[0xf3, 9]),
+            (3, &[0xf0, 0x7d, 1, 0xf7]),
+        ];
+        assert_eq!(received, expected.map(|(at, bytes)| (at, bytes.to_vec())));
+        assert_eq!(model.voices().count(), 0, "it makes no sound");
+    }
+
+    #[test]
+    fn what_is_recorded_is_bounded() {
+        let mut model = ReceiverModel::new(ReceiverSpec::single(Kind::Silent, CH));
+        for _ in 0..MAX_RECEIVED + 2 {
+            model.feed(0, &program(1));
+        }
+        assert_eq!(model.received().count(), MAX_RECEIVED);
+        assert_eq!(model.counters().received_dropped, 2);
+    }
+
+    #[test]
+    fn broken_bytes_are_told_and_counted() {
+        let mut model = model(|_| {});
+        model.feed(0, &[5, 0x90, 60, 0xb0, 7, 1, 0xf0, 1, 0x90]);
+        assert_eq!(
+            heard(&model, 0),
+            [
+                Heard::JunkByte(5),
+                Heard::MessageBroken,
+                Heard::ExclusiveBroken
+            ]
+        );
+        assert_eq!(model.counters().broken_messages, 2);
+        assert!(!model.is_between_messages());
+        model.feed(1, &[60, 1]);
+        assert!(model.is_between_messages());
+    }
+
+    fn any_manners() -> impl Strategy<Value = ReceiverSpec> {
+        (any::<bool>(), 0_u64..3, 0_u64..3, 1_u16..6).prop_map(|(is_bad, load, ring, voices)| {
+            let mut spec = ReceiverSpec::gm2();
+            if is_bad {
+                spec.manners = super::super::ModelManners::bad();
+            }
+            spec.manners.load_us = load * 400;
+            spec.manners.loading_controllers = LoadingControllers::Delayed;
+            spec.manners.loading_notes = LoadingNotes::Delayed;
+            spec.manners.release_us = ring * 300;
+            spec.manners.polyphony = voices;
+            spec
+        })
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
+        /// How bytes are cut into chunks, and how often time is asked, changes nothing; and
+        /// every voice begins once and ends at most once.
+        #[test]
+        fn chunks_do_not_matter(
+            spec in any_manners(),
+            parts in proptest::collection::vec(
+                (0_u64..500, proptest::collection::vec(any::<u8>(), 0..12)),
+                0..60,
+            ),
+        ) {
+            let mut whole = ReceiverModel::new(spec.clone());
+            let mut cut = ReceiverModel::new(spec.clone());
+            let mut now_us = 0;
+            for (wait_us, bytes) in &parts {
+                for step in 0..*wait_us / 100 {
+                    cut.advance(now_us + step * 100);
+                }
+                now_us += wait_us;
+                whole.feed(now_us, bytes);
+                for byte in bytes {
+                    cut.feed(now_us, &[*byte]);
+                }
+            }
+            let events = |model: &ReceiverModel| model.events_since(0).copied().collect::<Vec<_>>();
+            prop_assert_eq!(events(&whole), events(&cut));
+            let mut alive = std::collections::BTreeSet::new();
+            for event in whole.events_since(0) {
+                match event.heard {
+                    Heard::NoteStarted(voice) => prop_assert!(alive.insert(voice.id)),
+                    Heard::NoteEnded { id, .. } => prop_assert!(alive.remove(&id)),
+                    _ => {}
+                }
+                prop_assert!(alive.len() <= usize::from(spec.manners.polyphony));
+            }
+            prop_assert_eq!(alive.into_iter().collect::<Vec<_>>(), whole.voices().map(|v| v.id).collect::<Vec<_>>());
+        }
+    }
+}

@@ -267,6 +267,23 @@ impl SlotState {
         law::level_db(level_law, self.volume(), self.expression())
     }
 
+    /// Whether a note struck on either slot sounds the same: patch, controllers, bend,
+    /// pressures and parameters. Numbers and bank bytes on their way to something else,
+    /// which are not heard, and loading are left out.
+    #[must_use]
+    pub fn is_like(&self, other: &Self) -> bool {
+        let is_passing = |number: usize| matches!(number, 0 | 6 | 32 | 38 | 96..=101);
+        let numbers = self.parameters.keys().chain(other.parameters.keys());
+        self.patch == other.patch
+            && self.bend == other.bend
+            && self.pressure == other.pressure
+            && self.key_pressures == other.key_pressures
+            && (0..128).all(|n| is_passing(n) || self.controllers[n] == other.controllers[n])
+            && numbers
+                .copied()
+                .all(|p| self.parameter(p) == other.parameter(p))
+    }
+
     const fn is_down(&self, pedal: Controller) -> bool {
         self.controller(pedal).get() >= 64
     }
@@ -322,3 +339,229 @@ const KEPT_BY_RESET: [std::ops::RangeInclusive<u8>; 11] = [
     98..=101,
     120..=127,
 ];
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn control(slot: &mut SlotState, number: u8, value: u8) -> Entry {
+        let (number, value) = (i32::from(number), i32::from(value));
+        slot.take_control(Controller::clamped(number), Value7::clamped(value))
+    }
+
+    fn slot() -> SlotState {
+        SlotState::at_power_on(Channel::clamped(0))
+    }
+
+    /// GM2 v1.2a §3.3, §3.4 and §4.9: values at power-on and after System On.
+    #[test]
+    fn power_on_is_as_general_midi_2_has_it() {
+        let slot = slot();
+        let expected = [
+            (1, 0),
+            (5, 0),
+            (7, 100),
+            (10, 64),
+            (11, 127),
+            (64, 0),
+            (65, 0),
+            (66, 0),
+            (67, 0),
+            (71, 64),
+            (72, 64),
+            (73, 64),
+            (74, 64),
+            (75, 64),
+            (76, 64),
+            (77, 64),
+            (78, 64),
+            (91, 40),
+            (93, 0),
+            (6, 0),
+            (38, 0),
+            (98, 127),
+            (99, 127),
+            (100, 127),
+            (101, 127),
+        ];
+        for (number, value) in expected {
+            assert_eq!(
+                slot.controllers[number],
+                Value7::clamped(value),
+                "controller {number}"
+            );
+        }
+        assert_eq!(slot.bend, Value14::CENTRE);
+        assert_eq!(slot.pressure, Value7::MIN);
+        assert_eq!(slot.bend_range_cents(), 200);
+        assert_eq!(slot.parameter(Parameter::FINE_TUNING).msb().get(), 64);
+        assert_eq!(slot.parameter(Parameter::COARSE_TUNING).msb().get(), 64);
+        assert_eq!(slot.parameter(Parameter::MODULATION_DEPTH).get(), 64);
+        assert_eq!(slot.selected(), None);
+        assert_eq!(slot.pitch_cents(), 0.0);
+        assert_eq!(slot.patch, Patch::of(0x79, 0, 0));
+        let rhythm = SlotState::at_power_on(Channel::clamped(9));
+        assert_eq!(rhythm.patch, Patch::of(0x78, 0, 0));
+    }
+
+    /// RP-015, both lists; controller 5 by GM2 §3.5.2.
+    #[test]
+    fn reset_all_controllers_resets_its_list_and_no_more() {
+        let mut slot = slot();
+        for (number, value) in [(101, 0), (100, 0), (6, 12)] {
+            control(&mut slot, number, value);
+        }
+        for number in (0..120).filter(|n| !matches!(n, 6 | 38 | 96..=101)) {
+            slot.controllers[number] = Value7::clamped(33);
+        }
+        control(&mut slot, 99, 3);
+        slot.bend = Value14::MAX;
+        slot.pressure = Value7::MAX;
+        slot.key_pressures = [Value7::MAX; 128];
+        slot.reset_played();
+        for (number, value) in [
+            (11, 127),
+            (1, 0),
+            (64, 0),
+            (65, 0),
+            (66, 0),
+            (67, 0),
+            (98, 127),
+            (99, 127),
+            (100, 127),
+            (101, 127),
+        ] {
+            assert_eq!(
+                slot.controllers[number].get(),
+                value,
+                "controller {number} is reset"
+            );
+        }
+        let kept = [0, 32, 7, 10, 5].into_iter().chain(91..=95).chain(70..=79);
+        for number in kept {
+            assert_eq!(
+                slot.controllers[number].get(),
+                33,
+                "controller {number} is kept"
+            );
+        }
+        assert_eq!(slot.bend, Value14::CENTRE);
+        assert_eq!(slot.pressure, Value7::MIN);
+        assert_eq!(slot.key_pressures, [Value7::MIN; 128]);
+        assert_eq!(
+            slot.bend_range_cents(),
+            1200,
+            "values of parameters are kept"
+        );
+        assert_eq!(slot.selected(), None);
+    }
+
+    /// GM2 §3.4.5 and §3.3.22: data entry counts only with a valid number.
+    #[test]
+    fn data_entry_after_null_is_ignored() {
+        let mut slot = slot();
+        assert_eq!(control(&mut slot, 6, 24), Entry::Unselected);
+        assert_eq!(slot.bend_range_cents(), 200);
+        control(&mut slot, 100, 0);
+        control(&mut slot, 6, 24);
+        assert_eq!(
+            slot.bend_range_cents(),
+            200,
+            "half a number is another number"
+        );
+        control(&mut slot, 101, 0);
+        assert_eq!(control(&mut slot, 6, 24), Entry::Taken);
+        assert_eq!(control(&mut slot, 38, 50), Entry::Taken);
+        assert_eq!(slot.bend_range_cents(), 2450);
+        control(&mut slot, 101, 127);
+        control(&mut slot, 100, 127);
+        assert_eq!(control(&mut slot, 6, 1), Entry::Unselected);
+        assert_eq!(slot.bend_range_cents(), 2450);
+    }
+
+    /// GM2 §3.4.2 and §3.4.3: values computed from the steps that the standard states.
+    #[test]
+    fn tuning_moves_the_pitch() {
+        for (msb, lsb, cents) in [
+            (64, 0, 0.0),
+            (70, 51, 10.0),
+            (96, 0, 50.0),
+            (32, 0, -50.0),
+            (0, 0, -100.0),
+        ] {
+            let mut slot = slot();
+            for (number, value) in [(101, 0), (100, 1), (6, msb), (38, lsb)] {
+                control(&mut slot, number, value);
+            }
+            assert!((slot.pitch_cents() - cents).abs() < 0.01, "{msb},{lsb}");
+            for (number, value) in [(101, 0), (100, 2), (6, 52)] {
+                control(&mut slot, number, value);
+            }
+            assert!(
+                (slot.pitch_cents() - cents + 1200.0).abs() < 0.01,
+                "an octave down"
+            );
+        }
+    }
+
+    /// MIDI 1.0, Control Change: an upper half sets the lower half to 0.
+    #[test]
+    fn an_upper_half_sets_the_lower_to_zero() {
+        let mut slot = slot();
+        control(&mut slot, 33, 99);
+        assert_eq!(slot.controllers[33].get(), 99);
+        control(&mut slot, 1, 5);
+        assert_eq!(slot.controllers[33].get(), 0);
+        // Bank Select is exempt: common practice, no source.
+        control(&mut slot, 32, 7);
+        control(&mut slot, 0, 5);
+        assert_eq!(slot.pending_bank, (Value7::clamped(5), Value7::clamped(7)));
+    }
+
+    #[test]
+    fn non_registered_parameters_are_kept_apart() {
+        let mut slot = slot();
+        for (number, value) in [(99, 0), (98, 0), (6, 9)] {
+            control(&mut slot, number, value);
+        }
+        let number = Value14::default();
+        assert_eq!(
+            slot.parameter(Parameter::NonRegistered(number)).msb().get(),
+            9
+        );
+        assert_eq!(slot.bend_range_cents(), 200);
+        assert_eq!(slot.parameters().count(), 1);
+    }
+
+    #[test]
+    fn the_table_of_parameters_is_bounded() {
+        let mut slot = slot();
+        let mut taken = 0;
+        for msb in 0..3 {
+            for lsb in 0..128 {
+                control(&mut slot, 99, msb);
+                control(&mut slot, 98, lsb);
+                taken += usize::from(control(&mut slot, 6, 1) == Entry::Taken);
+            }
+        }
+        assert_eq!(taken, MAX_PARAMETERS);
+        assert_eq!(control(&mut slot, 6, 2), Entry::Full);
+    }
+
+    #[test]
+    fn likeness_is_of_what_is_heard() {
+        let mut one = slot();
+        let mut two = slot();
+        for (number, value) in [(101, 0), (100, 0), (6, 2), (101, 127), (100, 127), (0, 3)] {
+            control(&mut one, number, value);
+        }
+        assert!(one.is_like(&two), "the range was 2 before");
+        control(&mut two, 74, 65);
+        assert!(!one.is_like(&two));
+        control(&mut one, 74, 65);
+        for (number, value) in [(101, 0), (100, 0), (6, 3)] {
+            control(&mut two, number, value);
+        }
+        assert!(!one.is_like(&two));
+    }
+}

@@ -54,6 +54,7 @@ impl<'n, 'r, 'a> Fields<'n, 'r, 'a> {
             Kind::Unit | Kind::Word(_) => &[],
             Kind::Tuple { items, .. } if items.is_empty() => &[],
             Kind::Wrong => return None,
+            _ if report.damage(node.span).next().is_some() => return None,
             other => {
                 let message = format!(
                     "expected the fields of a {what}, found {}",
@@ -81,14 +82,10 @@ impl<'n, 'r, 'a> Fields<'n, 'r, 'a> {
         name: &'static str,
         reader: impl FnOnce(&'n Node, &mut Report<'a>) -> Option<T>,
     ) -> Option<Spanned<T>> {
-        if self.find(name).is_none() {
-            self.known.push(name);
+        if self.find(name).is_none() && !self.is_damaged() {
             let message = format!("this {} has no {}", self.what, quoted(name));
-            self.report.add(
-                Problem::error("missing-field", self.start(), message)
-                    .help(format!("add {name}: …")),
-            );
-            return None;
+            let problem = Problem::error("missing-field", self.start(), message);
+            self.report.add(problem.help(format!("add {name}: …")));
         }
         self.optional(name, reader)
     }
@@ -152,6 +149,16 @@ impl<'n, 'r, 'a> Fields<'n, 'r, 'a> {
 
     fn find(&self, name: &str) -> Option<usize> {
         self.fields.iter().position(|field| field.name.name == name)
+    }
+
+    /// Whether a mistake of grammar lies between the fields, and not inside one of their values.
+    fn is_damaged(&self) -> bool {
+        let inside = |place| {
+            self.fields
+                .iter()
+                .any(|field| field.value.span.contains(place))
+        };
+        self.report.damage(self.span).any(|place| !inside(place))
     }
 
     /// The first byte, which is where a thing that lacks something is pointed at.

@@ -4,11 +4,14 @@
 //! belongs to them. It descends at most [`MAX_DEPTH`] brackets; what is deeper is passed over
 //! without descending, so that no file can exhaust the stack.
 
+mod attributes;
+mod recover;
+mod scalar;
+
 use std::collections::BTreeMap;
 
 use super::{
-    LineIndex, MAX_DEPTH, Span,
-    literal::{self, Refusal},
+    LineIndex, MAX_DEPTH, Span, literal,
     node::{Entry, Field, Ident, Kind, Node},
     problem::{Problem, Problems},
     token::{Bracket, Token, TokenKind},
@@ -129,54 +132,6 @@ impl Parser<'_, '_> {
         Node { span, kind }
     }
 
-    fn number(&mut self, span: Span) -> Kind {
-        let text = self.slice(span);
-        let piece = clipped(text);
-        let problem = match literal::number(text) {
-            Ok(number) => return Kind::Number(number),
-            Err(Refusal::NotFinite) => not_finite(span, &piece),
-            Err(Refusal::OutOfRange) => Problem::error(
-                "number-out-of-range",
-                span,
-                format!("{piece} does not fit the type that it names"),
-            )
-            .help("leave the type out"),
-            Err(Refusal::Malformed) => {
-                Problem::error("syntax", span, format!("{piece} is not a number"))
-                    .help("if it is meant as text, put it in quotes")
-            }
-        };
-        self.report(problem);
-        Kind::Wrong
-    }
-
-    fn plain_text(&mut self, span: Span) -> Kind {
-        let inside = Span::new(span.start + 1, span.end - 1);
-        let (text, wrong) = literal::text(self.slice(inside));
-        let text = text.into_owned();
-        for escape in wrong {
-            let escape = Span::new(inside.start + escape.start, inside.start + escape.end);
-            let piece = clipped(self.slice(escape));
-            self.report(
-                Problem::error(
-                    "syntax",
-                    escape,
-                    format!("{piece} does not begin a known escape"),
-                )
-                .help("a backslash itself is written \\\\"),
-            );
-        }
-        Kind::Text(text)
-    }
-
-    fn char(&self, span: Span) -> Kind {
-        let inside = &self.text[span.start + 1..span.end - 1];
-        match literal::escape(inside, literal::Within::Char) {
-            Some(Ok((c, _))) => Kind::Char(c),
-            _ => inside.chars().next().map_or(Kind::Wrong, Kind::Char),
-        }
-    }
-
     /// A word of the grammar, a name alone, or a name before brackets.
     fn named(&mut self) -> Node {
         let ident = self.ident();
@@ -195,7 +150,7 @@ impl Parser<'_, '_> {
                 Kind::Wrong
             }
             word if literal::is_not_finite(word) => {
-                let problem = not_finite(span, word);
+                let problem = scalar::not_finite(span, word);
                 self.report(problem);
                 Kind::Wrong
             }
@@ -251,10 +206,7 @@ impl Parser<'_, '_> {
 
     /// Round brackets: fields if a name and a colon come first, else values.
     fn round(&mut self, name: Option<Ident>) -> Node {
-        let fields = matches!(
-            self.kind_at(1),
-            Some(TokenKind::Ident | TokenKind::Text | TokenKind::Wrong)
-        ) && matches!(self.kind_at(2), Some(TokenKind::Colon | TokenKind::Equals));
+        let fields = self.begins_field();
         let whole = |span: Span| name.as_ref().map_or(span, |name| name.span.to(span));
         if fields {
             let inside = self.inside(Bracket::Round, Self::field);
@@ -275,6 +227,16 @@ impl Parser<'_, '_> {
             },
         };
         Node { span, kind }
+    }
+
+    /// Whether fields follow the bracket here, if with a slip: a name that is none, `=`, or
+    /// no colon at all. Values that begin like this are wrong in any case.
+    fn begins_field(&self) -> bool {
+        use TokenKind::{Colon, Equals, Ident, Number, Text, Wrong};
+        matches!(
+            (self.kind_at(1), self.kind_at(2)),
+            (Some(Ident | Text | Wrong), Some(Colon | Equals)) | (Some(Ident), Some(Text | Number))
+        )
     }
 
     fn field(&mut self) -> Option<Field> {
@@ -446,95 +408,6 @@ impl Parser<'_, '_> {
         Some(self.tokens[self.at - 1].span())
     }
 
-    /// The comma between two items. A missing one is told, and taken as written if a value could follow.
-    fn separator(&mut self, bracket: Bracket) {
-        self.echo = false;
-        match self.peek_kind() {
-            Some(TokenKind::Comma | TokenKind::Close(_)) | None => {}
-            // Told already, when the text was cut.
-            Some(TokenKind::Wrong) => self.skip_item(),
-            Some(kind) => {
-                if !self.after_mistake() {
-                    self.missing_comma(bracket);
-                }
-                self.echo = starts_value(kind);
-                if !self.echo {
-                    self.skip_item();
-                }
-            }
-        }
-        let _ = self.take(TokenKind::Comma);
-    }
-
-    fn missing_comma(&mut self, bracket: Bracket) {
-        let message = format!(
-            "expected `,` or {}, found {}",
-            close_of(bracket),
-            self.found()
-        );
-        let problem = Problem::error("syntax", self.here(), message);
-        let problem = match self.quote_line() {
-            Some(line) => problem.help(format!(
-                "the text that begins on line {line} may lack its closing quote"
-            )),
-            None => problem,
-        };
-        self.report(problem);
-    }
-
-    /// Whether what comes just before was told of when the text was cut: what follows is its echo.
-    fn after_mistake(&self) -> bool {
-        self.at > 0 && self.tokens[self.at - 1].kind == TokenKind::Wrong
-    }
-
-    /// The line on which the text just before this place begins, if it goes over several.
-    fn quote_line(&self) -> Option<u32> {
-        let last = self.tokens[self.at - 1];
-        let several = last.kind == TokenKind::Text && self.slice(last.span()).contains('\n');
-        several.then(|| self.lines.line(last.span().start))
-    }
-
-    /// Passes over everything up to the comma or the closing bracket that ends this item.
-    fn skip_item(&mut self) {
-        let mut depth = 0usize;
-        while let Some(kind) = self.peek_kind() {
-            match kind {
-                TokenKind::Open(_) => depth += 1,
-                TokenKind::Close(_) | TokenKind::Comma if depth == 0 => return,
-                TokenKind::Close(_) => depth -= 1,
-                _ => {}
-            }
-            self.at += 1;
-        }
-    }
-
-    /// Passes over brackets that are nested too deep, without looking into them.
-    fn skip_too_deep(&mut self) -> Span {
-        let opening = self.here();
-        self.report(
-            Problem::error(
-                "too-deep",
-                opening,
-                format!("brackets are nested more than {MAX_DEPTH} deep"),
-            )
-            .help("no show needs that: look for opening brackets too many"),
-        );
-        let mut depth = 0usize;
-        while let Some(kind) = self.peek_kind() {
-            self.at += 1;
-            match kind {
-                TokenKind::Open(_) => depth += 1,
-                TokenKind::Close(_) if depth == 1 => {
-                    return opening.to(self.tokens[self.at - 1].span());
-                }
-                TokenKind::Close(_) => depth -= 1,
-                _ => {}
-            }
-        }
-        self.end_reported = true;
-        opening.to(self.here())
-    }
-
     fn ident(&mut self) -> Ident {
         let span = self.here();
         let name = self.slice(span);
@@ -543,43 +416,10 @@ impl Parser<'_, '_> {
         Ident { span, name }
     }
 
-    /// Tells what was expected here, unless what is here was told of already.
-    fn expected(&mut self, what: &str) -> Node {
-        if self.peek_kind() != Some(TokenKind::Wrong)
-            && !(self.peek().is_none() && self.end_reported)
-        {
-            self.end_reported |= self.peek().is_none();
-            let found = self.found();
-            self.report(Problem::error(
-                "syntax",
-                self.here(),
-                format!("expected {what}, found {found}"),
-            ));
-        }
-        self.wrong()
-    }
-
-    /// Nothing, just after what was read last: so it lies inside the brackets around it.
-    fn wrong(&self) -> Node {
-        let end = self
-            .at
-            .checked_sub(1)
-            .map_or(0, |last| self.tokens[last].span().end);
-        Node {
-            span: Span::new(end, end),
-            kind: Kind::Wrong,
-        }
-    }
-
-    /// What stands here, for a message.
-    fn found(&self) -> String {
-        match self.peek() {
-            None => "the end of the file".into(),
-            Some(token) if token.kind == TokenKind::Text || token.kind == TokenKind::RawText => {
-                clipped(self.slice(token.span()))
-            }
-            Some(token) => format!("`{}`", clipped(self.slice(token.span()))),
-        }
+    fn take(&mut self, kind: TokenKind) -> Option<()> {
+        let here = self.peek_kind() == Some(kind);
+        self.at += usize::from(here);
+        here.then_some(())
     }
 
     fn report(&mut self, problem: Problem) {
@@ -608,85 +448,6 @@ impl Parser<'_, '_> {
     }
 }
 
-/// Attributes before the value: `#![enable(…)]`, `#![type = "…"]` and `#![schema = "…"]`.
-impl Parser<'_, '_> {
-    fn attributes(&mut self) {
-        while self.peek_kind() == Some(TokenKind::Hash) {
-            let start = self.at;
-            if self.attribute().is_none() {
-                self.report(
-                    Problem::error(
-                        "syntax",
-                        self.tokens[start].span().to(self.here()),
-                        "this is not a known attribute",
-                    )
-                    .help("remove it: a show needs none"),
-                );
-                self.skip_attribute();
-            }
-        }
-    }
-
-    fn attribute(&mut self) -> Option<()> {
-        self.take(TokenKind::Hash)?;
-        self.take(TokenKind::Bang)?;
-        self.take(TokenKind::Open(Bracket::Square))?;
-        match self.take_ident()?.name.as_str() {
-            "enable" => {
-                self.take(TokenKind::Open(Bracket::Round))?;
-                loop {
-                    let extension = self.take_ident()?;
-                    if !EXTENSIONS.contains(&extension.name.as_str()) {
-                        return None;
-                    }
-                    self.extensions.push(extension);
-                    let comma = self.take(TokenKind::Comma);
-                    if comma.is_none() || self.peek_kind() != Some(TokenKind::Ident) {
-                        break;
-                    }
-                }
-                self.take(TokenKind::Close(Bracket::Round))?;
-            }
-            "type" | "schema" => {
-                self.take(TokenKind::Equals)?;
-                self.take(TokenKind::Text)
-                    .or_else(|| self.take(TokenKind::RawText))?;
-            }
-            _ => return None,
-        }
-        self.take(TokenKind::Close(Bracket::Square))
-    }
-
-    fn skip_attribute(&mut self) {
-        while let Some(kind) = self.peek_kind() {
-            // Fields begin the value: without them the attribute was not even closed.
-            if kind == TokenKind::Open(Bracket::Round) && self.kind_at(2) == Some(TokenKind::Colon)
-            {
-                return;
-            }
-            self.at += 1;
-            if kind == TokenKind::Close(Bracket::Square) {
-                return;
-            }
-        }
-    }
-
-    fn take(&mut self, kind: TokenKind) -> Option<()> {
-        let here = self.peek_kind() == Some(kind);
-        self.at += usize::from(here);
-        here.then_some(())
-    }
-
-    fn take_ident(&mut self) -> Option<Ident> {
-        (self.peek_kind() == Some(TokenKind::Ident)).then(|| self.ident())
-    }
-}
-
-fn starts_value(kind: TokenKind) -> bool {
-    use TokenKind::{Char, Ident, Number, Open, RawText, Text};
-    matches!(kind, Char | Ident | Number | Open(_) | RawText | Text)
-}
-
 fn close_of(bracket: Bracket) -> &'static str {
     match bracket {
         Bracket::Round => "`)`",
@@ -703,22 +464,5 @@ fn unclosed(opening: Span, bracket: &str, place: &str) -> Problem {
     )
 }
 
-fn not_finite(span: Span, shown: &str) -> Problem {
-    Problem::error(
-        "not-finite",
-        span,
-        format!("{shown} is not a finite number"),
-    )
-    .help("write a number")
-}
-
 /// The extension that lets `Some(a: 1)` stand for `Some((a: 1))`.
 const UNWRAP_VARIANTS: &str = "unwrap_variant_newtypes";
-
-/// All extensions (`ron` 0.12, docs/extensions.md).
-const EXTENSIONS: [&str; 4] = [
-    "unwrap_newtypes",
-    "implicit_some",
-    UNWRAP_VARIANTS,
-    "explicit_struct_names",
-];

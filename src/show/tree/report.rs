@@ -58,6 +58,14 @@ impl<'a> Report<'a> {
         self.tree.lines().place(self.tree.text(), self.file, span)
     }
 
+    /// The mistakes of grammar that lie within a span: what seems to be missing there may be
+    /// what could not be read, and was told already.
+    pub fn damage(&self, span: Span) -> impl Iterator<Item = Span> + use<'a> {
+        let problems = self.tree.problems().kept().iter();
+        let places = problems.filter_map(|problem| problem.span);
+        places.filter(move |place| span.contains(*place))
+    }
+
     /// The file's tree.
     pub fn tree(&self) -> &'a Tree {
         self.tree

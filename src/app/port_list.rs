@@ -1,0 +1,82 @@
+//! `segue ports`: what is plugged in, its identity, and the rig item it serves.
+
+use std::io::Write;
+
+use super::cli::{self, Midi};
+use super::{load, wanted};
+use crate::ports::{self, Backend, Endpoint, Found};
+use crate::show::model::Rig;
+
+/// The backend that an option names.
+pub(super) const fn backend(midi: Midi) -> Backend {
+    match midi {
+        Midi::System => Backend::Native,
+        Midi::Portable => Backend::Portable,
+    }
+}
+
+/// Prints the list, and with a show how its rig is served.
+///
+/// # Errors
+/// If there is no MIDI here or the show cannot be read, in words.
+pub(super) fn run(args: &cli::Ports, out: &mut dyn Write) -> Result<(), String> {
+    let rig = match &args.show {
+        Some(path) => Some(load::show(&load::folder(path, None)?, &load::name_of(path)).show.rig),
+        None => None,
+    };
+    let present = ports::list(backend(args.midi)).map_err(|error| error.to_string())?;
+    let text = text(&present, rig.as_ref());
+    out.write_all(text.as_bytes()).map_err(|error| format!("standard output: {error}"))
+}
+
+fn text(present: &[Endpoint], rig: Option<&Rig>) -> String {
+    let wanted = rig.map(wanted).unwrap_or_default();
+    let assigned = ports::match_ports(&wanted, present);
+    let mut lines = Vec::new();
+    for (at, endpoint) in present.iter().enumerate() {
+        lines.push(format!("{}  {}", endpoint.address, endpoint.client));
+        lines.push(format!("    port       {} ({})", endpoint.port, directions(endpoint)));
+        if let Some(usb) = &endpoint.usb {
+            lines.push(format!("    identity   {usb}, port {}", endpoint.device_port));
+        }
+        for (port, assignment) in wanted.iter().zip(&assigned) {
+            let serves = |found: &Found| *found == Found::One(at);
+            let way = match (serves(&assignment.input), serves(&assignment.output)) {
+                (true, true) => "in and out",
+                (true, false) => "in",
+                (false, true) => "out",
+                (false, false) => continue,
+            };
+            lines.push(format!("    serves     {} ({way})", port.name));
+        }
+    }
+    if present.is_empty() {
+        lines.push("nothing is plugged in".into());
+    }
+    for (port, assignment) in wanted.iter().zip(&assigned) {
+        for (way, found) in [("in", &assignment.input), ("out", &assignment.output)] {
+            if let Found::Ambiguous(several) = found {
+                let names: Vec<_> = several.iter().filter_map(|at| present.get(*at)).map(|e| e.address.to_string()).collect();
+                lines.push(format!(
+                    "{}: several fit ({way}): {}; state a serial number or a location in rig.ron",
+                    port.name,
+                    names.join(", ")
+                ));
+            }
+        }
+        if assignment.input == Found::Absent && assignment.output == Found::Absent {
+            lines.push(format!("{}: not plugged in", port.name));
+        }
+    }
+    lines.push(String::new());
+    lines.join("\n")
+}
+
+fn directions(endpoint: &Endpoint) -> &'static str {
+    match (endpoint.has_input, endpoint.has_output) {
+        (true, true) => "in and out",
+        (true, false) => "in",
+        (false, true) => "out",
+        (false, false) => "closed",
+    }
+}

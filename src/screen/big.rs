@@ -1,0 +1,116 @@
+//! A name in large letters, as large as the room given allows.
+//!
+//! ```text
+//! ▗▄▄▖▝█              large letters, 4 to 8 rows,
+//! █ ▗▄ █  ▀▜▙ ...      wrapped at words
+//! ▝▀▀▘▝▀▘
+//! ```
+
+use super::look::Look;
+use super::text::{sanitise, wrap};
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+use ratatui::style::Style;
+use ratatui::text::Line;
+use ratatui::widgets::Widget;
+use tui_big_text::{BigText, PixelSize};
+
+/// A way to draw a letter: cells wide, cells high.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+struct Size {
+    pixel: PixelSize,
+    wide: u16,
+    high: u16,
+}
+
+/// From the largest to the smallest. Sextants and octants are left out: older fonts lack them.
+const SIZES: [Size; 3] = [
+    Size {
+        pixel: PixelSize::Full,
+        wide: 8,
+        high: 8,
+    },
+    Size {
+        pixel: PixelSize::HalfHeight,
+        wide: 8,
+        high: 4,
+    },
+    Size {
+        pixel: PixelSize::Quadrant,
+        wide: 4,
+        high: 4,
+    },
+];
+
+/// A name that was found to fit.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub(super) struct Fit {
+    lines: Vec<String>,
+    size: Size,
+}
+
+impl Fit {
+    /// Rows it takes.
+    pub(super) fn height(&self) -> u16 {
+        let lines = u16::try_from(self.lines.len()).unwrap_or(u16::MAX);
+        lines.saturating_mul(self.size.high)
+    }
+
+    /// Columns it takes.
+    pub(super) fn width(&self) -> u16 {
+        let longest = self.lines.iter().map(|line| line.chars().count()).max();
+        u16::try_from(longest.unwrap_or(0))
+            .unwrap_or(u16::MAX)
+            .saturating_mul(self.size.wide)
+    }
+
+    /// Draws it into the upper left corner of `area`.
+    pub(super) fn render(&self, look: &Look, style: Style, area: Rect, buf: &mut Buffer) {
+        let area = area.intersection(buf.area);
+        if area.is_empty() {
+            return;
+        }
+        let lines: Vec<Line> = self.lines.iter().map(|l| Line::from(l.as_str())).collect();
+        BigText::builder()
+            .pixel_size(self.size.pixel)
+            .style(style)
+            .lines(lines)
+            .build()
+            .render(area, buf);
+        if look.is_ascii {
+            for position in area.positions() {
+                if let Some(cell) = buf.cell_mut(position)
+                    && !cell.symbol().is_ascii()
+                {
+                    cell.set_symbol("#");
+                }
+            }
+        }
+    }
+}
+
+/// The largest way to draw `name` in `width` × `height` cells; nothing if there is none,
+/// or if it has characters for which there are no large letters.
+pub(super) fn fit(name: &str, width: u16, height: u16, look: &Look) -> Option<Fit> {
+    let name = sanitise(name);
+    if name.trim().is_empty() || !name.chars().all(has_letter) {
+        return None;
+    }
+    SIZES
+        .into_iter()
+        .filter(|size| !look.is_ascii || size.pixel == PixelSize::Full)
+        .find_map(|size| fit_size(&name, width, height, size))
+}
+
+fn fit_size(name: &str, width: u16, height: u16, size: Size) -> Option<Fit> {
+    let columns = width / size.wide;
+    let lines = wrap(name, columns, usize::from(u16::MAX));
+    let is_whole = lines.join(" ") == name.split_whitespace().collect::<Vec<_>>().join(" ");
+    let fit = Fit { lines, size };
+    (is_whole && fit.height() <= height && fit.height() > 0).then_some(fit)
+}
+
+/// The font has Basic Latin and Latin-1; anything else it would leave blank.
+const fn has_letter(c: char) -> bool {
+    matches!(c, ' '..='~' | '\u{a1}'..='\u{ff}')
+}

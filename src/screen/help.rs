@@ -1,0 +1,181 @@
+//! The help: every command by key, made from the one key table, and the marks explained.
+//!
+//! ```text
+//!   HELP                                     Esc or ? closes, Down and Up scroll
+//!   Space, PageDown, Right     to the next scene
+//!   /                          find a scene by typing              running order
+//!   MARKS
+//!   ┣━ ━┫  a zone of the current scene     █  a sounding key
+//! ```
+
+use super::look::Look;
+use super::prompt;
+use super::state::Screen;
+use super::text::{put, put_right, row, rows};
+use super::{KeyLine, ScreenModel};
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+use ratatui::style::Style;
+
+/// Draws the help into `area`.
+pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
+    let area = area.intersection(buf.area);
+    if area.is_empty() {
+        return;
+    }
+    let look = Look::new(model.ui.settings);
+    buf.set_style(area, look.base());
+    let head = row(area, 0);
+    let start = put_right(
+        buf,
+        head,
+        0,
+        "Esc or ? closes  Down and Up scroll ",
+        look.faint(),
+    );
+    put(
+        buf,
+        Rect {
+            width: start,
+            ..head
+        },
+        (2, 0),
+        "HELP",
+        look.strong(),
+    );
+    let foot = area.height.saturating_sub(1).min(1);
+    let body = rows(area, 2, area.height.saturating_sub(2 + foot));
+    render_lines(&lines(model, &look), model.ui.help_scroll, body, buf);
+    // Only what is asked or typed: the commands are above.
+    let prompt_model = ScreenModel {
+        keys: &[],
+        ..*model
+    };
+    prompt::render(&prompt_model, rows(area, area.height - foot, foot), buf);
+}
+
+/// A line of the help: keys or mark, words, and where it works.
+struct HelpLine {
+    left: String,
+    words: String,
+    place: String,
+    style: Style,
+}
+
+/// Columns of the keys, and of a whole line where two stand side by side.
+const KEYS: u16 = 27;
+const COLUMN: u16 = 98;
+
+fn render_lines(lines: &[HelpLine], scroll: usize, area: Rect, buf: &mut Buffer) {
+    let columns = (area.width / COLUMN).max(1);
+    let width = area.width / columns;
+    let height = usize::from(area.height);
+    if height == 0 {
+        return;
+    }
+    let capacity = height * usize::from(columns);
+    let first = scroll.min(lines.len().saturating_sub(capacity));
+    for (index, line) in lines.iter().skip(first).take(capacity).enumerate() {
+        let x = u16::try_from(index / height).unwrap_or(0) * width;
+        let y = u16::try_from(index % height).unwrap_or(0);
+        let cell = Rect {
+            x: area.x + x,
+            width,
+            ..row(area, y)
+        };
+        let keys = Rect {
+            width: KEYS.min(width),
+            ..cell
+        };
+        put(buf, keys, (2, 0), &line.left, line.style);
+        let place = format!("{} ", line.place);
+        let end = put_right(buf, cell, 0, &place, line.style);
+        put(
+            buf,
+            Rect { width: end, ..cell },
+            (KEYS + 1, 0),
+            &line.words,
+            line.style,
+        );
+    }
+}
+
+fn lines(model: &ScreenModel, look: &Look) -> Vec<HelpLine> {
+    let mut out: Vec<HelpLine> = model.keys.iter().map(|line| command(line, look)).collect();
+    let blank = || HelpLine {
+        left: String::new(),
+        words: String::new(),
+        place: String::new(),
+        style: look.base(),
+    };
+    out.push(blank());
+    for (mark, words, style) in marks(look) {
+        out.push(HelpLine {
+            left: mark,
+            words: words.to_owned(),
+            style,
+            ..blank()
+        });
+    }
+    out
+}
+
+fn command(line: &KeyLine, look: &Look) -> HelpLine {
+    let is_everywhere = Screen::ALL
+        .iter()
+        .all(|screen| line.screens.contains(screen));
+    let names: Vec<&str> = line.screens.iter().map(|screen| screen.name()).collect();
+    HelpLine {
+        left: line.keys.join(", "),
+        words: line.words.clone(),
+        place: if is_everywhere {
+            String::new()
+        } else {
+            names.join(", ")
+        },
+        style: look.base(),
+    }
+}
+
+fn marks(look: &Look) -> Vec<(String, &'static str, Style)> {
+    let marks = &look.marks;
+    let zone = |[left, line, right]: [&str; 3]| format!("{left}{line} a name {line}{right}");
+    vec![
+        (
+            marks.now_bar.to_owned(),
+            "beside what is played now",
+            look.now(),
+        ),
+        (
+            marks.next_bar.to_owned(),
+            "beside what comes next",
+            look.next(),
+        ),
+        (
+            zone(marks.now),
+            "a zone of the current scene",
+            look.strong(),
+        ),
+        (zone(marks.next), "a zone of the next scene", look.base()),
+        (
+            marks.lit.to_owned(),
+            "a key that sounds in this scene",
+            look.lit(),
+        ),
+        (
+            marks.held.to_owned(),
+            "a key whose note is held over from a scene that was left",
+            look.held(),
+        ),
+        (
+            "|F#3".to_owned(),
+            "a zone begins here, or the one below ends",
+            look.strong(),
+        ),
+        (
+            "Glass c.".to_owned(),
+            "a name cut short ends in a full stop",
+            look.base(),
+        ),
+    ]
+}

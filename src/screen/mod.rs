@@ -1,0 +1,115 @@
+//! Sheet and view become cells: the stage, the wings, the running order and the help.
+//!
+//! Pure: a model is handed in, a buffer is filled. There is no terminal and no clock
+//! here; `ui` puts the buffer on a terminal, `svg` turns it into a picture. Nothing in
+//! this room panics at any size, and every text that came from a user or from a device
+//! passes `text::sanitise` before it reaches a cell.
+#![deny(clippy::disallowed_methods, clippy::disallowed_types)]
+
+mod big;
+mod health;
+pub mod help;
+mod look;
+mod notice;
+pub mod order;
+mod prompt;
+pub mod stage;
+mod stage_plan;
+pub mod state;
+pub mod status;
+pub mod svg;
+pub mod text;
+pub mod wings;
+mod wings_ports;
+mod zone_map;
+
+pub use state::{Colour, Listing, NoteMode, Prompt, Screen, Settings, UiState};
+pub use status::{InPortStatus, LogLevel, LogLine, OutPortStatus, RigStatus};
+
+use crate::engine::view::View;
+use crate::sheet::{PositionLine, SceneLine, Sheet, SongLine};
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+
+/// Everything a screen is drawn from.
+#[derive(Clone, Copy, Debug)]
+pub struct ScreenModel<'a> {
+    /// Names, zone maps and words.
+    pub sheet: &'a Sheet,
+    /// What the engine published last.
+    pub view: &'a View,
+    /// What the ports are doing.
+    pub rig: &'a RigStatus,
+    /// The event log, oldest first.
+    pub log: &'a [LogLine],
+    /// What the person at the terminal chose.
+    pub ui: &'a UiState,
+    /// The commands by key, for the footer and the help screen.
+    pub keys: &'a [KeyLine],
+    /// The present, on the clock of `View::now_us`, in microseconds.
+    pub now_us: u64,
+    /// The time of day as text, such as `21:14`.
+    pub clock: &'a str,
+}
+
+/// One command as the footer and the help screen show it.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct KeyLine {
+    /// One or two words for the footer.
+    pub name: String,
+    /// Its keys as printed, such as `Space` and `PageDown`.
+    pub keys: Vec<String>,
+    /// The screens on which it works.
+    pub screens: Vec<Screen>,
+    /// A sentence that says what it does.
+    pub words: String,
+    /// Whether the footer has it, if there is room.
+    pub is_in_footer: bool,
+}
+
+/// Draws the screen that `model.ui` names, and the help and the prompt over it.
+pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
+    let area = area.intersection(buf.area);
+    if area.is_empty() {
+        return;
+    }
+    if model.ui.is_help {
+        help::render(model, area, buf);
+        return;
+    }
+    match model.ui.screen {
+        Screen::Stage => stage::render(model, area, buf),
+        Screen::Wings => wings::render(model, area, buf),
+        Screen::Order => order::render(model, area, buf),
+    }
+}
+
+impl<'a> ScreenModel<'a> {
+    /// The position at `index` with its scene and song; nothing if the sheet has none.
+    fn place(&self, index: usize) -> Option<Place<'a>> {
+        let position = self.sheet.positions.get(index)?;
+        Some(Place {
+            position,
+            scene: self.sheet.scenes.get(position.scene)?,
+            song: self.sheet.songs.get(position.song)?,
+        })
+    }
+
+    /// The position the show is at.
+    fn present(&self) -> Option<Place<'a>> {
+        self.place(self.view.position.index())
+    }
+
+    /// The position after it.
+    fn following(&self) -> Option<Place<'a>> {
+        self.place(self.view.position.index().checked_add(1)?)
+    }
+}
+
+/// A position with what it points to.
+#[derive(Clone, Copy)]
+struct Place<'a> {
+    position: &'a PositionLine,
+    scene: &'a SceneLine,
+    song: &'a SongLine,
+}

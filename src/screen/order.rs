@@ -1,0 +1,302 @@
+//! The running order: the night from top to end, with a cursor to jump by.
+//!
+//! ```text
+//!   RUNNING ORDER  Tuesday, Quay Hall  20:00 to 22:30      6 songs  20 scenes
+//!    3    Salt Road                            in Am  96 a minute  3:30
+//!         3.1  Riff                            bar 9 beat 3
+//! > █ NOW 3.2  Strings over bass               bar 9 beat 3
+//!   ┊ NXT 3.3  Glass choir                     on "home"
+//!         left out tonight: Tin whistle weather
+//!         ----- break of 20 min -----
+//!   Enter jumps to 3.2 Strings over bass: held notes go on, cues are not sent
+//!   / find   Enter jump   Tab screens   ? help
+//! ```
+//!
+//! Beside the list, where there is room, stands the scene under the cursor with its map.
+
+use super::look::Look;
+use super::prompt;
+use super::state::{Listing, listings};
+use super::text::{indent, put, put_right, row, rows, tint, wrap};
+use super::zone_map::{Extent, Scale, ZoneMap, lanes};
+use super::{Place, ScreenModel};
+use crate::sheet::{OrderLine, SongLine};
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+use ratatui::style::Style;
+
+/// Draws the running order into `area`.
+pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
+    let area = area.intersection(buf.area);
+    if area.is_empty() {
+        return;
+    }
+    let look = Look::new(model.ui.settings);
+    buf.set_style(area, look.base());
+    let foot = area.height.min(2);
+    let head = area.height.saturating_sub(foot).min(1);
+    render_header(model, &look, rows(area, 0, head), buf);
+    let body = rows(area, head, area.height - foot - head);
+    let list = Rect {
+        width: list_width(area.width),
+        ..body
+    };
+    render_list(model, &look, list, buf);
+    if list.width < body.width {
+        render_preview(model, &look, indent(body, list.width + 2), buf);
+    }
+    let foot = rows(area, area.height - foot, foot);
+    render_intent(model, &look, row(foot, 0), buf);
+    prompt::render(model, row(foot, 1), buf);
+}
+
+/// The list keeps to this width where the scene under the cursor has room beside it.
+const LIST_COLUMNS: u16 = 70;
+
+const fn list_width(width: u16) -> u16 {
+    if width >= LIST_COLUMNS + 45 {
+        LIST_COLUMNS
+    } else {
+        width
+    }
+}
+
+/// The position under the cursor.
+fn cursor(model: &ScreenModel) -> usize {
+    model.ui.cursor.unwrap_or(model.view.position.index())
+}
+
+fn render_header(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer) {
+    let sheet = model.sheet;
+    let right = format!(
+        "{} songs  {} scenes  {} ",
+        sheet.songs.len(),
+        sheet.positions.len(),
+        model.clock
+    );
+    let start = put_right(buf, area, 0, &right, look.faint());
+    let left = Rect {
+        width: start.saturating_sub(1),
+        ..area
+    };
+    let x = put(buf, left, (2, 0), "RUNNING ORDER", look.strong());
+    let x = put(buf, left, (x + 2, 0), &sheet.night, look.base());
+    let times: Vec<String> = [sheet.start_minute, sheet.end_minute]
+        .into_iter()
+        .flatten()
+        .map(|minute| format!("{:02}:{:02}", minute / 60, minute % 60))
+        .collect();
+    put(buf, left, (x + 2, 0), &times.join(" to "), look.faint());
+}
+
+fn render_list(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer) {
+    let all = listings(model.sheet);
+    let wanted = Listing::Position(cursor(model));
+    let at = all
+        .iter()
+        .position(|listing| *listing == wanted)
+        .unwrap_or(0);
+    let height = usize::from(area.height);
+    // The cursor stands in the middle, except near both ends of the night.
+    let first = at
+        .saturating_sub(height / 2)
+        .min(all.len().saturating_sub(height));
+    for (y, listing) in (0..area.height).zip(all.iter().skip(first)) {
+        render_listing(model, look, *listing, row(area, y), buf);
+    }
+}
+
+fn render_listing(
+    model: &ScreenModel,
+    look: &Look,
+    listing: Listing,
+    area: Rect,
+    buf: &mut Buffer,
+) {
+    match listing {
+        Listing::Song(index) => {
+            let Some(song) = model.sheet.songs.get(index) else {
+                return;
+            };
+            let start = put_right(
+                buf,
+                area,
+                0,
+                &format!("{} ", song_facts(song)),
+                look.faint(),
+            );
+            let left = Rect {
+                width: start.saturating_sub(1),
+                ..area
+            };
+            put(buf, left, (4, 0), &song.call, look.strong());
+            put(buf, left, (9, 0), &song.title, look.strong());
+        }
+        Listing::Position(index) => render_position(model, look, index, area, buf),
+        Listing::Skipped(line) => {
+            if let Some(OrderLine::Skipped(title)) = model.sheet.order.get(line) {
+                put(
+                    buf,
+                    area,
+                    (9, 0),
+                    &format!("left out tonight: {title}"),
+                    look.faint(),
+                );
+            }
+        }
+        Listing::Break(seconds) => {
+            let line = look.marks.rule.repeat(5);
+            let words = format!("{line} break of {} min {line}", seconds / 60);
+            put(buf, area, (9, 0), &words, look.base());
+        }
+    }
+}
+
+fn render_position(model: &ScreenModel, look: &Look, index: usize, area: Rect, buf: &mut Buffer) {
+    let Some(place) = model.place(index) else {
+        return;
+    };
+    let present = model.view.position.index();
+    let (mark, word, style) = if index == present {
+        (look.marks.now_bar, "NOW", look.now())
+    } else if Some(index) == present.checked_add(1) {
+        (look.marks.next_bar, "NEXT", look.next())
+    } else {
+        ("", "", look.base())
+    };
+    put(buf, area, (2, 0), mark, style);
+    put(buf, area, (4, 0), word, style);
+    let when_x = (area.width / 2).max(9 + 8);
+    let left = Rect {
+        width: when_x.min(area.width).saturating_sub(1),
+        ..area
+    };
+    put(buf, left, (9, 0), &place.position.call, style);
+    put(buf, left, (15, 0), &place.scene.name, style);
+    let brief = if place.scene.is_brief { "  brief" } else { "" };
+    let when = format!("{}{brief}", place.scene.when);
+    put(buf, area, (when_x, 0), &when, look.faint());
+    if index == cursor(model) {
+        tint(buf, area, (0, 0), area.width, look.cursor());
+        put(buf, area, (0, 0), look.marks.pointer, look.cursor());
+    }
+}
+
+/// What Enter would do, in words.
+fn render_intent(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer) {
+    let target = cursor(model);
+    let Some(place) = model.place(target) else {
+        return;
+    };
+    let to = format!("{} {}", place.position.call, place.scene.name);
+    let words = if target == model.view.position.index() {
+        format!("the show is at {to}")
+    } else if model.view.sends_cues {
+        format!("Enter asks, then jumps to {to}: held notes go on, no cue unless it says so")
+    } else {
+        format!("Enter jumps to {to}: held notes go on, cues are held in rehearsal")
+    };
+    put(buf, area, (2, 0), &words, look.strong());
+}
+
+/// The scene under the cursor, with its map and all its words.
+fn render_preview(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer) {
+    let Some(place) = model.place(cursor(model)) else {
+        return;
+    };
+    for y in 0..area.height {
+        put(buf, area, (0, y), look.marks.fence, look.faint());
+    }
+    let area = indent(area, 2);
+    let title = format!("{}  {}", place.position.call, place.scene.name);
+    put(buf, area, (0, 0), &title, look.strong());
+    put(buf, area, (0, 1), &place.song.title, look.faint());
+    let mut y = 3 + render_maps(model, look, place, rows(area, 3, area.height), buf);
+    for (head, words, style) in [
+        ("press at", &place.scene.when, look.strong()),
+        ("player", &place.scene.player, look.base()),
+        ("technician", &place.scene.technician, look.base()),
+    ] {
+        y += 1 + render_words(
+            look,
+            (head, words, style),
+            rows(area, y + 1, area.height),
+            buf,
+        );
+    }
+}
+
+fn render_words(
+    look: &Look,
+    (head, words, style): (&str, &str, Style),
+    area: Rect,
+    buf: &mut Buffer,
+) -> u16 {
+    if words.is_empty() {
+        return 0;
+    }
+    put(buf, area, (0, 0), head, look.faint());
+    let area = indent(area, 12);
+    let lines = wrap(words, area.width, usize::from(area.height));
+    for (y, line) in (0u16..).zip(&lines) {
+        put(buf, area, (0, y), line, style);
+    }
+    u16::try_from(lines.len()).unwrap_or(0)
+}
+
+fn render_maps(
+    model: &ScreenModel,
+    look: &Look,
+    place: Place,
+    area: Rect,
+    buf: &mut Buffer,
+) -> u16 {
+    const MARGIN: u16 = 10;
+    let scale = Scale::of(model.sheet, area.width.saturating_sub(MARGIN));
+    let mut y = 0;
+    for (controller, _) in model
+        .sheet
+        .controllers
+        .iter()
+        .enumerate()
+        .filter(|(_, c)| c.keys.is_some())
+    {
+        let lanes = u16::try_from(lanes(place.scene, controller).len().clamp(1, 64)).unwrap_or(1);
+        let extent = Extent {
+            has_marks: true,
+            has_keys: false,
+            lanes,
+            lane_rows: 1,
+        };
+        let map = ZoneMap {
+            sheet: model.sheet,
+            scene: place.scene,
+            controller,
+            live: None,
+            look,
+            scale,
+            margin: MARGIN,
+        };
+        map.render(extent, rows(area, y, extent.height()), buf);
+        y += extent.height();
+    }
+    y
+}
+
+/// Key, tempo, tonight's transposition and length of a song, as far as it has them.
+pub(super) fn song_facts(song: &SongLine) -> String {
+    let mut facts = Vec::new();
+    if !song.key.is_empty() {
+        facts.push(format!("in {}", song.key));
+    }
+    if let Some(tempo) = song.tempo.filter(|tempo| tempo.is_finite()) {
+        facts.push(format!("{tempo:.0} a minute"));
+    }
+    if song.transpose != 0 {
+        facts.push(format!("tonight {:+}", song.transpose));
+    }
+    if let Some(length_s) = song.length_s {
+        facts.push(format!("{}:{:02}", length_s / 60, length_s % 60));
+    }
+    facts.join("  ")
+}

@@ -1,0 +1,93 @@
+//! The last row: what is being typed or asked, otherwise the commands at hand.
+
+use super::ScreenModel;
+use super::look::Look;
+use super::state::{NoteMode, Prompt};
+use super::text::{key_name, put, width};
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+
+/// Draws the prompt, or the commands at hand, into the first row of `area`.
+pub(super) fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
+    let look = Look::new(model.ui.settings);
+    if area.is_empty() {
+        return;
+    }
+    if let Some(words) = model
+        .ui
+        .prompt
+        .as_ref()
+        .map(|prompt| question(model, prompt))
+    {
+        buf.set_style(area, look.when());
+        put(buf, area, (0, 0), &format!(" {words}"), look.when());
+        return;
+    }
+    let x = notes(model).map_or(0, |words| put(buf, area, (2, 0), &words, look.warning()));
+    commands(model, &look, x, area, buf);
+}
+
+fn question(model: &ScreenModel, prompt: &Prompt) -> String {
+    match prompt {
+        Prompt::Find(text) => format!("find: {text}_   Enter goes there, Esc leaves it"),
+        Prompt::Jump(text) => {
+            let target = super::state::find(model.sheet, text, model.view.position.index());
+            let target = target.map_or_else(|| "no such scene".to_owned(), |to| name(model, to));
+            format!("jump to: {text}_   {target}   Enter jumps, Esc leaves it")
+        }
+        Prompt::ConfirmJump(to) => {
+            format!("jump to {}?   Enter jumps, Esc leaves it", name(model, *to))
+        }
+        Prompt::ConfirmQuit => {
+            "leave the show? held notes are let go.   Enter leaves, Esc stays".to_owned()
+        }
+    }
+}
+
+fn name(model: &ScreenModel, position: usize) -> String {
+    model.place(position).map_or_else(
+        || "nothing".to_owned(),
+        |place| format!("{} {}", place.position.call, place.scene.name),
+    )
+}
+
+/// Whether letters are notes, where they lie and how their end is known.
+fn notes(model: &ScreenModel) -> Option<String> {
+    let NoteMode::On {
+        base,
+        has_releases,
+        length_ms,
+    } = model.ui.notes
+    else {
+        return None;
+    };
+    let from = key_name(base, model.sheet.middle_c_octave);
+    let end = if has_releases {
+        "end as keys are let go".to_owned()
+    } else {
+        format!("last {length_ms} ms: this terminal reports no releases")
+    };
+    Some(format!("keyboard notes from {from}, {end}"))
+}
+
+fn commands(model: &ScreenModel, look: &Look, x: u16, area: Rect, buf: &mut Buffer) {
+    let screen = model.ui.screen;
+    let lines = model
+        .keys
+        .iter()
+        .filter(|line| line.is_in_footer && line.screens.contains(&screen));
+    let mut x = x.saturating_add(2);
+    for line in lines {
+        let Some(key) = line.keys.first() else {
+            continue;
+        };
+        let needed = width(key)
+            .saturating_add(width(&line.name))
+            .saturating_add(1);
+        if x.saturating_add(needed) > area.width {
+            return;
+        }
+        x = put(buf, area, (x, 0), key, look.strong());
+        x = put(buf, area, (x + 1, 0), &line.name, look.faint()) + 3;
+    }
+}

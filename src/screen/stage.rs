@@ -1,0 +1,421 @@
+//! The player's screen, to be read from two metres with both hands busy.
+//!
+//! ```text
+//!  Harbour nights   Tuesday               song 3 of 12  Salt road        21:14
+//! █ ▟▀▙ ▐        ▐             the current scene's name in large letters
+//! █ ▝▀▙ ▜▀ ▐▀▘▐ ▐▀▙ ▟▀▜ ▟▀▘
+//! █ ▜▄▛ ▐▄ ▐  ▐ ▐ ▐ ▝▄▟ ▄▄▛
+//! █ NOW 3.2  Strings over piano        Am  96 a minute  tonight -2
+//! █ lower   C2      C3    |F#3  C4      C5      C6      the zone maps, to scale
+//! █ E1-G7  ┣ Upright ━━ -12 ┫┣ Warm strings ━━━━━━━━━━━━━━━ -3dB ┫
+//! █ words for the player, or why a press did not step
+//! ┊ NEXT 3.3  Glass choir                          press at bar 9 beat 3
+//! ┊ lower  ├ Glass choir ───────────────────────────────────────┤
+//!  page 2 of 3  words of the page
+//!  RIG  rack not verified   organ verified
+//!  Space step   PageUp back   Tab screens   ? help
+//! ```
+
+use super::big::{Fit, fit};
+use super::health::health;
+use super::look::Look;
+use super::notice::notice;
+use super::order::song_facts;
+use super::prompt;
+use super::stage_plan::{Plan, Wishes};
+use super::text::{indent, put, put_right, row, rows, tint, width, wrap};
+use super::zone_map::{Extent, Scale, ZoneMap, lanes, legend};
+use super::{Place, ScreenModel};
+use crate::sheet::OrderLine;
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+use ratatui::style::Style;
+
+/// Draws the stage into `area`.
+pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
+    let area = area.intersection(buf.area);
+    if area.is_empty() {
+        return;
+    }
+    buf.set_style(area, Look::new(model.ui.settings).base());
+    Stage::new(model, area).render(buf);
+}
+
+struct Stage<'a> {
+    model: &'a ScreenModel<'a>,
+    look: Look,
+    area: Rect,
+    present: Option<Place<'a>>,
+    following: Option<Place<'a>>,
+    keyboards: Vec<usize>,
+    margin: u16,
+    scale: Scale,
+}
+
+/// Columns of the bar beside a scene, and of the blank after it.
+const BAR: u16 = 2;
+
+impl<'a> Stage<'a> {
+    fn new(model: &'a ScreenModel<'a>, area: Rect) -> Self {
+        let controllers = model.sheet.controllers.iter().enumerate();
+        let keyboards = controllers.filter(|(_, line)| line.keys.is_some());
+        // The last column stays blank where there is room, as at the left.
+        let area = if area.width >= 40 {
+            Rect {
+                width: area.width - 1,
+                ..area
+            }
+        } else {
+            area
+        };
+        let margin = match area.width {
+            0..40 => 0,
+            40..100 => 10,
+            _ => 14,
+        };
+        Self {
+            model,
+            look: Look::new(model.ui.settings),
+            area,
+            present: model.present(),
+            following: model.following(),
+            keyboards: keyboards.map(|(index, _)| index).collect(),
+            margin,
+            scale: Scale::of(model.sheet, area.width.saturating_sub(BAR + margin)),
+        }
+    }
+
+    fn render(&self, buf: &mut Buffer) {
+        let name = self.present.map_or("", |place| place.scene.name.as_str());
+        let next = self.following.map_or("", |place| place.scene.name.as_str());
+        let plan = Plan::new(self.area.height, &self.wishes(name, next));
+        let mut y = 0;
+        let mut take = |count: u16| {
+            let rect = rows(self.area, y, count);
+            y = y.saturating_add(count);
+            rect
+        };
+        self.render_header(take(plan.header), buf);
+        take(plan.gaps[0]);
+        let maps: u16 = plan.now_maps.iter().map(Extent::height).sum();
+        let now = take(plan.now_big + plan.now_line + maps + plan.now_legend);
+        self.render_now(&plan, name, now, buf);
+        take(plan.gaps[1]);
+        self.render_words(take(plan.words), buf);
+        take(plan.gaps[2]);
+        let maps: u16 = plan.next_maps.iter().map(Extent::height).sum();
+        let coming = take(plan.next_line + plan.next_big + maps + plan.next_legend);
+        self.render_next(&plan, next, coming, buf);
+        take(plan.gaps[3]);
+        self.render_page(take(plan.page), buf);
+        let foot = plan.health + plan.footer;
+        let foot = rows(self.area, self.area.height.saturating_sub(foot), foot);
+        self.render_health(rows(foot, 0, plan.health), buf);
+        prompt::render(self.model, rows(foot, plan.health, plan.footer), buf);
+    }
+
+    fn wishes(&self, name: &str, next: &str) -> Wishes {
+        let lanes_of = |place: Option<Place>| -> Vec<u16> {
+            let Some(place) = place else {
+                return Vec::new();
+            };
+            let count = |index: &usize| lanes(place.scene, *index).len().clamp(1, 64);
+            let counts = self.keyboards.iter().map(count);
+            counts
+                .map(|count| u16::try_from(count).unwrap_or(1))
+                .collect()
+        };
+        let has_legend = |place: Option<Place>| {
+            place.is_some_and(|p| !legend(self.model.sheet, p.scene, self.scale).is_empty())
+        };
+        let words = self.present.map_or("", |place| place.scene.player.as_str());
+        let lines = |text: &str| {
+            let lines = wrap(text, self.area.width.saturating_sub(BAR), 64).len();
+            u16::try_from(lines).unwrap_or(0)
+        };
+        let mut now_sizes: Vec<u16> = [4, 8, 16]
+            .into_iter()
+            .filter_map(|height| self.big(name, height).map(|fit| fit.height()))
+            .collect();
+        now_sizes.dedup();
+        Wishes {
+            now_lanes: lanes_of(self.present),
+            next_lanes: lanes_of(self.following),
+            words: lines(words),
+            words_size: self.big(words, 4).map(|fit| fit.height()),
+            page: self.page().map_or(0, |(_, text)| 1 + lines(text)),
+            has_legend: (has_legend(self.present), has_legend(self.following)),
+            now_sizes,
+            next_size: self.big(next, 4).map(|fit| fit.height()),
+        }
+    }
+
+    fn big(&self, name: &str, height: u16) -> Option<Fit> {
+        fit(
+            name,
+            self.area.width.saturating_sub(BAR),
+            height,
+            &self.look,
+        )
+    }
+
+    fn render_header(&self, area: Rect, buf: &mut Buffer) {
+        let sheet = self.model.sheet;
+        let look = &self.look;
+        let mode = if self.model.view.sends_cues {
+            ""
+        } else {
+            "  REHEARSAL: cues held"
+        };
+        let right = format!("{}{mode}  {}", self.model.rig.mode, self.model.clock);
+        let start = put_right(buf, area, 0, right.trim_start(), look.faint());
+        let left = Rect {
+            width: start.saturating_sub(1),
+            ..area
+        };
+        let x = put(buf, left, (BAR, 0), &sheet.show, look.faint());
+        let x = put(buf, left, (x + 2, 0), &sheet.night, look.faint());
+        let Some(place) = self.present else { return };
+        let song = format!(
+            "song {} of {}  {}",
+            place.position.song + 1,
+            sheet.songs.len(),
+            place.song.title
+        );
+        put(buf, left, (x + 3, 0), &song, look.strong());
+    }
+
+    fn render_now(&self, plan: &Plan, name: &str, area: Rect, buf: &mut Buffer) {
+        let look = &self.look;
+        self.render_bar(look.marks.now_bar, look.now(), area, buf);
+        let area = indent(area, BAR);
+        let big = rows(area, 0, plan.now_big);
+        if let Some(fit) = self.big(name, plan.now_big) {
+            fit.render(look, look.now(), big, buf);
+            self.render_call(fit.width(), big, buf);
+        }
+        self.render_now_line(
+            name,
+            row(area, plan.now_big).intersection(rows(area, plan.now_big, plan.now_line)),
+            buf,
+        );
+        let maps = rows(area, plan.now_big + plan.now_line, area.height);
+        self.render_maps(
+            self.present,
+            true,
+            (&plan.now_maps, plan.now_legend),
+            maps,
+            buf,
+        );
+    }
+
+    /// The call number in large letters at the right, where the name leaves room.
+    fn render_call(&self, used: u16, area: Rect, buf: &mut Buffer) {
+        let Some(place) = self.present else { return };
+        let room = area.width.saturating_sub(used.saturating_add(4));
+        if let Some(fit) = fit(&place.position.call, room, area.height.min(4), &self.look) {
+            let right = indent(area, area.width.saturating_sub(fit.width()));
+            fit.render(&self.look, self.look.faint(), right, buf);
+        }
+    }
+
+    fn render_now_line(&self, name: &str, area: Rect, buf: &mut Buffer) {
+        let look = &self.look;
+        let Some(place) = self.present else {
+            put(
+                buf,
+                area,
+                (0, 0),
+                "NOW  nothing to play in this night",
+                look.now(),
+            );
+            return;
+        };
+        let facts = song_facts(place.song);
+        let title = format!("NOW  {}  {name}", place.position.call);
+        let x = put(buf, area, (0, 0), &title, look.now());
+        if x + 2 + width(&facts) <= area.width {
+            put_right(buf, area, 0, &facts, look.base());
+        }
+    }
+
+    fn render_words(&self, area: Rect, buf: &mut Buffer) {
+        let inner = indent(area, BAR);
+        if let Some(words) = notice(self.model) {
+            let x = put(
+                buf,
+                inner,
+                (0, 0),
+                &format!(" {words} "),
+                self.look.notice(),
+            );
+            tint(buf, inner, (0, 0), x, self.look.notice());
+            return;
+        }
+        let words = self.present.map_or("", |place| place.scene.player.as_str());
+        if let Some(fit) = self.big(words, inner.height) {
+            fit.render(&self.look, self.look.strong(), inner, buf);
+            return;
+        }
+        let lines = wrap(words, inner.width, usize::from(inner.height));
+        for (y, line) in (0u16..).zip(lines) {
+            put(buf, inner, (0, y), &line, self.look.strong());
+        }
+    }
+
+    fn render_next(&self, plan: &Plan, name: &str, area: Rect, buf: &mut Buffer) {
+        let look = &self.look;
+        self.render_bar(look.marks.next_bar, look.next(), area, buf);
+        let area = indent(area, BAR);
+        self.render_next_line(name, rows(area, 0, plan.next_line), buf);
+        let big = rows(area, plan.next_line, plan.next_big);
+        self.render_next_big(name, big, buf);
+        let maps = rows(area, plan.next_line + plan.next_big, area.height);
+        self.render_maps(
+            self.following,
+            false,
+            (&plan.next_maps, plan.next_legend),
+            maps,
+            buf,
+        );
+    }
+
+    /// The next scene's name large, and the moment to press large at the right if both fit.
+    fn render_next_big(&self, name: &str, area: Rect, buf: &mut Buffer) {
+        let look = &self.look;
+        let when = self.present.map_or("", |now| now.scene.when.as_str());
+        let when = fit(when, area.width / 2, area.height, look);
+        let when_width = when.as_ref().map_or(0, Fit::width);
+        let room = area.width.saturating_sub(when_width.saturating_add(4));
+        if let (Some(name), Some(when)) = (fit(name, room, area.height, look), when) {
+            name.render(look, look.next(), area, buf);
+            when.render(
+                look,
+                look.strong(),
+                indent(area, area.width - when_width),
+                buf,
+            );
+        } else if let Some(name) = self.big(name, area.height) {
+            name.render(look, look.next(), area, buf);
+        }
+    }
+
+    /// What comes and when to press for it; the `when` keeps its room, the name is cut.
+    fn render_next_line(&self, name: &str, area: Rect, buf: &mut Buffer) {
+        let look = &self.look;
+        let Some(place) = self.following else {
+            put(buf, area, (0, 0), "NEXT  the night is over", look.next());
+            return;
+        };
+        let when = self.present.map_or("", |now| now.scene.when.as_str());
+        let mut left = area;
+        if !when.is_empty() {
+            let words = format!(" press at {when} ");
+            let short = if width(&words) > area.width / 2 {
+                format!(" {when} ")
+            } else {
+                words
+            };
+            let start = put_right(buf, area, 0, &short, look.when());
+            left.width = start.saturating_sub(1);
+        }
+        let mut title = format!("NEXT  {}  {name}", place.position.call);
+        if self
+            .present
+            .is_some_and(|now| now.position.song != place.position.song)
+        {
+            title = format!("{title}   new song: {}{}", place.song.title, self.pause());
+        }
+        put(buf, left, (0, 0), &title, look.next());
+    }
+
+    /// The break before the next song, if there is one.
+    fn pause(&self) -> String {
+        let order = &self.model.sheet.order;
+        let next = self
+            .following
+            .map(|place| OrderLine::Song(place.position.song));
+        let index = order.iter().position(|line| Some(line) == next.as_ref());
+        let before = index.and_then(|index| order.get(..index)).unwrap_or(&[]);
+        let pause = before
+            .iter()
+            .rev()
+            .find(|line| !matches!(line, OrderLine::Skipped(_)));
+        match pause {
+            Some(OrderLine::Break(seconds)) => format!(", after a break of {} min", seconds / 60),
+            _ => String::new(),
+        }
+    }
+
+    fn render_maps(
+        &self,
+        place: Option<Place>,
+        is_now: bool,
+        (extents, legend_rows): (&[Extent], u16),
+        area: Rect,
+        buf: &mut Buffer,
+    ) {
+        let Some(place) = place else { return };
+        let mut y = 0;
+        for (extent, controller) in extents.iter().zip(&self.keyboards) {
+            let live = self.model.view.controllers.get(*controller);
+            let map = ZoneMap {
+                sheet: self.model.sheet,
+                scene: place.scene,
+                controller: *controller,
+                live: live.filter(|_| is_now),
+                look: &self.look,
+                scale: self.scale,
+                margin: self.margin,
+            };
+            map.render(*extent, rows(area, y, extent.height()), buf);
+            y += extent.height();
+        }
+        let words = legend(self.model.sheet, place.scene, self.scale).join("   ");
+        let legend = indent(rows(area, y, legend_rows), self.margin);
+        put(buf, legend, (0, 0), &words, self.look.strong());
+    }
+
+    /// Number and text of the page, if the song has pages.
+    fn page(&self) -> Option<(String, &'a str)> {
+        let song = self.present?.song;
+        let page = usize::from(self.model.view.page);
+        let text = song.pages.get(page)?;
+        Some((format!("page {} of {}", page + 1, song.pages.len()), text))
+    }
+
+    fn render_page(&self, area: Rect, buf: &mut Buffer) {
+        let area = indent(area, BAR);
+        let Some((title, text)) = self.page() else {
+            return;
+        };
+        let x = put(buf, area, (0, 0), &title, self.look.faint());
+        // With one row the page's first words follow its number.
+        let (area, from) = if area.height <= 1 {
+            (indent(area, x + 2), 0)
+        } else {
+            (area, 1)
+        };
+        let lines = wrap(
+            text,
+            area.width,
+            usize::from(area.height.saturating_sub(from)),
+        );
+        for (y, line) in (from..).zip(lines) {
+            put(buf, area, (0, y), &line, self.look.base());
+        }
+    }
+
+    fn render_health(&self, area: Rect, buf: &mut Buffer) {
+        let mut x = put(buf, area, (BAR, 0), "RIG", self.look.faint());
+        for (words, style) in health(self.model, &self.look) {
+            x = put(buf, area, (x + 2, 0), &words, style);
+        }
+    }
+
+    fn render_bar(&self, mark: &str, style: Style, area: Rect, buf: &mut Buffer) {
+        for y in 0..area.height {
+            put(buf, area, (0, y), mark, style);
+        }
+    }
+}

@@ -1,0 +1,271 @@
+//! How the rows of the stage are shared out.
+//!
+//! What must be seen comes first: where we are, what comes next, the lanes under the
+//! fingers. Each further wish is granted while there are rows for it, in one fixed order,
+//! so that a larger terminal always shows what a smaller one does.
+
+use super::zone_map::Extent;
+
+/// What the scene and the terminal would like to show.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub(super) struct Wishes {
+    /// Lanes of each keyboard in the current scene.
+    pub(super) now_lanes: Vec<u16>,
+    /// Lanes of each keyboard in the next scene; empty if there is none.
+    pub(super) next_lanes: Vec<u16>,
+    /// Rows of words for the player.
+    pub(super) words: u16,
+    /// Height at which the words can be drawn large.
+    pub(super) words_size: Option<u16>,
+    /// Rows of the page.
+    pub(super) page: u16,
+    /// A row that says which letter is which sound, for now and for next.
+    pub(super) has_legend: (bool, bool),
+    /// Heights at which the current scene's name can be drawn large, rising.
+    pub(super) now_sizes: Vec<u16>,
+    /// Height at which the next scene's name can be drawn large.
+    pub(super) next_size: Option<u16>,
+}
+
+/// Rows of each part, from the top. A part with 0 rows is left out.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub(super) struct Plan {
+    pub(super) header: u16,
+    pub(super) now_big: u16,
+    pub(super) now_line: u16,
+    pub(super) now_maps: Vec<Extent>,
+    pub(super) now_legend: u16,
+    pub(super) words: u16,
+    pub(super) next_line: u16,
+    pub(super) next_big: u16,
+    pub(super) next_maps: Vec<Extent>,
+    pub(super) next_legend: u16,
+    pub(super) page: u16,
+    pub(super) health: u16,
+    pub(super) footer: u16,
+    /// Blank rows: after the header, before the words, before the next scene, before the page.
+    pub(super) gaps: [u16; 4],
+}
+
+impl Plan {
+    /// Shares out `height` rows.
+    pub(super) fn new(height: u16, wishes: &Wishes) -> Self {
+        let mut budget = Budget { left: height };
+        let mut plan = Self::default();
+        budget.grant(1, || plan.now_line = 1);
+        budget.grant(1, || plan.next_line = 1);
+        plan.start_maps(&mut budget, wishes);
+        budget.grant(1, || plan.health = 1);
+        budget.grant(1, || plan.header = 1);
+        budget.grant(1, || plan.footer = 1);
+        for size in wishes.now_sizes.iter().take(1) {
+            budget.grant(*size, || plan.now_big = *size);
+        }
+        budget.grant(1, || plan.words = 1);
+        grow(&mut plan.now_maps, &mut budget, |index, map| {
+            add_lane(map, wishes.now_lanes.get(index))
+        });
+        grow(&mut plan.next_maps, &mut budget, |index, map| {
+            add_lane(map, wishes.next_lanes.get(index))
+        });
+        grow(&mut plan.next_maps, &mut budget, |_, map| {
+            !std::mem::replace(&mut map.has_marks, true)
+        });
+        plan.enrich(&mut budget, wishes);
+        plan
+    }
+
+    fn start_maps(&mut self, budget: &mut Budget, wishes: &Wishes) {
+        for _ in &wishes.now_lanes {
+            let map = Extent {
+                lanes: 1,
+                lane_rows: 1,
+                ..Extent::default()
+            };
+            budget.grant(1, || self.now_maps.push(map));
+        }
+        for _ in &wishes.next_lanes {
+            let map = Extent {
+                lanes: 1,
+                lane_rows: 1,
+                ..Extent::default()
+            };
+            budget.grant(1, || self.next_maps.push(map));
+        }
+        grow(&mut self.now_maps, budget, |_, map| {
+            !std::mem::replace(&mut map.has_marks, true)
+        });
+    }
+
+    /// What makes a screen easier to read once all that must be there is there.
+    fn enrich(&mut self, budget: &mut Budget, wishes: &Wishes) {
+        budget.grant(u16::from(wishes.has_legend.0), || {
+            self.now_legend = u16::from(wishes.has_legend.0)
+        });
+        budget.grant(u16::from(wishes.has_legend.1), || {
+            self.next_legend = u16::from(wishes.has_legend.1)
+        });
+        if wishes.page > 0 {
+            budget.grant(1, || self.page = 1);
+        }
+        if wishes.words > 1 {
+            budget.grant(1, || self.words = 2);
+        }
+        grow(&mut self.now_maps, budget, |_, map| {
+            !std::mem::replace(&mut map.has_keys, true)
+        });
+        for gap in GAP_ORDER {
+            if let Some(rows) = self.gaps.get_mut(gap) {
+                budget.grant(1, || *rows = 1);
+            }
+        }
+        for size in &wishes.now_sizes {
+            let more = size.saturating_sub(self.now_big);
+            budget.grant(more, || self.now_big = *size);
+        }
+        if let Some(size) = wishes.next_size {
+            budget.grant(size, || self.next_big = size);
+        }
+        let lanes: u16 = self.now_maps.iter().map(|map| map.lanes).sum();
+        budget.grant(lanes, || {
+            for map in &mut self.now_maps {
+                map.lane_rows = 2;
+            }
+        });
+        budget.grant(lanes, || {
+            for map in &mut self.now_maps {
+                map.lane_rows = 3;
+            }
+        });
+        if let Some(size) = wishes.words_size {
+            let more = size.saturating_sub(self.words);
+            budget.grant(more, || self.words = self.words.max(size));
+        }
+        let page = wishes.page.saturating_sub(self.page).min(budget.left);
+        budget.grant(page, || self.page += page);
+        let words = wishes.words.saturating_sub(self.words).min(budget.left);
+        budget.grant(words, || self.words += words);
+    }
+}
+
+/// Which gap opens first: the one between what is played and what comes.
+const GAP_ORDER: [usize; 4] = [2, 0, 1, 3];
+
+/// Rows not yet given away.
+struct Budget {
+    left: u16,
+}
+
+impl Budget {
+    fn grant(&mut self, rows: u16, give: impl FnOnce()) {
+        if rows <= self.left {
+            self.left -= rows;
+            give();
+        }
+    }
+}
+
+/// Lets the maps grow in turn, one row each, while `change` wants to and rows are left.
+fn grow(maps: &mut [Extent], budget: &mut Budget, change: impl Fn(usize, &mut Extent) -> bool) {
+    loop {
+        let before = budget.left;
+        for (index, map) in maps.iter_mut().enumerate() {
+            let mut wanted = *map;
+            if budget.left > 0 && change(index, &mut wanted) {
+                budget.grant(wanted.height().saturating_sub(map.height()), || {
+                    *map = wanted
+                });
+            }
+        }
+        if budget.left == before {
+            return;
+        }
+    }
+}
+
+fn add_lane(map: &mut Extent, wanted: Option<&u16>) -> bool {
+    let has_more = wanted.is_some_and(|wanted| map.lanes < *wanted);
+    map.lanes += u16::from(has_more);
+    has_more
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn height(plan: &Plan) -> u16 {
+        let maps = plan.now_maps.iter().chain(&plan.next_maps);
+        let maps: u16 = maps.map(Extent::height).sum();
+        let parts = [
+            plan.header,
+            plan.now_big,
+            plan.now_line,
+            plan.now_legend,
+            plan.words,
+            plan.next_line,
+            plan.next_big,
+            plan.next_legend,
+            plan.page,
+            plan.health,
+            plan.footer,
+            plan.gaps.iter().sum(),
+        ];
+        maps + parts.iter().sum::<u16>()
+    }
+
+    fn wishes() -> impl Strategy<Value = Wishes> {
+        let lanes = || proptest::collection::vec(0u16..6, 0..5);
+        (
+            lanes(),
+            lanes(),
+            0u16..9,
+            0u16..30,
+            any::<(bool, bool)>(),
+            any::<Option<bool>>(),
+        )
+            .prop_map(
+                |(now_lanes, next_lanes, words, page, has_legend, next)| Wishes {
+                    now_lanes,
+                    next_lanes,
+                    words,
+                    page,
+                    has_legend,
+                    now_sizes: vec![4, 8],
+                    next_size: next.map(|_| 4),
+                },
+            )
+    }
+
+    proptest! {
+        #[test]
+        fn no_more_rows_are_given_than_there_are(rows in 0u16..80, wishes in wishes()) {
+            prop_assert!(height(&Plan::new(rows, &wishes)) <= rows);
+        }
+    }
+
+    // The smallest terminal promised: two keyboards of two layers each, now and next.
+    #[test]
+    fn at_24_rows_two_keyboards_have_all_their_lanes_now_and_next() {
+        let wishes = Wishes {
+            now_lanes: vec![2, 2],
+            next_lanes: vec![2, 2],
+            words: 1,
+            page: 1,
+            now_sizes: vec![4],
+            ..Wishes::default()
+        };
+        let plan = Plan::new(24, &wishes);
+        assert_eq!(plan.now_big, 4);
+        assert!(
+            plan.now_maps
+                .iter()
+                .all(|map| map.lanes == 2 && map.has_marks)
+        );
+        assert!(plan.next_maps.iter().all(|map| map.lanes == 2));
+        assert_eq!(
+            (plan.header, plan.words, plan.health, plan.footer),
+            (1, 1, 1, 1)
+        );
+    }
+}

@@ -1,0 +1,79 @@
+//! What the ports are doing, as plain data: filled by `app`, drawn by the wings.
+
+/// The state of everything outside the engine.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct RigStatus {
+    /// Output ports, in the sheet's order.
+    pub out_ports: Vec<OutPortStatus>,
+    /// Input ports, in the sheet's order.
+    pub in_ports: Vec<InPortStatus>,
+    /// Whether the playing thread has real-time priority; none if not yet known.
+    pub is_realtime: Option<bool>,
+    /// The mode in words: `show`, `rehearsal`, `model rig`.
+    pub mode: String,
+    /// Standing warnings, such as pedals that reach the program through the terminal.
+    pub warnings: Vec<String>,
+}
+
+/// One output port.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct OutPortStatus {
+    /// A device is connected.
+    pub is_present: bool,
+    /// Something was heard from a receiver on it.
+    pub is_verified: bool,
+    /// Identity of the device in words.
+    pub identity: String,
+    /// Bytes written since the start.
+    pub bytes_sent: u64,
+    /// Messages waiting, by lane: live, changeover, prime, bulk.
+    pub queued: [u32; 4],
+    /// How much of the port's speed is in use, in thousandths (0–1000).
+    pub busy_permille: u16,
+    /// Messages refused by a full queue since the start.
+    pub refused: u64,
+    /// The last error in words; empty if there was none.
+    pub last_error: String,
+    /// Microseconds since the last byte went out; none if none did.
+    pub idle_us: Option<u64>,
+}
+
+/// One input port.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct InPortStatus {
+    /// A device is connected.
+    pub is_present: bool,
+    /// Identity of the device in words.
+    pub identity: String,
+    /// Messages received since the start.
+    pub messages: u64,
+    /// Times the input lost messages (overflow).
+    pub overflows: u64,
+    /// The last error in words; empty if there was none.
+    pub last_error: String,
+    /// Microseconds since the last message came in; none if none did.
+    pub idle_us: Option<u64>,
+}
+
+/// How grave a line of the log is.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
+pub enum LogLevel {
+    /// What happened.
+    #[default]
+    Note,
+    /// What may go wrong.
+    Warning,
+    /// What did go wrong.
+    Error,
+}
+
+/// One line of the event log.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct LogLine {
+    /// When, as text: a time of day or a time since the start.
+    pub time: String,
+    /// How grave it is.
+    pub level: LogLevel,
+    /// What happened, in words.
+    pub words: String,
+}

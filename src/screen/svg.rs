@@ -1,0 +1,156 @@
+//! Cells → an SVG picture: characters and colours as drawn, for documents and for looking
+//! at a screen without a terminal.
+//!
+//! Block characters are drawn as rectangles, not as letters, so that they join whatever
+//! font the viewer has.
+
+use ratatui::buffer::{Buffer, Cell};
+use ratatui::style::{Color, Modifier};
+use std::fmt::Write;
+use unicode_width::UnicodeWidthStr;
+
+/// Width and height of a cell in the picture's units.
+const CELL: (u32, u32) = (10, 20);
+const INK: &str = "#e8e4da";
+const GROUND: &str = "#101216";
+
+/// The buffer as a complete SVG document.
+#[must_use]
+pub fn to_svg(buf: &Buffer) -> String {
+    let (width, height) = (
+        u32::from(buf.area.width) * CELL.0,
+        u32::from(buf.area.height) * CELL.1,
+    );
+    let mut out = format!(
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{width}\" height=\"{height}\" \
+         viewBox=\"0 0 {width} {height}\" font-family=\"monospace\" font-size=\"16\">\n\
+         <rect width=\"100%\" height=\"100%\" fill=\"{GROUND}\"/>\n"
+    );
+    for y in 0..buf.area.height {
+        let mut skip = 0usize;
+        for x in 0..buf.area.width {
+            if skip > 0 {
+                skip -= 1;
+                continue;
+            }
+            if let Some(cell) = buf.cell((buf.area.x + x, buf.area.y + y)) {
+                skip = cell.symbol().width().saturating_sub(1);
+                draw(&mut out, cell, u32::from(x) * CELL.0, u32::from(y) * CELL.1);
+            }
+        }
+    }
+    out.push_str("</svg>\n");
+    out
+}
+
+fn draw(out: &mut String, cell: &Cell, x: u32, y: u32) {
+    let is_reversed = cell.modifier.contains(Modifier::REVERSED);
+    let (fg, bg) = (hex(cell.fg, INK), hex(cell.bg, GROUND));
+    let (fg, bg) = if is_reversed { (bg, fg) } else { (fg, bg) };
+    let columns = u32::try_from(cell.symbol().width().max(1)).unwrap_or(1);
+    if bg != GROUND {
+        rect(out, (x, y), (CELL.0 * columns, CELL.1), &bg);
+    }
+    let mut chars = cell.symbol().chars();
+    let Some(first) = chars.next() else { return };
+    if let Some(quadrants) = quadrants(first) {
+        draw_quadrants(out, quadrants, (x, y), &fg);
+    } else if first != ' ' {
+        let weight = if cell.modifier.contains(Modifier::BOLD) {
+            " font-weight=\"bold\""
+        } else {
+            ""
+        };
+        // Writing to a string cannot fail.
+        let _ = writeln!(
+            out,
+            "<text x=\"{x}\" y=\"{}\" fill=\"{fg}\"{weight} textLength=\"{}\" \
+             lengthAdjust=\"spacingAndGlyphs\">{}</text>",
+            y + 15,
+            CELL.0 * columns,
+            escape(cell.symbol())
+        );
+    }
+}
+
+/// Which quarters of the cell a block character fills: upper left, upper right, lower
+/// left, lower right.
+const fn quadrants(c: char) -> Option<[bool; 4]> {
+    Some(match c {
+        '█' => [true, true, true, true],
+        '▀' => [true, true, false, false],
+        '▄' => [false, false, true, true],
+        '▌' => [true, false, true, false],
+        '▐' => [false, true, false, true],
+        '▘' => [true, false, false, false],
+        '▝' => [false, true, false, false],
+        '▖' => [false, false, true, false],
+        '▗' => [false, false, false, true],
+        '▙' => [true, false, true, true],
+        '▛' => [true, true, true, false],
+        '▜' => [true, true, false, true],
+        '▟' => [false, true, true, true],
+        '▚' => [true, false, false, true],
+        '▞' => [false, true, true, false],
+        _ => return None,
+    })
+}
+
+fn draw_quadrants(out: &mut String, quadrants: [bool; 4], (x, y): (u32, u32), fill: &str) {
+    let half = (CELL.0 / 2, CELL.1 / 2);
+    match quadrants {
+        [true, true, true, true] => rect(out, (x, y), CELL, fill),
+        [true, true, false, false] => rect(out, (x, y), (CELL.0, half.1), fill),
+        [false, false, true, true] => rect(out, (x, y + half.1), (CELL.0, half.1), fill),
+        _ => {
+            let corners = [(0, 0), (half.0, 0), (0, half.1), half];
+            for ((dx, dy), _) in corners
+                .into_iter()
+                .zip(quadrants)
+                .filter(|(_, is_on)| *is_on)
+            {
+                rect(out, (x + dx, y + dy), half, fill);
+            }
+        }
+    }
+}
+
+fn rect(out: &mut String, (x, y): (u32, u32), (width, height): (u32, u32), fill: &str) {
+    // Writing to a string cannot fail.
+    let _ = writeln!(
+        out,
+        "<rect x=\"{x}\" y=\"{y}\" width=\"{width}\" height=\"{height}\" fill=\"{fill}\" \
+         shape-rendering=\"crispEdges\"/>"
+    );
+}
+
+fn escape(text: &str) -> String {
+    text.replace('&', "&amp;")
+        .replace('<', "&lt;")
+        .replace('>', "&gt;")
+}
+
+/// A colour as SVG names it. The sixteen are drawn as a terminal of this look draws them.
+fn hex(color: Color, default: &str) -> String {
+    let named = match color {
+        Color::Rgb(r, g, b) => return format!("#{r:02x}{g:02x}{b:02x}"),
+        Color::Black => GROUND,
+        Color::Red => "#d55e00",
+        Color::LightRed => "#ff7a33",
+        Color::Green => "#007a5a",
+        Color::LightGreen => "#009e73",
+        Color::Yellow => "#e69f00",
+        Color::LightYellow => "#f0e442",
+        Color::Blue => "#0072b2",
+        Color::LightBlue => "#3a9bd9",
+        Color::Magenta => "#a85f88",
+        Color::LightMagenta => "#cc79a7",
+        Color::Cyan => "#3a8fbf",
+        Color::LightCyan => "#56b4e9",
+        Color::Gray => "#b4b0a6",
+        Color::DarkGray => "#6a6862",
+        Color::White => INK,
+        Color::Reset | Color::Indexed(_) => default,
+    };
+    named.to_owned()
+}

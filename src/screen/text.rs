@@ -1,0 +1,225 @@
+//! Text in cells: cleaned, measured and cut by display width.
+//!
+//! A name may hold anything a person or a device wrote. `sanitise` is the one gate
+//! through which such text reaches a cell.
+
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+use ratatui::style::Style;
+use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
+
+/// `text` without anything that could move a cursor, turn the writing direction or
+/// change the width of its neighbours: control characters become spaces, invisible
+/// format characters (zero width, direction, variation, tags) are left out.
+#[must_use]
+pub fn sanitise(text: &str) -> String {
+    text.chars()
+        .filter(|c| !is_invisible(*c))
+        .map(|c| {
+            if c.is_control() || is_line_break(c) {
+                ' '
+            } else {
+                c
+            }
+        })
+        .collect()
+}
+
+/// The width of `text` in cells.
+#[must_use]
+pub fn width(text: &str) -> u16 {
+    u16::try_from(text.width()).unwrap_or(u16::MAX)
+}
+
+/// `text` sanitised and cut to at most `max` cells. A cut text ends in a full stop, as
+/// an instrument's name is abbreviated in a score.
+#[must_use]
+pub fn cut(text: &str, max: u16) -> String {
+    let clean = sanitise(text);
+    if width(&clean) <= max {
+        return clean;
+    }
+    let room = usize::from(max).saturating_sub(usize::from(max > 1));
+    let mut out = String::new();
+    let mut used = 0usize;
+    for c in clean.chars() {
+        let wide = c.width().unwrap_or(0);
+        if used + wide > room {
+            break;
+        }
+        used += wide;
+        out.push(c);
+    }
+    if max > 1 {
+        out.truncate(out.trim_end().len());
+        out.push('.');
+    }
+    out
+}
+
+/// `text` sanitised and broken at spaces into lines of at most `max` cells, at most
+/// `lines` of them; the last ends in two full stops if more follows. Line feeds in `text` break too.
+#[must_use]
+pub fn wrap(text: &str, max: u16, lines: usize) -> Vec<String> {
+    let mut out: Vec<String> = Vec::new();
+    if max == 0 {
+        return out;
+    }
+    for paragraph in text.split('\n') {
+        let mut line = String::new();
+        for word in sanitise(paragraph).split_whitespace() {
+            let needed = width(&line).saturating_add(width(word)).saturating_add(1);
+            if !line.is_empty() && needed > max {
+                out.push(std::mem::take(&mut line));
+            }
+            if !line.is_empty() {
+                line.push(' ');
+            }
+            line.push_str(word);
+        }
+        out.push(line);
+    }
+    while out.last().is_some_and(String::is_empty) {
+        out.pop();
+    }
+    if out.len() > lines {
+        out.truncate(lines);
+        if let Some(last) = out.last_mut() {
+            *last = format!("{} ..", cut(last, max.saturating_sub(3)));
+        }
+    }
+    out.iter().map(|line| cut(line, max)).collect()
+}
+
+/// The name of a key, such as `F#3`; `middle_c_octave` is the octave number of key 60.
+#[must_use]
+pub fn key_name(key: u8, middle_c_octave: i8) -> String {
+    const NAMES: [&str; 12] = [
+        "C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B",
+    ];
+    let name = NAMES.get(usize::from(key % 12)).copied().unwrap_or("C");
+    let octave = i16::from(key / 12) - 5 + i16::from(middle_c_octave);
+    format!("{name}{octave}")
+}
+
+/// Writes `text` at (`x`, `y`) counted within `area`, cut at its right edge. Gives the
+/// column after the text.
+pub(super) fn put(buf: &mut Buffer, area: Rect, at: (u16, u16), text: &str, style: Style) -> u16 {
+    let (x, y) = at;
+    let area = area.intersection(buf.area);
+    if x >= area.width || y >= area.height {
+        return x;
+    }
+    let text = cut(text, area.width - x);
+    buf.set_stringn(
+        area.x + x,
+        area.y + y,
+        &text,
+        usize::from(area.width - x),
+        style,
+    );
+    x.saturating_add(width(&text))
+}
+
+/// Writes `text` so that it ends at the right edge of row `y` of `area`. Gives the
+/// column where it starts.
+pub(super) fn put_right(buf: &mut Buffer, area: Rect, y: u16, text: &str, style: Style) -> u16 {
+    let text = cut(text, area.width);
+    let x = area.width.saturating_sub(width(&text));
+    put(buf, area, (x, y), &text, style);
+    x
+}
+
+/// Changes the style of `count` cells from (`x`, `y`), counted within `area`.
+pub(super) fn tint(buf: &mut Buffer, area: Rect, at: (u16, u16), count: u16, style: Style) {
+    let rect = Rect::new(
+        area.x.saturating_add(at.0),
+        area.y.saturating_add(at.1),
+        count,
+        1,
+    );
+    buf.set_style(rect.intersection(area).intersection(buf.area), style);
+}
+
+/// Row `y` of `area`; empty if it has none.
+pub(super) fn row(area: Rect, y: u16) -> Rect {
+    rows(area, y, 1)
+}
+
+/// `count` rows of `area` from row `y`, as far as it has them.
+pub(super) fn rows(area: Rect, y: u16, count: u16) -> Rect {
+    Rect::new(area.x, area.y.saturating_add(y), area.width, count).intersection(area)
+}
+
+/// `area` without its first `count` columns.
+pub(super) fn indent(area: Rect, count: u16) -> Rect {
+    let count = count.min(area.width);
+    Rect::new(area.x + count, area.y, area.width - count, area.height)
+}
+
+const fn is_line_break(c: char) -> bool {
+    matches!(c, '\u{2028}' | '\u{2029}')
+}
+
+/// Format characters of Unicode that draw nothing but change what is around them.
+const fn is_invisible(c: char) -> bool {
+    matches!(c,
+        '\u{00ad}' | '\u{034f}' | '\u{061c}' | '\u{180b}'..='\u{180f}'
+        | '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{206f}'
+        | '\u{fe00}'..='\u{fe0f}' | '\u{feff}' | '\u{fff0}'..='\u{fffb}'
+        | '\u{e0000}'..='\u{e0fff}')
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    #[test]
+    fn a_name_cannot_carry_an_escape_sequence() {
+        assert_eq!(sanitise("a\x1b[31mb\tc\u{202e}d\u{200b}"), "a [31mb cd");
+    }
+
+    #[test]
+    fn cutting_counts_cells_not_bytes() {
+        assert_eq!(cut("Glass choir", 11), "Glass choir");
+        assert_eq!(cut("Glass choir", 8), "Glass c.");
+        assert_eq!(cut("Glass choir", 7), "Glass.");
+        assert_eq!(cut("日本語", 5), "日本.");
+        assert_eq!(cut("日本語", 4), "日.");
+        assert_eq!(cut("abc", 1), "a");
+        assert_eq!(cut("abc", 0), "");
+    }
+
+    #[test]
+    fn wrapping_breaks_at_spaces_and_marks_what_is_left_out() {
+        assert_eq!(wrap("left hand down", 9, 2), ["left hand", "down"]);
+        assert_eq!(
+            wrap("left hand down an octave", 10, 2),
+            ["left hand", "down an .."]
+        );
+        assert_eq!(wrap("a\nb", 9, 5), ["a", "b"]);
+        assert_eq!(wrap("", 9, 5), Vec::<String>::new());
+    }
+
+    // Note names: key 60 is middle C (GM2 §2.7.1.1); C4 is ours by common practice, no source.
+    #[test]
+    fn middle_c_is_c4_unless_the_rig_says_otherwise() {
+        assert_eq!(key_name(60, 4), "C4");
+        assert_eq!(key_name(60, 3), "C3");
+        assert_eq!(key_name(21, 4), "A0");
+        assert_eq!(key_name(108, 4), "C8");
+        assert_eq!(key_name(0, 4), "C-1");
+        assert_eq!(key_name(127, 4), "G9");
+        assert_eq!(key_name(66, 4), "F#4");
+    }
+
+    proptest! {
+        #[test]
+        fn cut_text_fits_and_holds_no_control(text in any::<String>(), max in 0u16..40) {
+            let out = cut(&text, max);
+            prop_assert!(width(&out) <= max);
+            prop_assert!(!out.chars().any(char::is_control));
+        }
+    }
+}

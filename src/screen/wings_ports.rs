@@ -1,0 +1,349 @@
+//! Ports, receivers and slots as lines of the wings.
+
+use super::ScreenModel;
+use super::look::Look;
+use super::status::OutPortStatus;
+use super::text::{put, wrap};
+use crate::engine::view::{Presence, SlotView};
+use crate::sheet::ReceiverLine;
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+use ratatui::style::Style;
+
+/// Pieces of a line: column, words, style. A piece is cut before the next begins.
+pub(super) type Line = Vec<(u16, String, Style)>;
+
+/// Draws `line` into the row `area`.
+pub(super) fn draw(buf: &mut Buffer, area: Rect, line: &Line) {
+    for (index, (x, words, style)) in line.iter().enumerate() {
+        let end = line
+            .get(index + 1)
+            .map_or(area.width, |next| next.0.saturating_sub(1));
+        let piece = Rect {
+            width: end.min(area.width),
+            ..area
+        };
+        put(buf, piece, (*x, 0), words, *style);
+    }
+}
+
+/// A heading with its columns.
+fn heading(look: &Look, columns: &[(u16, &str)]) -> Line {
+    let pieces = columns.iter().enumerate();
+    let style = |index| {
+        if index == 0 {
+            look.strong()
+        } else {
+            look.faint()
+        }
+    };
+    pieces
+        .map(|(index, (x, words))| (*x, (*words).to_owned(), style(index)))
+        .collect()
+}
+
+/// The output ports: a heading, a line each, and the last error under a port that had one.
+pub(super) fn out_ports(model: &ScreenModel, look: &Look) -> Vec<Line> {
+    let mut out = vec![heading(
+        look,
+        &[
+            (2, "OUT"),
+            (15, "kind"),
+            (26, "state"),
+            (40, "busy"),
+            (52, "queue"),
+            (64, "sent"),
+            (73, "last"),
+            (81, "identity"),
+        ],
+    )];
+    for (index, port) in model.sheet.out_ports.iter().enumerate() {
+        let unknown = OutPortStatus::default();
+        let status = model.rig.out_ports.get(index).unwrap_or(&unknown);
+        let (state, style) = match (status.is_present, status.is_verified) {
+            (false, _) => ("absent", look.bad()),
+            (true, false) => ("not verified", look.warning()),
+            (true, true) => ("verified", look.good()),
+        };
+        let queued: Vec<String> = status.queued.iter().map(u32::to_string).collect();
+        out.push(vec![
+            (2, port.name.clone(), look.strong()),
+            (15, port.kind.clone(), look.base()),
+            (26, state.to_owned(), style),
+            (
+                40,
+                gauge(look, status.busy_permille),
+                busy_style(look, status.busy_permille),
+            ),
+            (52, queued.join(" "), look.base()),
+            (64, bytes_words(status.bytes_sent), look.base()),
+            (73, idle_words(status.idle_us), look.base()),
+            (81, status.identity.clone(), look.faint()),
+        ]);
+        out.extend(error_line(look, &status.last_error));
+    }
+    out
+}
+
+/// The input ports: a heading, a line each, and the last error under a port that had one.
+pub(super) fn in_ports(model: &ScreenModel, look: &Look) -> Vec<Line> {
+    let mut out = vec![heading(
+        look,
+        &[
+            (2, "IN"),
+            (15, "kind"),
+            (26, "state"),
+            (40, "messages"),
+            (52, "overflows"),
+            (73, "last"),
+            (81, "identity"),
+        ],
+    )];
+    for (index, port) in model.sheet.in_ports.iter().enumerate() {
+        let status = model.rig.in_ports.get(index);
+        let is_present = model.view.in_ports.get(index).copied().unwrap_or(false);
+        let (state, style) = match (is_present, status.and_then(|status| status.idle_us)) {
+            (false, _) => ("absent", look.bad()),
+            (true, None) => ("not verified", look.warning()),
+            (true, Some(_)) => ("verified", look.good()),
+        };
+        let overflows = status.map_or(0, |status| status.overflows);
+        out.push(vec![
+            (2, port.name.clone(), look.strong()),
+            (15, port.kind.clone(), look.base()),
+            (26, state.to_owned(), style),
+            (
+                40,
+                status.map_or(0, |status| status.messages).to_string(),
+                look.base(),
+            ),
+            (
+                52,
+                overflows.to_string(),
+                if overflows > 0 {
+                    look.bad()
+                } else {
+                    look.faint()
+                },
+            ),
+            (
+                73,
+                idle_words(status.and_then(|status| status.idle_us)),
+                look.base(),
+            ),
+            (
+                81,
+                status.map_or(String::new(), |status| status.identity.clone()),
+                look.faint(),
+            ),
+        ]);
+        out.extend(error_line(
+            look,
+            status.map_or("", |status| &status.last_error),
+        ));
+    }
+    out
+}
+
+/// The receivers, each with what its slots are believed to hold in running words.
+pub(super) fn receivers(model: &ScreenModel, look: &Look, columns: u16) -> Vec<Line> {
+    const WORDS: u16 = 40;
+    let mut out = vec![heading(
+        look,
+        &[
+            (2, "RECEIVERS"),
+            (15, "what"),
+            (26, "state"),
+            (WORDS, "slots are believed to hold"),
+        ],
+    )];
+    for (index, receiver) in model.sheet.receivers.iter().enumerate() {
+        let (state, style) = presence(model, look, index);
+        let held: Vec<String> = filled_slots(model, receiver)
+            .map(|(channel, slot)| slot_words(receiver, channel, slot))
+            .collect();
+        let pieces = wrap(
+            &held.join("; "),
+            columns.saturating_sub(WORDS + 1).max(1),
+            3,
+        );
+        let mut pieces = pieces.into_iter();
+        out.push(vec![
+            (2, receiver.name.clone(), look.strong()),
+            (15, receiver.kind.clone(), look.base()),
+            (26, state.to_owned(), style),
+            (WORDS, pieces.next().unwrap_or_default(), look.base()),
+        ]);
+        out.extend(pieces.map(|piece| vec![(WORDS, piece, look.base())]));
+    }
+    out
+}
+
+/// The receivers with a line for each slot that holds something.
+pub(super) fn slots(model: &ScreenModel, look: &Look) -> Vec<Line> {
+    let mut out = Vec::new();
+    for (index, receiver) in model.sheet.receivers.iter().enumerate() {
+        let (state, style) = presence(model, look, index);
+        let port = model.sheet.out_ports.get(receiver.port);
+        out.push(vec![
+            (2, receiver.name.clone(), look.strong()),
+            (16, receiver.kind.clone(), look.base()),
+            (30, state.to_owned(), style),
+            (
+                46,
+                port.map_or(String::new(), |port| format!("on {}", port.name)),
+                look.faint(),
+            ),
+        ]);
+        let before = out.len();
+        for (channel, slot) in filled_slots(model, receiver) {
+            let volume = slot
+                .volume
+                .map_or("vol ?".to_owned(), |volume| format!("vol {volume}"));
+            let notes = if slot.notes > 0 {
+                notes_words(slot.notes)
+            } else {
+                String::new()
+            };
+            let role = match (slot.is_loading, slot.sound) {
+                (true, _) => "loading",
+                (false, Some(_)) => "in this scene",
+                (false, None) => "",
+            };
+            out.push(vec![
+                (4, format!("ch {channel}"), look.faint()),
+                (11, patch_words(receiver, slot), look.base()),
+                (42, volume, look.base()),
+                (51, notes, look.now()),
+                (61, role.to_owned(), look.faint()),
+            ]);
+        }
+        if out.len() == before {
+            out.push(vec![(
+                4,
+                "nothing is known of its slots".to_owned(),
+                look.faint(),
+            )]);
+        }
+        out.push(Vec::new());
+    }
+    out
+}
+
+/// State of a receiver in a word: never better than what was heard from it.
+fn presence(model: &ScreenModel, look: &Look, index: usize) -> (&'static str, Style) {
+    match model.view.receivers.get(index).copied().unwrap_or_default() {
+        Presence::Absent => ("absent", look.bad()),
+        Presence::Starting => ("starting", look.warning()),
+        Presence::NotVerified => ("not verified", look.warning()),
+        Presence::Verified => ("verified", look.good()),
+    }
+}
+
+/// The slots of a receiver of which anything is known, with their channels (1–16).
+fn filled_slots<'a>(
+    model: &'a ScreenModel,
+    receiver: &'a ReceiverLine,
+) -> impl Iterator<Item = (u8, &'a SlotView)> {
+    let (first, count) = receiver.slots;
+    let slots = model.view.slots.iter().skip(first).take(count);
+    receiver
+        .channels
+        .iter()
+        .copied()
+        .zip(slots)
+        .filter(|(_, slot)| {
+            slot.program.is_some() || slot.notes > 0 || slot.sound.is_some() || slot.is_loading
+        })
+}
+
+fn slot_words(receiver: &ReceiverLine, channel: u8, slot: &SlotView) -> String {
+    let mut words = format!("{channel} {}", patch_words(receiver, slot));
+    if let Some(volume) = slot.volume {
+        words = format!("{words} vol {volume}");
+    }
+    if slot.notes > 0 {
+        words = format!("{words} {}", notes_words(slot.notes));
+    }
+    if slot.is_loading {
+        words.push_str(" loading");
+    }
+    words
+}
+
+/// The patch's name; its numbers where the patch list does not have it.
+fn patch_words(receiver: &ReceiverLine, slot: &SlotView) -> String {
+    let Some(program) = slot.program else {
+        return "not known".to_owned();
+    };
+    let named = receiver
+        .patches
+        .iter()
+        .find(|patch| patch.program == program && (patch.bank_msb, patch.bank_lsb) == slot.bank);
+    if let Some(patch) = named {
+        return patch.name.clone();
+    }
+    let byte = |bank: Option<u8>| bank.map_or("-".to_owned(), |bank| bank.to_string());
+    format!(
+        "bank {}/{} program {}",
+        byte(slot.bank.0),
+        byte(slot.bank.1),
+        u16::from(program) + 1
+    )
+}
+
+fn notes_words(notes: u16) -> String {
+    if notes == 1 {
+        "1 note".to_owned()
+    } else {
+        format!("{notes} notes")
+    }
+}
+
+fn error_line(look: &Look, error: &str) -> Option<Line> {
+    (!error.is_empty()).then(|| {
+        vec![
+            (15, "last error".to_owned(), look.bad()),
+            (26, error.to_owned(), look.bad()),
+        ]
+    })
+}
+
+/// Five marks and the number: `▮▮▯▯▯ 40 %`.
+fn gauge(look: &Look, permille: u16) -> String {
+    let [full, empty] = look.marks.gauge;
+    let permille = permille.min(1000);
+    let filled = usize::from(permille.div_ceil(200));
+    format!(
+        "{}{} {:>3} %",
+        full.repeat(filled),
+        empty.repeat(5 - filled),
+        permille / 10
+    )
+}
+
+fn busy_style(look: &Look, permille: u16) -> Style {
+    if permille >= 800 {
+        look.warning()
+    } else {
+        look.base()
+    }
+}
+
+fn bytes_words(bytes: u64) -> String {
+    match bytes {
+        0..10_000 => format!("{bytes} B"),
+        10_000..10_000_000 => format!("{} kB", bytes / 1000),
+        _ => format!("{} MB", bytes / 1_000_000),
+    }
+}
+
+/// Time since a port was last busy, in whole units so that it does not tremble.
+fn idle_words(idle_us: Option<u64>) -> String {
+    match idle_us.map(|us| us / 1_000_000) {
+        None => "never".to_owned(),
+        Some(0) => "now".to_owned(),
+        Some(seconds @ 1..120) => format!("{seconds} s"),
+        Some(seconds) => format!("{} min", seconds / 60),
+    }
+}

@@ -1,0 +1,432 @@
+//! The zones of one controller, drawn to scale.
+//!
+//! ```text
+//!  lower     C2          C3          |F#3   C4          C5          C6
+//!  E1-G7      '' '''█'█  ''' '' ''' o'' ''' '' ''' '' ''' '' '''
+//!  HOLD     ┣ a Upright bass ━━━━━ -12 ┫┣ b Warm strings ━━━━━━━━━ -3dB ┫
+//!                                       ┣ c Glass bells ━━━━━━━━━━ +12 ━┫
+//! ```
+//!
+//! One lane a layer; zones that do not overlap share a lane. The left margin names the
+//! controller, its range and its pedal. All controllers share one scale, so that a pitch
+//! stands in one column. A zone too narrow for its name shows the letter of its sound.
+
+use super::look::Look;
+use super::text::{cut, indent, key_name, put, put_right, row, rows, tint, width};
+use crate::engine::view::ControllerView;
+use crate::sheet::{ControllerLine, SceneLine, Sheet, ZoneLine};
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+use ratatui::style::Style;
+
+/// Where keys lie across the screen.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) struct Scale {
+    low: u8,
+    keys: u16,
+    columns: u16,
+}
+
+impl Scale {
+    /// The scale on which all keyboards of `sheet` fit into `columns`.
+    pub(super) fn of(sheet: &Sheet, columns: u16) -> Self {
+        let ranges = || sheet.controllers.iter().filter_map(|line| line.keys);
+        let low = ranges().map(|(low, _)| low).min().unwrap_or(0);
+        let high = ranges().map(|(_, high)| high).max().unwrap_or(127).max(low);
+        let keys = u16::from(high - low) + 1;
+        // A whole number of columns a key where there is room, so that keys are even.
+        let columns = if columns > keys {
+            columns / keys * keys
+        } else {
+            columns
+        };
+        Self { low, keys, columns }
+    }
+
+    /// The first column of `key`; keys past an end lie on that end.
+    fn start(&self, key: u16) -> u16 {
+        let offset = key.saturating_sub(u16::from(self.low)).min(self.keys);
+        let column = u32::from(offset) * u32::from(self.columns) / u32::from(self.keys.max(1));
+        u16::try_from(column).unwrap_or(self.columns)
+    }
+
+    /// First column and number of columns of the keys `low` to `high`.
+    fn span(&self, (low, high): (u8, u8)) -> (u16, u16) {
+        let start = self
+            .start(u16::from(low))
+            .min(self.columns.saturating_sub(1));
+        let end = self.start(u16::from(high).saturating_add(1));
+        (start, end.saturating_sub(start).max(1))
+    }
+}
+
+/// How much of a map is drawn.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub(super) struct Extent {
+    /// A row with octave marks and split points.
+    pub(super) has_marks: bool,
+    /// A row with the keys as a picture.
+    pub(super) has_keys: bool,
+    /// Lanes drawn.
+    pub(super) lanes: u16,
+    /// Rows a lane.
+    pub(super) lane_rows: u16,
+}
+
+impl Extent {
+    /// Rows it takes.
+    pub(super) fn height(&self) -> u16 {
+        u16::from(self.has_marks)
+            .saturating_add(u16::from(self.has_keys))
+            .saturating_add(self.lanes.saturating_mul(self.lane_rows))
+    }
+}
+
+/// The map of one controller in one scene.
+#[derive(Clone, Copy)]
+pub(super) struct ZoneMap<'a> {
+    pub(super) sheet: &'a Sheet,
+    pub(super) scene: &'a SceneLine,
+    pub(super) controller: usize,
+    /// The engine's view of the controller: for the current scene.
+    pub(super) live: Option<&'a ControllerView>,
+    pub(super) look: &'a Look,
+    pub(super) scale: Scale,
+    /// Columns of the left margin.
+    pub(super) margin: u16,
+}
+
+impl ZoneMap<'_> {
+    /// Draws it into `area`, as far as `extent` says.
+    pub(super) fn render(&self, extent: Extent, area: Rect, buf: &mut Buffer) {
+        let Some(line) = self.sheet.controllers.get(self.controller) else {
+            return;
+        };
+        let right = indent(area, self.margin);
+        let field = Rect {
+            width: right.width.min(self.scale.columns),
+            ..right
+        };
+        let mut y = 0;
+        if extent.has_marks {
+            self.render_marks(line, row(field, y), buf);
+            y += 1;
+        }
+        if extent.has_keys {
+            self.render_keys(line, row(field, y), buf);
+            y += 1;
+        }
+        let lanes = lanes(self.scene, self.controller);
+        let shown = usize::from(extent.lanes);
+        for (index, lane) in lanes.iter().take(shown).enumerate() {
+            let hidden = if index + 1 == shown {
+                lanes.len() - shown.min(lanes.len())
+            } else {
+                0
+            };
+            self.render_lane(lane, rows(field, y, extent.lane_rows), buf);
+            if hidden > 0 {
+                let words = format!(" +{hidden} more ");
+                put_right(buf, row(field, y), 0, &words, self.look.notice());
+            }
+            y += extent.lane_rows;
+        }
+        if lanes.is_empty() && extent.lanes > 0 {
+            let x = self.scale.span(line.keys.unwrap_or((0, 0))).0;
+            put(buf, field, (x, y), "no zones", self.look.faint());
+        }
+        let has_key_row = extent.has_marks || extent.has_keys;
+        if let Some(live) = self.live.filter(|_| has_key_row) {
+            self.render_played(live, row(field, y_of_keys(extent)), buf);
+        }
+        self.render_margin(
+            line,
+            Rect {
+                width: self.margin.min(area.width),
+                ..area
+            },
+            buf,
+        );
+    }
+
+    /// Name, then range, then what the pedal and the port do, one a row; the last matters
+    /// more than the range where there are only two.
+    fn render_margin(&self, line: &ControllerLine, area: Rect, buf: &mut Buffer) {
+        let look = self.look;
+        let area = Rect {
+            width: area.width.saturating_sub(1),
+            ..area
+        };
+        put(buf, area, (0, 0), &line.name, look.strong());
+        let mut y = 1;
+        if let Some(live) = self.live {
+            if !live.is_present {
+                put(buf, area, (0, y), "absent", look.bad());
+                y += 1;
+            }
+            if live.hold {
+                put(buf, area, (0, y), "HOLD down", look.notice());
+                y += 1;
+            }
+            if !live.held_over.is_empty() && y < area.height {
+                let words = format!("{} held", live.held_over.len());
+                put(buf, area, (0, y), &words, look.held());
+                y += 1;
+            }
+        }
+        if let Some((low, high)) = line.keys.filter(|_| y < area.height) {
+            let words = format!("{}-{}", self.name(low), self.name(high));
+            put(buf, area, (0, y), &words, look.faint());
+        }
+    }
+
+    /// Octave marks, and over them the keys where a zone begins or ends inside the keyboard.
+    fn render_marks(&self, line: &ControllerLine, area: Rect, buf: &mut Buffer) {
+        let Some((low, high)) = line.keys else { return };
+        let splits = splits(self.scene, self.controller, (low, high));
+        let mut taken: Vec<(u16, u16)> = Vec::new();
+        for split in splits {
+            let name = format!("|{}", self.name(split));
+            let x = self.scale.span((split, split)).0;
+            let end = x + width(&name);
+            if taken.iter().all(|(from, to)| end < *from || x > *to) {
+                put(buf, area, (x, 0), &name, self.look.strong());
+                taken.push((x, end));
+            }
+        }
+        for key in (low..=high).filter(|key| key % 12 == 0) {
+            let name = self.name(key);
+            let x = self.scale.span((key, key)).0;
+            let end = x + width(&name);
+            let has_room = end <= self.scale.span((low, high)).0 + self.scale.span((low, high)).1;
+            if has_room && taken.iter().all(|(from, to)| end < *from || x > *to) {
+                put(buf, area, (x, 0), &name, self.look.faint());
+                taken.push((x, end));
+            }
+        }
+    }
+
+    fn render_keys(&self, line: &ControllerLine, area: Rect, buf: &mut Buffer) {
+        let Some((low, high)) = line.keys else { return };
+        let (start, count) = self.scale.span((low, high));
+        tint(buf, area, (start, 0), count, self.look.keybed());
+        for key in (low..=high).filter(|key| is_black(*key)) {
+            let (x, count) = self.scale.span((key, key));
+            for offset in 0..count {
+                put(
+                    buf,
+                    area,
+                    (x + offset, 0),
+                    self.look.marks.black,
+                    self.look.keybed(),
+                );
+            }
+        }
+    }
+
+    /// Sounding and held-over keys, over the marks or the picture of the keys.
+    fn render_played(&self, live: &ControllerView, area: Rect, buf: &mut Buffer) {
+        for key in 0..128u8 {
+            let (mark, style) = if live.keys_down.contains(key) {
+                (self.look.marks.lit, self.look.lit())
+            } else if live.held_over.contains(key) {
+                (self.look.marks.held, self.look.held())
+            } else {
+                continue;
+            };
+            let (x, count) = self.scale.span((key, key));
+            for offset in 0..count {
+                put(buf, area, (x + offset, 0), mark, style);
+            }
+        }
+    }
+
+    fn render_lane(&self, lane: &[&ZoneLine], area: Rect, buf: &mut Buffer) {
+        for zone in lane {
+            let (x, count) = self.scale.span(zone.keys);
+            let style = self.zone_style(zone);
+            let middle = area.height.saturating_sub(1) / 2;
+            for y in 0..area.height {
+                let text = if y == middle {
+                    self.zone_text(zone, count)
+                } else {
+                    self.zone_blank(count)
+                };
+                put(buf, area, (x, y), &text, style);
+            }
+            if let Some(live) = self.live {
+                for key in (zone.keys.0..=zone.keys.1).filter(|key| live.keys_down.contains(*key)) {
+                    let (x, count) = self.scale.span((key, key));
+                    for y in 0..area.height {
+                        tint(buf, area, (x, y), count, self.look.lit_zone());
+                    }
+                }
+            }
+        }
+    }
+
+    fn zone_style(&self, zone: &ZoneLine) -> Style {
+        if self.live.is_some() {
+            self.look.zone_now(zone.sound)
+        } else {
+            self.look.zone_next(zone.sound)
+        }
+    }
+
+    const fn edges(&self) -> [&'static str; 3] {
+        if self.live.is_some() {
+            self.look.marks.now
+        } else {
+            self.look.marks.next
+        }
+    }
+
+    /// A row of a zone without words.
+    fn zone_blank(&self, count: u16) -> String {
+        let [left, _, right] = self.edges();
+        match count {
+            0 | 1 => left.to_owned(),
+            _ => format!("{left}{}{right}", " ".repeat(usize::from(count) - 2)),
+        }
+    }
+
+    /// The row of a zone with the sound's name and, as far as there is room, what is done
+    /// to it.
+    fn zone_text(&self, zone: &ZoneLine, count: u16) -> String {
+        let [left, line, right] = self.edges();
+        let letter = letter(zone.sound);
+        if count < 3 {
+            return letter.to_string();
+        }
+        let inner = count - 2;
+        if inner < 5 {
+            let fill = line.repeat(usize::from(inner) - 1);
+            return format!("{left}{letter}{fill}{right}");
+        }
+        let patch = self
+            .scene
+            .sounds
+            .get(zone.sound)
+            .map_or("?", |sound| sound.patch.as_str());
+        let name = cut(patch, inner - 2);
+        // Two blanks round the name, and one before and after what follows it.
+        let room = inner.saturating_sub(width(&name) + 2);
+        let extra = changes(zone)
+            .into_iter()
+            .find(|words| width(words) + 3 <= room)
+            .unwrap_or_default();
+        if extra.is_empty() {
+            return format!("{left} {name} {}{right}", line.repeat(usize::from(room)));
+        }
+        let fill = line.repeat(usize::from(room - width(&extra) - 2));
+        format!("{left} {name} {fill} {extra} {right}")
+    }
+
+    fn name(&self, key: u8) -> String {
+        key_name(key, self.sheet.middle_c_octave)
+    }
+}
+
+/// The sounds of a controller's zones that are too narrow for their names on this scale,
+/// as `a Glass bells`.
+pub(super) fn legend(sheet: &Sheet, scene: &SceneLine, scale: Scale) -> Vec<String> {
+    let mut out = Vec::new();
+    for zone in &scene.zones {
+        let is_keyboard = sheet
+            .controllers
+            .get(zone.controller)
+            .is_some_and(|c| c.keys.is_some());
+        if is_keyboard && scale.span(zone.keys).1 < 10 {
+            let patch = scene
+                .sounds
+                .get(zone.sound)
+                .map_or("?", |sound| sound.patch.as_str());
+            let words = format!("{} {patch}", letter(zone.sound));
+            if !out.contains(&words) {
+                out.push(words);
+            }
+        }
+    }
+    out
+}
+
+/// The zones of a controller in lanes: in each, none overlaps another.
+pub(super) fn lanes(scene: &SceneLine, controller: usize) -> Vec<Vec<&ZoneLine>> {
+    let mut zones: Vec<&ZoneLine> = scene
+        .zones
+        .iter()
+        .filter(|zone| zone.controller == controller)
+        .collect();
+    zones.sort_by_key(|zone| zone.keys.0);
+    let mut lanes: Vec<Vec<&ZoneLine>> = Vec::new();
+    for zone in zones {
+        let free = lanes
+            .iter_mut()
+            .find(|lane| lane.last().is_none_or(|last| last.keys.1 < zone.keys.0));
+        match free {
+            Some(lane) => lane.push(zone),
+            None => lanes.push(vec![zone]),
+        }
+    }
+    lanes
+}
+
+/// Keys at which a zone begins above the keyboard's lowest key, or the first key after one
+/// that ends below its highest.
+fn splits(scene: &SceneLine, controller: usize, (low, high): (u8, u8)) -> Vec<u8> {
+    let mut out: Vec<u8> = scene
+        .zones
+        .iter()
+        .filter(|zone| zone.controller == controller)
+        .flat_map(|zone| [zone.keys.0, zone.keys.1.saturating_add(1)])
+        .filter(|key| (low.saturating_add(1)..=high).contains(key))
+        .collect();
+    out.sort_unstable();
+    out.dedup();
+    out
+}
+
+/// What a zone does to its sound, from the longest to the shortest way to say it.
+fn changes(zone: &ZoneLine) -> Vec<String> {
+    let transpose = match zone.transpose {
+        0 => String::new(),
+        semitones => format!("{semitones:+}"),
+    };
+    let level = if zone.level_db.is_finite() && zone.level_db.abs() >= 0.05 {
+        let rounded = (zone.level_db * 10.0).round() / 10.0;
+        format!("{rounded:+}dB")
+    } else {
+        String::new()
+    };
+    let velocities = match zone.velocities {
+        (0 | 1, 127) => String::new(),
+        (from, to) => format!("vel {from}-{to}"),
+    };
+    let join = |parts: &[&String]| {
+        let parts: Vec<&str> = parts
+            .iter()
+            .map(|p| p.as_str())
+            .filter(|p| !p.is_empty())
+            .collect();
+        parts.join(" ")
+    };
+    vec![
+        join(&[&velocities, &transpose, &level]),
+        join(&[&transpose, &level]),
+        join(&[&transpose]),
+    ]
+}
+
+fn y_of_keys(extent: Extent) -> u16 {
+    u16::from(extent.has_marks && extent.has_keys)
+}
+
+/// The letter that stands for a sound of a scene.
+fn letter(sound: usize) -> char {
+    let index = u8::try_from(sound % 26).unwrap_or(0);
+    char::from(b'a' + index)
+}
+
+const fn is_black(key: u8) -> bool {
+    matches!(key % 12, 1 | 3 | 6 | 8 | 10)
+}
