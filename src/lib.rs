@@ -13,6 +13,7 @@
     )
 )]
 
+pub mod check;
 pub mod engine;
 pub mod midi;
 pub mod plan;
@@ -22,4 +23,5 @@ pub mod screen;
 pub mod sheet;
 pub mod show;
 pub mod sim;
+pub mod store;
 pub mod wire;

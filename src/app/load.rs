@@ -1,6 +1,7 @@
 //! A show on its way in: files, document, findings, and the night that is asked for.
 
 use std::collections::BTreeMap;
+use std::io::Write;
 use std::path::Path;
 
 use include_dir::{Dir, include_dir};
@@ -16,6 +17,9 @@ static SHOWS: Dir<'_> = include_dir!("$CARGO_MANIFEST_DIR/shows");
 
 /// The folder of the demo show under `shows/`.
 pub(super) const DEMO: &str = "quarry-lanterns";
+
+/// The night of the demo show that is opened.
+pub(super) const DEMO_NIGHT: &str = "harbour-hall";
 
 /// The folder of the small show that explains the files.
 pub(super) const FIRST_STEPS: &str = "first-steps";
@@ -57,18 +61,26 @@ fn collect(folder: &Dir<'_>, root: &Path, files: &mut Files) {
     }
 }
 
-/// The files of a show folder, its rig replaced if another is given.
+/// The files of a show folder, its rig replaced if another is given. Files that could not
+/// be read are left out and told on `err`.
 ///
 /// # Errors
-/// If a folder or file cannot be read, in words with the path.
-pub(super) fn folder(path: &Path, rig: Option<&Path>) -> Result<Files, String> {
-    let mut files = store::read_folder(path).map_err(|error| error.to_string())?;
+/// If the folder or the other rig cannot be read, in words with the path.
+pub(super) fn folder(path: &Path, rig: Option<&Path>, err: &mut dyn Write) -> Result<Files, String> {
+    let contents = store::read_folder(path).map_err(|error| error.to_string())?;
+    for error in &contents.unread {
+        let _ = writeln!(err, "{error}");
+    }
+    let mut files = contents.files;
     if let Some(rig) = rig {
-        let bytes = store::read_file(rig).map_err(|error| error.to_string())?;
+        let bytes = store::read_file(rig, RIG_LIMIT).map_err(|error| error.to_string())?;
         files.insert("rig.ron".into(), bytes);
     }
     Ok(files)
 }
+
+/// Largest rig file taken by itself; the reader has the last word on size.
+const RIG_LIMIT: u64 = 9 << 20;
 
 /// Reads and checks a show.
 pub(super) fn show(files: &Files, name: &str) -> Loaded {

@@ -12,22 +12,34 @@ const LINE_LIMIT: usize = 2000;
 /// thread never touches it.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Log {
-    lines: Arc<Mutex<VecDeque<LogLine>>>,
+    kept: Arc<Mutex<Kept>>,
+}
+
+#[derive(Debug, Default)]
+struct Kept {
+    lines: VecDeque<LogLine>,
+    /// Lines ever added.
+    total: u64,
 }
 
 impl Log {
     /// Adds a line at a time given in microseconds since the start.
     pub(super) fn push(&self, at_us: u64, level: LogLevel, words: &str) {
-        let mut lines = self.lines.lock().unwrap_or_else(PoisonError::into_inner);
-        if lines.len() == LINE_LIMIT {
-            lines.pop_front();
+        let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
+        if kept.lines.len() == LINE_LIMIT {
+            kept.lines.pop_front();
         }
-        lines.push_back(LogLine { time: stamp(at_us), level, words: words.to_string() });
+        kept.lines.push_back(LogLine { time: stamp(at_us), level, words: words.to_string() });
+        kept.total += 1;
     }
 
-    /// All lines, oldest first.
-    pub(super) fn lines(&self) -> Vec<LogLine> {
-        self.lines.lock().unwrap_or_else(PoisonError::into_inner).iter().cloned().collect()
+    /// Adds to `into` the lines that came after the first `told`, as far as they are still
+    /// kept; the number of lines so far, to ask with next time.
+    pub(super) fn since(&self, told: u64, into: &mut Vec<LogLine>) -> u64 {
+        let kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
+        let new = usize::try_from(kept.total - told).unwrap_or(usize::MAX).min(kept.lines.len());
+        into.extend(kept.lines.iter().skip(kept.lines.len() - new).cloned());
+        kept.total
     }
 }
 
@@ -63,9 +75,15 @@ mod tests {
         for at in 0..=LINE_LIMIT {
             log.push(at as u64 * 1000, LogLevel::Note, &at.to_string());
         }
-        let lines = log.lines();
+        let mut lines = Vec::new();
+        let told = log.since(0, &mut lines);
         assert_eq!(lines.len(), LINE_LIMIT);
         assert_eq!(lines.first().unwrap().words, "1");
         assert_eq!(lines.last().unwrap().words, LINE_LIMIT.to_string());
+
+        log.push(0, LogLevel::Note, "one more");
+        let mut news = Vec::new();
+        assert_eq!(log.since(told, &mut news), told + 1);
+        assert_eq!(news.len(), 1);
     }
 }

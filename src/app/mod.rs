@@ -3,6 +3,7 @@
 mod checking;
 mod cli;
 mod driver;
+mod journal;
 mod load;
 mod log;
 mod making;
@@ -12,6 +13,7 @@ mod place;
 mod playing;
 mod port_list;
 mod replaying;
+mod screens;
 mod scribe;
 mod session;
 mod status;
@@ -41,8 +43,8 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let mut out = io::stdout().lock();
     let mut err = io::stderr();
     let result = match &cli.command {
-        Some(cli::Command::Check(args)) => checking::run(args, &mut out),
-        Some(cli::Command::Ports(args)) => port_list::run(args, &mut out).map(|()| false),
+        Some(cli::Command::Check(args)) => checking::run(args, &mut out, &mut err),
+        Some(cli::Command::Ports(args)) => port_list::run(args, &mut out, &mut err).map(|()| false),
         Some(cli::Command::Replay(args)) => replaying::run(args, &mut out, &mut err).map(|()| false),
         Some(cli::Command::New(args)) => making::run(args, &mut out).map(|()| false),
         Some(cli::Command::Play(args)) => {

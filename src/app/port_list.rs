@@ -19,9 +19,9 @@ pub(super) const fn backend(midi: Midi) -> Backend {
 ///
 /// # Errors
 /// If there is no MIDI here or the show cannot be read, in words.
-pub(super) fn run(args: &cli::Ports, out: &mut dyn Write) -> Result<(), String> {
+pub(super) fn run(args: &cli::Ports, out: &mut dyn Write, err: &mut dyn Write) -> Result<(), String> {
     let rig = match &args.show {
-        Some(path) => Some(load::show(&load::folder(path, None)?, &load::name_of(path)).show.rig),
+        Some(path) => Some(load::show(&load::folder(path, None, err)?, &load::name_of(path)).show.rig),
         None => None,
     };
     let present = ports::list(backend(args.midi)).map_err(|error| error.to_string())?;

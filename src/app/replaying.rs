@@ -15,6 +15,9 @@ use crate::replay::{self, Mark, Output, RecordedEvent, Recording};
 use crate::show::model::Show;
 use crate::store;
 
+/// Largest recording read; the reader has the last word.
+const RECORDING_LIMIT: u64 = 65 << 20;
+
 /// One output message as a line of JSON.
 #[derive(Serialize)]
 struct Line<'a> {
@@ -29,13 +32,13 @@ struct Line<'a> {
 /// # Errors
 /// If the show, the night or the recording cannot be used, or a file not written.
 pub(super) fn run(args: &cli::Replay, out: &mut dyn Write, err: &mut dyn Write) -> Result<(), String> {
-    let files = load::folder(&args.show, None)?;
+    let files = load::folder(&args.show, None, err)?;
     let loaded = load::show(&files, &load::name_of(&args.show));
     let show = &loaded.show;
     let night = load::night(show, args.night.as_deref())?;
     let plan = plan::compile(show, night).map_err(|error| error.to_string())?;
     let path = args.recording.display();
-    let bytes = store::read_file(&args.recording).map_err(|error| error.to_string())?;
+    let bytes = store::read_file(&args.recording, RECORDING_LIMIT).map_err(|error| error.to_string())?;
     let recording = replay::read(&bytes).map_err(|error| format!("{path}: {error}"))?;
     let (inputs, remarks) = inputs(show, &plan, &recording);
     for remark in &remarks {
@@ -97,7 +100,7 @@ fn write_files(args: &cli::Replay, plan: &Plan, outputs: &[Output<'_>]) -> Resul
     }
     for (port, bytes) in &files {
         let path = args.out.join(format!("{}.mid", file_name(port)));
-        store::write_file(&path, bytes).map_err(|error| error.to_string())?;
+        store::make_folder_of(&path).and_then(|()| store::save(&path, bytes)).map_err(|error| error.to_string())?;
     }
     Ok(files.len())
 }

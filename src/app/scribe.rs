@@ -8,11 +8,12 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::time::Duration;
 
+use super::journal::Steps;
 use super::log::{self, Log};
 use super::notice::{self, Event, Notice};
 use crate::screen::LogLevel;
 use crate::sheet::Sheet;
-use crate::store::{Journal, LogFile};
+use crate::store::EventLog;
 
 /// How often notices are written down.
 const TICK: Duration = Duration::from_millis(10);
@@ -23,8 +24,8 @@ pub(super) struct Scribe {
     pub(super) notices_dropped: Arc<AtomicU64>,
     pub(super) sheet: Arc<Sheet>,
     pub(super) log: Log,
-    pub(super) file: Option<LogFile>,
-    pub(super) journal: Option<Journal>,
+    pub(super) file: Option<EventLog>,
+    pub(super) journal: Option<Steps>,
     /// Standard output, when there is no screen.
     pub(super) lines: Option<Box<dyn Write + Send>>,
     /// Set to end the show.
@@ -80,7 +81,10 @@ impl Scribe {
                 Event::Position { position, page, .. } | Event::Page { position, page } => {
                     self.write_journal(notice.at_us, position, page);
                 }
-                Event::Ended => is_ended = true,
+                Event::Ended => {
+                    is_ended = true;
+                    self.end_journal(notice.at_us);
+                }
                 _ => {}
             }
         }
@@ -91,6 +95,12 @@ impl Scribe {
         }
         // A playing thread that is gone without a word has ended too.
         is_ended || self.notices.is_abandoned() && self.notices.is_empty()
+    }
+
+    fn end_journal(&mut self, at_us: u64) {
+        if let Some(Err(error)) = self.journal.as_mut().map(Steps::end) {
+            self.say(at_us, LogLevel::Error, &format!("position journal: {error}"));
+        }
     }
 
     fn write_journal(&mut self, at_us: u64, position: u32, page: u16) {
@@ -106,7 +116,7 @@ impl Scribe {
         self.log.push(at_us, level, words);
         let line = log::line(at_us, level, words);
         if let Some(file) = &mut self.file
-            && file.line(&line).is_err()
+            && file.write_line(&line).is_err()
         {
             self.file = None;
         }

@@ -13,6 +13,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 
 use super::driver::{COMMAND_LIMIT, Desk, Driver, Ends};
+use super::journal::Steps;
 use super::log::Log;
 use super::model::ModelRig;
 use super::notice::NOTICE_LIMIT;
@@ -27,7 +28,7 @@ use crate::ports::{
 };
 use crate::sheet::Sheet;
 use crate::show::model::Show;
-use crate::store::{Journal, LogFile};
+use crate::store::EventLog;
 
 /// Where MIDI goes.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -51,9 +52,9 @@ pub(super) struct Start {
     /// Where MIDI goes.
     pub(super) way: Way,
     /// Where each step is written down.
-    pub(super) journal: Option<Journal>,
+    pub(super) journal: Option<Steps>,
     /// Where the log is written down.
-    pub(super) file: Option<LogFile>,
+    pub(super) file: Option<EventLog>,
     /// Standard output for the log, when there is no screen.
     pub(super) lines: Option<Box<dyn Write + Send>>,
 }
@@ -70,6 +71,7 @@ pub(super) struct Session {
     pub(super) model: Option<ModelRig>,
     /// Rig ports of the promptbook's input and output ports.
     pub(super) map: crate::plan::PortMap,
+    realtime: Arc<AtomicU8>,
     playing: JoinHandle<()>,
     scribe: JoinHandle<std::io::Result<Ending>>,
     _watch: Option<Watch>,

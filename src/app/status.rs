@@ -42,11 +42,11 @@ fn out_port(
         is_verified: seen(|presence| presence == Presence::Verified),
         identity: status.map_or_else(|| "model rig".into(), |status| identity(&status.output)),
         bytes_sent: reading.wire.bytes_sent,
-        queued: reading.wire.waiting,
+        queued: reading.lanes.map(|lane| lane.waiting as u32),
         busy_permille: reading.wire.busy_permille,
         refused: reading.refused,
-        last_error: reading.last_error.map_or_else(String::new, |error| error.to_string()),
-        idle_us: reading.last_byte_us.map(|last| now_us.saturating_sub(last)),
+        last_error: reading.last_error.map_or_else(String::new, |(error, _)| error.to_string()),
+        idle_us: reading.last_write_us.map(|last| now_us.saturating_sub(last)),
     }
 }
 

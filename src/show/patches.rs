@@ -314,6 +314,7 @@ fn gm_patch(name: &str, category: &str, bank_msb: i32, program: Program) -> Patc
 const PROGRAMS: &str = include_str!("../../assets/gm_programs.txt");
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

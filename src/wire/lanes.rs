@@ -204,8 +204,8 @@ impl Wire {
 
     /// The counts of a lane. Real-time bytes are counted in the lane they were given.
     #[must_use]
-    pub const fn count(&self, lane: Lane) -> LaneCount {
-        *self.counts.of(lane)
+    pub fn count(&self, lane: Lane) -> LaneCount {
+        LaneCount { waiting: self.lanes.of(lane).len() as u64, ..*self.counts.of(lane) }
     }
 
     /// How the port does at this time.

@@ -3,6 +3,8 @@
 /// Counts of one lane since the port was opened.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct LaneCount {
+    /// Items that wait now.
+    pub waiting: u64,
     /// Items handed out to be sent.
     pub sent: u64,
     /// Items refused because the lane was full.

@@ -145,6 +145,7 @@ mod manners;
 mod merge;
 mod names;
 mod night;
+mod parameters;
 mod receivers;
 mod resolve;
 mod rig;

@@ -438,8 +438,8 @@ fn point(node: &Node, report: &mut Report<'_>) -> Option<(Value7, Value7)> {
 }
 
 /// One text or a list of them.
-pub(super) fn names_of<'n>(
-    node: &'n Node,
+pub(super) fn names_of(
+    node: &Node,
     report: &mut Report<'_>,
 ) -> Option<Vec<Spanned<String>>> {
     match node.kind {

@@ -330,6 +330,7 @@ fn framed(text: &str, parts: &[TemplateByte]) -> Parsed<()> {
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

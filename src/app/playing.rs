@@ -1,0 +1,224 @@
+//! `segue play`, and `segue` alone: a show from its files to its end.
+
+use std::io::{self, Write};
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::PathBuf;
+use std::thread;
+use std::time::{Duration, Instant};
+
+use super::cli;
+use super::journal::Steps;
+use super::load::{self, Files};
+use super::place;
+use super::port_list::backend;
+use super::screens::Screens;
+use super::session::{Session, Start, Way};
+use crate::engine::input::Command;
+use crate::engine::promptbook::ControllerId;
+use crate::midi::{Key, Value7};
+use crate::plan::{self, Plan};
+use crate::screen::{LogLevel, UiState};
+use crate::show::finding::Level;
+use crate::show::model::Show;
+use crate::store::{self, EventLog};
+use crate::ui::{self, UiExit};
+
+/// How often a failing drawing thread is started again before the show goes on without a
+/// screen.
+const SCREEN_LIVES: u32 = 20;
+
+/// Plays a show from its folder.
+///
+/// # Errors
+/// If the show cannot be played, in words.
+pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> {
+    let files = load::folder(&args.show, args.rig.as_deref(), err)?;
+    let prepared = prepare(&files, &load::name_of(&args.show), args.night.as_deref(), err)?;
+    let way = if args.model { Way::Model } else { Way::Ports(backend(args.midi)) };
+    let journal = Steps::open(&args.show, &prepared.night);
+    if let Err(error) = &journal {
+        let _ = writeln!(err, "warning: the position is not written down: {error}");
+    }
+    let journal = journal.ok();
+    let (at, is_waiting) = start_at(args, &prepared, journal.as_ref())?;
+    let start = Start {
+        show: prepared.show,
+        plan: prepared.plan,
+        at,
+        is_waiting,
+        way,
+        journal,
+        file: state_file("events.log").and_then(|path| EventLog::open(&path, store::MAX_LOG_BYTES).ok()),
+        lines: args.headless.then(|| Box::new(io::stdout()) as Box<dyn Write + Send>),
+    };
+    if args.headless { headless(start) } else { with_screen(start, err) }
+}
+
+/// Opens the demo show on the model rig; without a terminal, plays a stretch of it.
+///
+/// # Errors
+/// If it cannot be played, in words.
+pub(super) fn demo(err: &mut dyn Write) -> Result<(), String> {
+    let prepared = prepare(&load::built_in(load::DEMO), load::DEMO, Some(load::DEMO_NIGHT), err)?;
+    let is_screen = ui::is_terminal();
+    let start = Start {
+        show: prepared.show,
+        plan: prepared.plan,
+        at: 0,
+        is_waiting: false,
+        way: Way::Model,
+        journal: None,
+        file: None,
+        lines: (!is_screen).then(|| Box::new(io::stdout()) as Box<dyn Write + Send>),
+    };
+    if is_screen { with_screen(start, err) } else { stretch(start) }
+}
+
+/// A show that can be played.
+struct Prepared {
+    show: Show,
+    plan: Plan,
+    night: String,
+}
+
+/// Reads, checks and compiles; errors and warnings are told, and what is sound is played.
+fn prepare(files: &Files, name: &str, night: Option<&str>, err: &mut dyn Write) -> Result<Prepared, String> {
+    let loaded = load::show(files, name);
+    for finding in loaded.findings.iter().filter(|finding| finding.level == Level::Error) {
+        let _ = writeln!(err, "{finding}");
+    }
+    let night = load::night(&loaded.show, night)?;
+    let plan = plan::compile(&loaded.show, night).map_err(|error| error.to_string())?;
+    let night = night.name.clone();
+    Ok(Prepared { show: loaded.show, plan, night })
+}
+
+/// Where to start: as asked, where a killed show was, or at the beginning. The second half
+/// is whether nothing may be sent until somebody takes the show up.
+fn start_at(args: &cli::Play, prepared: &Prepared, journal: Option<&Steps>) -> Result<(usize, bool), String> {
+    if let Some(at) = &args.at {
+        return Ok((place::find(&prepared.show, &prepared.plan, at)?, false));
+    }
+    let killed_at = journal.and_then(Steps::killed_at);
+    let found = killed_at.and_then(|call| prepared.plan.places.iter().position(|place| place.call == call));
+    Ok((found.unwrap_or(0), found.is_some()))
+}
+
+/// A file in the state folder; none if there is no such folder.
+fn state_file(name: &str) -> Option<PathBuf> {
+    Some(store::state_dir().ok()?.join(name))
+}
+
+/// Starts a session; where there is no MIDI, on the model rig, and says so.
+fn start_session(mut start: Start, err: Option<&mut dyn Write>) -> Result<Session, String> {
+    let mut words = None;
+    if let Way::Ports(backend) = start.way
+        && let Err(error) = crate::ports::list(backend)
+    {
+        words = Some(format!("no MIDI here, playing on the model rig: {error}"));
+        start.way = Way::Model;
+    }
+    let is_waiting = start.is_waiting;
+    let lines = start.lines.is_some();
+    let session = Session::start(start)?;
+    if is_waiting {
+        session.log.push(0, LogLevel::Warning, TAKE_UP);
+    }
+    if let Some(words) = words {
+        session.log.push(0, LogLevel::Warning, &words);
+        match err {
+            Some(err) if lines => drop(writeln!(err, "warning: {words}")),
+            _ => {}
+        }
+    }
+    Ok(session)
+}
+
+/// What the log says while a show waits after a kill.
+pub(super) const TAKE_UP: &str =
+    "the show was killed here; nothing is sent until the step pedal or the step key takes it up";
+
+fn headless(start: Start) -> Result<(), String> {
+    let is_waiting = start.is_waiting;
+    let mut err = io::stderr();
+    if is_waiting {
+        let _ = writeln!(err, "warning: {TAKE_UP}");
+    }
+    start_session(start, Some(&mut err))?.join().map(|_| ())
+}
+
+/// Plays with the screen on this thread. The screen may die and come back; the show goes on.
+fn with_screen(start: Start, err: &mut dyn Write) -> Result<(), String> {
+    if !ui::is_terminal() {
+        return Err("there is no terminal here; play with --headless".into());
+    }
+    ui::install_panic_hook();
+    // What libraries print on standard error would be drawn over the screen.
+    let kept = state_file("stderr.log").and_then(|path| store::redirect_stderr(&path).ok());
+    let is_waiting = start.is_waiting;
+    let mut session = start_session(start, None)?;
+    let mut state = UiState::default();
+    let mut screens = Screens::new(&mut session, is_waiting);
+    let exit = draw(&mut screens, &mut state);
+    session.desk.stop();
+    let ended = session.join();
+    drop(kept);
+    if let Err(error) = exit {
+        let _ = writeln!(err, "screen: {error}");
+    }
+    ended.map(|_| ())
+}
+
+/// Draws until the person leaves; a panic in drawing starts the screen again.
+fn draw(screens: &mut Screens<'_>, state: &mut UiState) -> io::Result<UiExit> {
+    for life in 0..SCREEN_LIVES {
+        let hand = screens.hand();
+        let mut sink = |command| drop(hand.ask(command));
+        match catch_unwind(AssertUnwindSafe(|| ui::run(screens, &mut sink, state))) {
+            Ok(exit) => return exit,
+            Err(_) => screens.say(LogLevel::Error, &format!("the screen failed and was started again ({})", life + 1)),
+        }
+    }
+    Err(io::Error::other("it failed again and again"))
+}
+
+/// A few scenes of the demo as lines: chords, steps while they are held, and the end.
+fn stretch(start: Start) -> Result<(), String> {
+    let mut out = io::stdout();
+    let say = |out: &mut io::Stdout, words: &str| writeln!(out, "{words}").map_err(|error| format!("standard output: {error}"));
+    say(&mut out, "no terminal here: a stretch of the demo show, on model instruments, as lines")?;
+    let steps = start.plan.places.len().saturating_sub(1).min(STRETCH_STEPS);
+    let session = start_session(start, None)?;
+    wait(&session, Duration::from_millis(400));
+    for _ in 0..steps {
+        for key in CHORD {
+            session.desk.ask(Command::NoteOn(ControllerId(0), Key::clamped(key), Value7::clamped(80)));
+        }
+        wait(&session, Duration::from_millis(120));
+        session.desk.ask(Command::Step);
+        wait(&session, Duration::from_millis(60));
+        let voices = session.model.as_ref().map(|model| model.voices(session.clock.now_us())).unwrap_or_default();
+        let named: Vec<_> = session.sheet.receivers.iter().zip(voices).filter(|(_, n)| *n > 0).collect();
+        let words: Vec<_> = named.iter().map(|(line, count)| format!("{} {count}", line.name)).collect();
+        say(&mut out, &format!("    sounding after the step, keys still down: {}", words.join(", ")))?;
+        for key in CHORD {
+            session.desk.ask(Command::NoteOff(ControllerId(0), Key::clamped(key)));
+        }
+        wait(&session, Duration::from_millis(60));
+    }
+    session.desk.stop();
+    session.join().map(|_| ())
+}
+
+/// Steps of the demo played without a terminal.
+const STRETCH_STEPS: usize = 6;
+
+/// The chord held over each of them: a fifth and an octave in the middle of the keyboard.
+const CHORD: [i32; 3] = [55, 62, 67];
+
+fn wait(session: &Session, time: Duration) {
+    let until = Instant::now() + time;
+    while Instant::now() < until && !session.has_ended() {
+        thread::sleep(Duration::from_millis(5));
+    }
+}

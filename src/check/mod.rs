@@ -1,0 +1,100 @@
+//! What is wrong with a show that could be read: all rules, in one run. Pure.
+//!
+//! One rule is one file in `rules/` and one line in its registry. A rule looks at the whole
+//! show and tells what it finds through [`Told`], which knows places and limits.
+#![deny(clippy::disallowed_methods, clippy::disallowed_types)]
+
+mod rules;
+mod walk;
+
+use std::collections::BTreeSet;
+
+use crate::show::finding::{Finding, Findings, Level, Place};
+use crate::show::model::{Show, Site};
+pub use rules::{READING, RULES};
+
+/// One rule over a show.
+#[derive(Clone, Copy, Debug)]
+pub struct Rule {
+    /// Stable name, in kebab-case: never changed, never used again for another thing.
+    pub id: &'static str,
+    /// How bad what it finds is.
+    pub level: Level,
+    /// What it finds, in one line.
+    pub says: &'static str,
+    /// Looks at the show.
+    run: fn(&Show, &mut Told<'_>),
+}
+
+/// A rule whose findings come from reading already.
+#[derive(Clone, Copy, Debug)]
+pub struct ReadingRule {
+    /// Stable name, in kebab-case.
+    pub id: &'static str,
+    /// What it finds, in one line.
+    pub says: &'static str,
+}
+
+/// All findings about a show: those of reading, and those of all rules; by file, line,
+/// column and id. At most [`Findings::MAX`] are listed, the rest are counted in a note.
+#[must_use]
+pub fn check(show: &Show, reading: &Findings) -> Vec<Finding> {
+    let mut findings = reading.clone();
+    let is_whole = !reading.kept().iter().any(|finding| finding.place.file == "rig.ron");
+    // Without a rig every rule would only tell that again in its own words.
+    let is_empty = show.rig.controllers.is_empty() && show.rig.receivers.is_empty();
+    if is_whole || !is_empty {
+        for rule in RULES {
+            let mut told = Told { show, rule, findings: &mut findings, seen: BTreeSet::new(), is_rig_whole: is_whole };
+            (rule.run)(show, &mut told);
+        }
+    }
+    findings.into_sorted()
+}
+
+/// Whether any of these stops a part of the show from being played: exit code 1.
+#[must_use]
+pub fn has_errors(findings: &[Finding]) -> bool {
+    findings.iter().any(|finding| finding.level == Level::Error)
+}
+
+/// Where one rule puts what it finds. A place is told once, however often it comes by.
+#[derive(Debug)]
+struct Told<'a> {
+    show: &'a Show,
+    rule: &'a Rule,
+    findings: &'a mut Findings,
+    seen: BTreeSet<Site>,
+    is_rig_whole: bool,
+}
+
+impl Told<'_> {
+    /// Tells about a place.
+    fn add(&mut self, site: Site, message: impl Into<String>, help: impl Into<String>) {
+        if !self.seen.insert(site) {
+            return;
+        }
+        // Beyond the limit a finding is only counted: its place is not worked out.
+        if self.findings.kept().len() >= Findings::MAX {
+            self.findings.count(self.rule.level, 1);
+            return;
+        }
+        let place = self.show.place(site);
+        self.put(place, message.into(), help.into());
+    }
+
+    /// Tells about a file as a whole.
+    fn add_file(&mut self, file: &str, message: impl Into<String>, help: impl Into<String>) {
+        self.put(Place::of_file(file), message.into(), help.into());
+    }
+
+    fn put(&mut self, place: Place, message: String, help: String) {
+        let Rule { id, level, .. } = *self.rule;
+        self.findings.add(Finding { id, level, place, message, help: Some(help) });
+    }
+
+    /// Whether all of the rig could be read; if not, what seems to be missing may be there.
+    fn is_rig_whole(&self) -> bool {
+        self.is_rig_whole
+    }
+}

@@ -1,0 +1,61 @@
+//! The registry: every rule, one line each.
+//!
+//! To add one: a file here with a `RULE`, its line below, and a folder
+//! `tests/data/check/ID` with a good show, a bad one and the words expected.
+
+mod controllers_overlap;
+mod cut_by_manners;
+mod empty_song_order;
+mod fixed_slot_used_twice;
+mod keys_beyond_controller;
+mod level_beyond_range;
+mod missing_neutral;
+mod night_too_long;
+mod no_step_pedal;
+mod output_feeds_input;
+mod page_missing;
+mod pedal_bound_twice;
+mod pedal_hides_source;
+mod port_matches_two;
+mod shared_channel;
+mod too_many_sounds;
+mod transposition_out_of_range;
+mod unreachable_scene;
+
+use super::{ReadingRule, Rule};
+
+/// Every rule over a show that was read, by id.
+pub const RULES: &[Rule] = &[
+    controllers_overlap::RULE,
+    cut_by_manners::RULE,
+    empty_song_order::RULE,
+    fixed_slot_used_twice::RULE,
+    keys_beyond_controller::RULE,
+    level_beyond_range::RULE,
+    missing_neutral::RULE,
+    night_too_long::RULE,
+    no_step_pedal::RULE,
+    output_feeds_input::RULE,
+    page_missing::RULE,
+    pedal_bound_twice::RULE,
+    pedal_hides_source::RULE,
+    port_matches_two::RULE,
+    shared_channel::RULE,
+    too_many_sounds::RULE,
+    transposition_out_of_range::RULE,
+    unreachable_scene::RULE,
+];
+
+/// Every rule whose findings come from reading names and values, by id; all are errors. Those of
+/// the grammar itself (`syntax`, `duplicate-key` and others) are listed in `show::tree`.
+pub const READING: &[ReadingRule] = &[
+    ReadingRule { id: "bad-patch-list", says: "a line or column of a patch list that cannot be read" },
+    ReadingRule { id: "bad-value", says: "a text or number that does not mean what its field needs" },
+    ReadingRule { id: "duplicate-name", says: "two things of one kind with one name or call number" },
+    ReadingRule { id: "like-cycle", says: "scenes that are like each other, round and round" },
+    ReadingRule { id: "missing-field", says: "a field that must be there and is not" },
+    ReadingRule { id: "missing-file", says: "a file that is named and is not there" },
+    ReadingRule { id: "parameter-out-of-range", says: "a parameter's value outside its range" },
+    ReadingRule { id: "patch-not-in-list", says: "a patch that its receiver's list does not have" },
+    ReadingRule { id: "unknown-name", says: "a name that nothing in the show has" },
+];

@@ -1,0 +1,46 @@
+//! A receiver and a controller on one port and channel: what is sent may come back as played.
+//!
+//! A keyboard with sounds of its own is safe once it is said to be one thing (`keyboard:
+//! "upper"`: Local Off while the show runs); two things on two sockets of one box are safe once
+//! that is said (`keyboard: Apart`). Unsaid, nobody has thought about it yet.
+
+use crate::check::walk::channels;
+use crate::check::{Rule, Told};
+use crate::show::finding::{Level, quoted};
+use crate::show::model::{ControllerItem, KeyboardLink, Receiver, Show};
+
+pub(super) const RULE: Rule = Rule {
+    id: "output-feeds-input",
+    level: Level::Warning,
+    says: "a receiver and a controller on one port and channel that may be a loop",
+    run,
+};
+
+fn run(show: &Show, told: &mut Told<'_>) {
+    for receiver in &show.rig.receivers {
+        for (index, controller) in show.rig.controllers.iter().enumerate() {
+            if is_loop(receiver, index, controller) {
+                let message = format!(
+                    "what {} is sent may come back as played on {}: they share a port and a channel",
+                    quoted(&receiver.name),
+                    quoted(&controller.name)
+                );
+                let help = format!(
+                    "if they are one keyboard, add keyboard: {} to the receiver; if not, keyboard: Apart",
+                    quoted(&controller.name)
+                );
+                told.add(receiver.site, message, help);
+            }
+        }
+    }
+}
+
+fn is_loop(receiver: &Receiver, index: usize, controller: &ControllerItem) -> bool {
+    let is_said = match receiver.keyboard {
+        Some(KeyboardLink::Apart) => true,
+        Some(KeyboardLink::Same(same)) => same == index,
+        None => false,
+    };
+    let hears = |channel| controller.channel.is_none_or(|own| own == channel);
+    !is_said && receiver.port == controller.port && channels(receiver).any(hears)
+}

@@ -1,0 +1,45 @@
+//! A transposition that leads keys out of the 128 that MIDI has: they would be silent.
+
+use crate::check::walk::nights_of;
+use crate::check::{Rule, Told};
+use crate::show::finding::{Level, quoted};
+use crate::show::model::{Show, Song, Zone};
+use crate::show::read::key_name;
+
+pub(super) const RULE: Rule = Rule {
+    id: "transposition-out-of-range",
+    level: Level::Error,
+    says: "a zone whose keys leave 0 to 127 once zone, song and night have transposed them",
+    run,
+};
+
+fn run(show: &Show, told: &mut Told<'_>) {
+    for (index, song) in show.songs.iter().enumerate() {
+        for zone in song.scenes.iter().flat_map(|scene| &scene.zones) {
+            tell(show, song, zone, None, told);
+            for night in nights_of(show, index) {
+                tell(show, song, zone, Some(night), told);
+            }
+        }
+    }
+}
+
+fn tell(show: &Show, song: &Song, zone: &Zone, night: Option<(&str, i8)>, told: &mut Told<'_>) {
+    let by = match zone.is_never_transposed {
+        true => 0,
+        false => i16::from(song.transpose) + night.map_or(0, |(_, semitones)| i16::from(semitones)),
+    } + i16::from(zone.transpose);
+    let moved = |key: crate::midi::Key| i16::from(key.get()) + by;
+    if moved(zone.keys.0) >= 0 && moved(zone.keys.1) <= 127 {
+        return;
+    }
+    let octave = show.rig.middle_c_octave;
+    let tonight = night.map_or_else(String::new, |(name, _)| format!(" in the night {}", quoted(name)));
+    let message = format!(
+        "the zone {} from {} to {} is moved by {by:+} semitones{tonight}, beyond the keys of MIDI",
+        quoted(&zone.name),
+        key_name(zone.keys.0, octave),
+        key_name(zone.keys.1, octave)
+    );
+    told.add(zone.keys_site, message, "narrow its keys, or transpose less");
+}

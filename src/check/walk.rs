@@ -1,0 +1,50 @@
+//! Walks over a show that several rules take, and words that several rules use.
+
+use crate::midi::Channel;
+use crate::show::finding::quoted;
+use crate::show::model::{NightEntry, Receiver, Scene, Show, Song, Zone};
+
+/// All scenes, with their songs.
+pub(super) fn scenes(show: &Show) -> impl Iterator<Item = (&Song, &Scene)> {
+    show.songs.iter().flat_map(|song| song.scenes.iter().map(move |scene| (song, scene)))
+}
+
+/// All zones, with their scenes and songs.
+pub(super) fn zones(show: &Show) -> impl Iterator<Item = (&Song, &Scene, &Zone)> {
+    scenes(show).flat_map(|(song, scene)| scene.zones.iter().map(move |zone| (song, scene, zone)))
+}
+
+/// Pairs of neighbouring scenes in the order of a song.
+pub(super) fn steps(song: &Song) -> impl Iterator<Item = (&Scene, &Scene)> {
+    song.order.windows(2).filter_map(|pair| match pair {
+        [from, to] => Some((song.scenes.get(from.scene)?, song.scenes.get(to.scene)?)),
+        _ => None,
+    })
+}
+
+/// The nights that play a song, by name, each with its transposition of it.
+pub(super) fn nights_of(show: &Show, song: usize) -> impl Iterator<Item = (&str, i8)> {
+    show.nights.iter().flat_map(move |night| {
+        night.order.iter().filter_map(move |entry| match entry {
+            NightEntry::Song { song: played, transpose, is_skipped: false, .. } if *played == song => {
+                Some((night.name.as_str(), *transpose))
+            }
+            _ => None,
+        })
+    })
+}
+
+/// All channels that a receiver listens to.
+pub(super) fn channels(receiver: &Receiver) -> impl Iterator<Item = Channel> {
+    receiver.groups.iter().flat_map(|group| group.channels.iter().copied()).chain(receiver.global)
+}
+
+/// `"verse" of "Salt Road"`
+pub(super) fn scene_words(song: &Song, scene: &Scene) -> String {
+    format!("{} of {}", quoted(&scene.name), quoted(&song.title))
+}
+
+/// A channel as people count it.
+pub(super) fn shown(channel: Channel) -> u8 {
+    channel.get() + 1
+}
