@@ -82,6 +82,18 @@ pub fn split(bytes: &[u8]) -> Vec<Message> {
     out
 }
 
+/// Whether a message lets something go: what a program may say when it leaves.
+pub fn is_release(message: &[u8]) -> bool {
+    matches!(
+        message,
+        [0x80..=0x8f, ..]
+            | [0x90..=0x9f, _, 0]
+            | [0xb0..=0xbf, 64 | 66 | 67, 0]
+            | [0xd0..=0xdf, 0]
+            | [0xe0..=0xef, 0, 64]
+    )
+}
+
 /// A message as a person reads it: `90 3c 64`.
 pub fn hex(message: &[u8]) -> String {
     let bytes: Vec<String> = message.iter().map(|byte| format!("{byte:02x}")).collect();

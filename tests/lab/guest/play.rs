@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 use crate::case::{Action, Case, PortName, Step};
 use crate::device::{CONTROLLERS, Device, DeviceSpec};
 use crate::far::Port;
-use crate::midi::{Message, hex};
+use crate::midi::{Message, hex, is_release};
 use crate::program::{Launch, PROGRAM, Program};
 use crate::terminal::Terminal;
 
@@ -151,7 +151,7 @@ impl Stage {
                 Ok(())
             }
             Action::Type(keys) => self.program()?.press(keys),
-            Action::WaitLog { text, within } => self.program()?.wait_for_line(text, *within),
+            Action::WaitLog { texts, within } => self.program()?.wait_for_lines(texts, *within),
             Action::WaitScreen { texts, within } => self
                 .program()?
                 .wait_for_screen(*within, |terminal| terminal.shows(texts))
@@ -169,6 +169,7 @@ impl Stage {
                 .ok_or_else(|| "the terminal was not restored".to_owned()),
             Action::WaitEnd { within } => self.program()?.wait_for_end(*within),
             Action::Stop { within } => {
+                self.judge_unread(|_| true)?;
                 let program = self.program()?;
                 program.ask_to_end()?;
                 program.wait_for_end(*within)
@@ -299,18 +300,27 @@ impl Stage {
         }
     }
 
-    /// Nothing may have arrived that the case did not speak of.
-    fn judge_rest(&self) -> Result<(), String> {
+    /// At the end nothing may have arrived that the case did not speak of, but for
+    /// what a program lets go when it leaves.
+    fn judge_rest(&mut self) -> Result<(), String> {
         for (name, device) in &self.devices {
             if device.overruns() {
                 return Err(format!("the lab itself lost bytes at {name}"));
             }
-            for port in &device.ports {
+        }
+        let has_left = self.program.as_mut().is_some_and(Program::has_ended);
+        self.judge_unread(|message| !(has_left && is_release(message)))
+    }
+
+    fn judge_unread(&self, is_wrong: impl Fn(&Message) -> bool) -> Result<(), String> {
+        for (name, device) in &self.devices {
+            for (at, port) in device.ports.iter().enumerate() {
                 let unread = port.unread();
-                if let Some(first) = unread.first() {
-                    let (count, first) = (unread.len(), hex(first));
+                let wrong: Vec<_> = unread.iter().filter(|message| is_wrong(message)).collect();
+                if let Some(first) = wrong.first() {
+                    let (count, port, first) = (wrong.len(), at + 1, hex(first));
                     return Err(format!(
-                        "nobody expected {count} more at {name}, first {first}"
+                        "nobody expected {count} more at {name}:{port}, first {first}"
                     ));
                 }
             }

@@ -121,16 +121,21 @@ impl Program {
             .map_err(|error| error.to_string())
     }
 
-    /// Waits for the next line with `text`, and reads on from there.
-    pub fn wait_for_line(&self, text: &str, within: Duration) -> Result<(), String> {
-        let find = |words: &Words| {
-            words.lines[words.read..]
-                .iter()
-                .position(|line| line.contains(text))
+    /// Waits until there are lines with all the texts, in any order, and reads on
+    /// after the last of them.
+    pub fn wait_for_lines(&self, texts: &[String], within: Duration) -> Result<(), String> {
+        let find = |words: &Words, text: &String| {
+            let mut lines = words.lines[words.read..].iter();
+            lines.position(|line| line.contains(text.as_str()))
         };
-        let mut words = self.said.wait_until(within, |words| find(words).is_some());
-        let at = find(&words).ok_or_else(|| format!("no line with \"{text}\" came"))?;
-        words.read += at + 1;
+        let has_all = |words: &Words| texts.iter().all(|text| find(words, text).is_some());
+        let mut words = self.said.wait_until(within, has_all);
+        let mut read_on = 0;
+        for text in texts {
+            let at = find(&words, text).ok_or_else(|| format!("no line with \"{text}\" came"))?;
+            read_on = read_on.max(at + 1);
+        }
+        words.read += read_on;
         Ok(())
     }
 
@@ -155,6 +160,11 @@ impl Program {
                 None => thread::sleep(Duration::from_millis(5)),
             }
         }
+    }
+
+    /// Whether it has ended.
+    pub fn has_ended(&mut self) -> bool {
+        matches!(self.child.try_wait(), Ok(Some(_)))
     }
 
     /// Asks it to end.
