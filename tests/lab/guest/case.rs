@@ -30,6 +30,8 @@
 //! kill                              ends it without asking
 //!
 //! send PORT [N times] BYTES         plays bytes at the far side, as they are
+//! nudge PORT BYTES until PORT BYTES plays again and again until a message arrives: after a
+//!                                   flood, of which the kernel may throw away anything
 //! expect PORT [N times] BYTES       the next messages are exactly these
 //! skip PORT                         passes over what has arrived
 //! skip PORT until BYTES             passes over messages up to and with this one
@@ -126,6 +128,13 @@ pub enum Action {
     Send {
         to: PortName,
         bytes: Vec<u8>,
+        within: Duration,
+    },
+    Nudge {
+        from: PortName,
+        bytes: Vec<u8>,
+        at: PortName,
+        message: Message,
         within: Duration,
     },
     Expect {
@@ -290,6 +299,7 @@ impl Words {
                 bytes: self.bytes()?,
                 within: self.within()?,
             },
+            "nudge" => self.nudge()?,
             "expect" => Action::Expect {
                 at: self.port()?,
                 messages: split(&self.bytes()?),
@@ -384,6 +394,24 @@ impl Words {
             }),
             _ => Err("skip goes until one message".into()),
         }
+    }
+
+    fn nudge(&mut self) -> Result<Action, String> {
+        let from = self.port()?;
+        let until = self.rest.iter().position(|word| word == "until");
+        let mut after = self
+            .rest
+            .split_off(until.ok_or("a nudge goes until a message")?);
+        let bytes = self.bytes()?;
+        after.pop_front();
+        self.rest = after;
+        Ok(Action::Nudge {
+            from,
+            bytes,
+            at: self.port()?,
+            message: self.bytes()?,
+            within: self.within()?,
+        })
     }
 
     fn port(&mut self) -> Result<PortName, String> {

@@ -99,6 +99,13 @@ impl Stage {
                 let sent = self.port(to)?.send(bytes, *within);
                 sent.map_err(|error| format!("{} cannot send: {error}", to.device))
             }
+            Action::Nudge {
+                from,
+                bytes,
+                at,
+                message,
+                within,
+            } => self.nudge(from, bytes, (at, message), *within),
             Action::Expect {
                 at,
                 messages,
@@ -277,6 +284,23 @@ impl Stage {
         Err(format!("{} did not come at {}", hex(last), at.device))
     }
 
+    fn nudge(
+        &mut self,
+        from: &PortName,
+        bytes: &[u8],
+        (at, message): (&PortName, &Message),
+        within: Duration,
+    ) -> Result<(), String> {
+        let deadline = Instant::now() + within;
+        loop {
+            self.port(from)?.send(bytes, within)?;
+            let found = self.skip_until(at, message, NUDGE);
+            if found.is_ok() || Instant::now() > deadline {
+                return found;
+            }
+        }
+    }
+
     fn skip_quiet(
         &mut self,
         at: &PortName,
@@ -390,3 +414,6 @@ fn expect_over(at: &PortName, open: &[String]) -> Result<(), String> {
         open.join(", ")
     ))
 }
+
+/// How often a nudge is repeated.
+const NUDGE: Duration = Duration::from_millis(500);
