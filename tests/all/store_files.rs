@@ -288,6 +288,8 @@ fn a_journal_torn_at_any_byte_keeps_what_was_whole() {
             .checked_sub(1)
             .map(|number| record(show, "friday", number as u32));
         let mut journal = Journal::open(state.path()).expect("a journal");
+        let left = fs::metadata(positions(&state)).expect("a file").len() as usize;
+        assert_eq!(left, ends[known], "what is half written is cut off");
         assert_eq!(
             journal.last_position(identity, "friday"),
             expected.as_ref(),
