@@ -105,6 +105,37 @@ impl Machine {
         }
     }
 
+    /// Forgets what waits for this slot: it was never sounded and needs no Note Off.
+    pub(super) fn forget_held_back(&mut self, slot: SlotId) {
+        let (held_back, notes) = (&self.held_back, &mut self.notes);
+        for (index, item) in held_back.iter().enumerate() {
+            let of_key = || {
+                held_back
+                    .iter()
+                    .filter(|other| other.slot == slot && other.key == item.key)
+            };
+            let is_first = !held_back
+                .iter()
+                .take(index)
+                .any(|other| other.key == item.key && other.slot == slot);
+            if item.slot != slot || !is_first {
+                continue;
+            }
+            let ons = of_key().filter(|other| other.velocity.is_some()).count();
+            let offs = of_key().filter(|other| other.velocity.is_none()).count();
+            for _ in offs..ons {
+                let owner = notes
+                    .iter_mut()
+                    .rev()
+                    .find(|note| note.slot == slot && note.out_key == item.key && note.offs > 0);
+                if let Some(owner) = owner {
+                    owner.offs -= 1;
+                }
+            }
+        }
+        self.held_back.retain(|item| item.slot != slot);
+    }
+
     /// Sends what waits for this slot although its patch still loads: level up first, so
     /// that it is heard. The level may be lost on a slot that loads, so it is sent again.
     fn release_early(&mut self, call: &mut Call<'_>, slot: SlotId) {

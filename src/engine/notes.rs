@@ -52,6 +52,8 @@ impl Machine {
         if self.is_muted {
             return;
         }
+        // A slot that fell silent just now gets what it is owed before it sounds again.
+        self.pay_owed(call);
         let book = call.book;
         let zones = self
             .scene(book)

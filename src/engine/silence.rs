@@ -25,8 +25,7 @@ impl Machine {
     }
 
     fn silence(&mut self, call: &mut Call<'_>, slot: SlotId) {
-        // What still waits was never sounded; its Note Off goes too, which harms nothing.
-        self.held_back.retain(|item| item.slot != slot);
+        self.forget_held_back(slot);
         self.end_notes(call, |note| note.slot == slot);
         // The safe order: pedals up before All Notes Off, which they would defer; All Sound
         // Off for what ignores that; then controllers back (FACTS §3; RP-015).

@@ -1,0 +1,207 @@
+//! Hold, sostenuto and soft over scenes (invariant 3).
+
+use super::rig::*;
+use crate::engine::input::Command;
+use crate::engine::promptbook::*;
+
+fn two_scenes(change: impl FnOnce(&mut ZoneEntry)) -> Play {
+    let mut book = Book::new();
+    let keys = book.controller();
+    let main = book.instrument(4, GOOD);
+    book.scene(&[sound(main, 5).on(keys)]);
+    book.scene(&[sound(main, 6).zone(keys, change).seat(1)]);
+    book.scene(&[sound(main, 7).on(keys).seat(2)]);
+    book.play()
+}
+
+#[test]
+fn a_pedal_stays_with_the_notes_it_holds() {
+    let mut play = two_scenes(|_| {});
+    play.keys("90 3c 64");
+    assert_eq!(play.keys("b0 40 7f"), "0:b0 40 7f");
+    assert_eq!(
+        play.keys("80 3c 40"),
+        "0:80 3c 40",
+        "the instrument holds it"
+    );
+    assert_eq!(play.view().slots[0].notes, 1, "and it is known to sound");
+    let out = play.step();
+    assert!(!out.contains("0:b0"), "the old slot is sent nothing: {out}");
+    assert!(
+        out.contains("0:b1 40 00"),
+        "the new one has its pedal up: {out}"
+    );
+    assert_eq!(
+        play.keys("b0 40 60"),
+        "0:b0 40 60",
+        "on its way up, half-damper values pass"
+    );
+    assert_eq!(play.keys("b0 40 70"), "", "no way down");
+    assert_eq!(play.keys("b0 40 20"), "0:b0 40 00, 0:b1 40 20");
+    assert_eq!(play.view().slots[0].notes, 0);
+    assert_eq!(
+        play.keys("b0 40 7f"),
+        "0:b1 40 7f",
+        "a fresh press is heard by the new sound only"
+    );
+    assert_eq!(play.keys("b0 40 00"), "0:b1 40 00");
+}
+
+#[test]
+fn a_zone_that_catches_is_told_at_the_changeover() {
+    let mut play = two_scenes(|zone| zone.catches = true);
+    play.keys("b0 40 7f");
+    assert!(play.step().contains("0:b1 40 7f"));
+    assert_eq!(play.keys("b0 40 00"), "0:b0 40 00, 0:b1 40 00");
+}
+
+#[test]
+fn a_new_sound_hears_a_pedal_that_is_up_as_it_stands() {
+    let mut play = two_scenes(|_| {});
+    play.keys("b0 40 30");
+    assert!(play.step().contains("0:b1 40 30"), "half-damper below 64");
+    assert_eq!(play.keys("b0 40 50"), "0:b1 40 50");
+}
+
+#[test]
+fn a_key_let_go_without_pedal_ends_its_entry() {
+    let mut play = two_scenes(|_| {});
+    play.keys("90 3c 64");
+    play.keys("80 3c 40");
+    assert_eq!(play.view().slots[0].notes, 0);
+}
+
+#[test]
+fn a_trill_under_the_pedal_fills_no_table() {
+    let mut play = two_scenes(|_| {});
+    play.keys("b0 40 7f");
+    for _ in 0..3000 {
+        play.keys("90 3c 64");
+        play.keys("80 3c 40");
+    }
+    assert_eq!(play.view().slots[0].notes, 1);
+    assert_eq!(play.view().counters.notes_refused, 0);
+    play.keys("b0 40 00");
+    assert_eq!(play.view().slots[0].notes, 0);
+}
+
+#[test]
+fn sostenuto_holds_only_keys_that_were_down() {
+    let mut play = two_scenes(|_| {});
+    play.keys("90 3c 64");
+    assert_eq!(play.keys("b0 42 7f"), "0:b0 42 7f");
+    play.keys("90 3e 64");
+    play.keys("80 3e 40");
+    assert_eq!(
+        play.view().slots[0].notes,
+        1,
+        "not the later one (GM2 §3.3.9)"
+    );
+    play.keys("80 3c 40");
+    assert_eq!(play.view().slots[0].notes, 1, "the latched one");
+    play.step();
+    assert_eq!(play.keys("b0 42 00"), "0:b0 42 00");
+    assert_eq!(play.view().slots[0].notes, 0);
+}
+
+#[test]
+fn sostenuto_and_hold_together() {
+    let mut play = two_scenes(|_| {});
+    play.keys("90 3c 64");
+    play.keys("b0 42 7f");
+    play.keys("b0 40 7f");
+    play.keys("90 3e 64");
+    play.keys("80 3c 40");
+    play.keys("80 3e 40");
+    assert_eq!(play.view().slots[0].notes, 2);
+    play.keys("b0 40 00");
+    assert_eq!(
+        play.view().slots[0].notes,
+        1,
+        "sostenuto still holds the first"
+    );
+    play.keys("b0 42 00");
+    assert_eq!(play.view().slots[0].notes, 0);
+}
+
+#[test]
+fn soft_passes_and_holds_nothing() {
+    let mut play = two_scenes(|_| {});
+    assert_eq!(play.keys("b0 43 7f"), "0:b0 43 7f");
+    play.keys("90 3c 64");
+    play.keys("80 3c 40");
+    assert_eq!(play.view().slots[0].notes, 0);
+    assert!(!play.step().contains("0:b0 43"));
+    assert_eq!(play.keys("b0 43 00"), "0:b0 43 00");
+}
+
+#[test]
+fn on_a_shared_slot_the_pedal_is_down_while_any_holds_it() {
+    let mut book = Book::new();
+    let (low, high) = (book.controller(), book.controller());
+    let main = book.instrument(1, GOOD);
+    book.scene(&[sound(main, 1).on(low).on(high)]);
+    let mut play = book.play();
+    assert_eq!(play.from(0, "b0 40 64"), "0:b0 40 64");
+    assert_eq!(play.from(1, "b0 40 50"), "", "the higher one counts");
+    assert_eq!(play.from(0, "b0 40 00"), "0:b0 40 50");
+    assert_eq!(play.from(1, "b0 40 00"), "0:b0 40 00");
+}
+
+#[test]
+fn a_sound_that_stays_keeps_its_pedal() {
+    let mut book = Book::new();
+    let keys = book.controller();
+    let main = book.instrument(4, GOOD);
+    book.scene(&[sound(main, 5).on(keys)]);
+    book.scene(&[sound(main, 5).on(keys).seat(2)]);
+    let mut play = book.play();
+    play.keys("b0 40 7f");
+    assert_eq!(
+        play.step(),
+        "",
+        "the same sound: nothing to send, wherever the plan has it"
+    );
+    assert_eq!(play.view().seats[0], Some(SlotId(0)));
+    play.keys("90 3c 64");
+    play.keys("80 3c 40");
+    assert_eq!(play.view().slots[0].notes, 1);
+    assert_eq!(play.keys("b0 40 00"), "0:b0 40 00");
+    assert_eq!(play.view().slots[0].notes, 0);
+}
+
+#[test]
+fn a_slot_taken_again_does_not_keep_an_old_pedal() {
+    let mut play = two_scenes(|_| {});
+    play.keys("b0 40 7f");
+    play.step();
+    // Nothing is held on the first slot, so stepping back takes it as new: pedal up.
+    let out = play.back();
+    assert!(out.contains("0:b0 40 00"), "{out}");
+    assert_eq!(play.keys("b0 40 00"), "");
+    assert_eq!(play.keys("b0 40 7f"), "0:b0 40 7f");
+}
+
+#[test]
+fn after_panic_a_pedal_that_is_down_is_not_fresh() {
+    let mut play = two_scenes(|_| {});
+    play.keys("b0 40 7f");
+    play.command(Command::Panic(None));
+    assert_eq!(play.keys("b0 40 70"), "");
+    assert_eq!(play.keys("b0 40 00"), "");
+    assert_eq!(play.keys("b0 40 7f"), "0:b0 40 7f");
+}
+
+#[test]
+fn the_pedal_up_reaches_each_slot_that_was_told() {
+    let mut play = two_scenes(|zone| zone.catches = true);
+    play.keys("90 3c 64");
+    play.keys("b0 40 7f");
+    play.keys("80 3c 40");
+    play.step();
+    play.keys("90 3c 64");
+    play.keys("80 3c 40");
+    play.step();
+    assert_eq!(play.keys("b0 40 00"), "0:b0 40 00, 0:b1 40 00");
+    assert!(play.view().slots.iter().all(|slot| slot.notes == 0));
+}
