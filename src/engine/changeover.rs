@@ -209,6 +209,9 @@ impl Machine {
                 && matches!(note.leave, Leave::Fade(_))
                 && fades.get(note.slot.index()).copied().flatten().is_none()
         });
+        for slot in self.slot_ids().filter(|slot| !stays(*slot)) {
+            self.lift_idle_pedals(call, slot);
+        }
         for note in self.notes.iter_mut() {
             note.is_foreign = !stays(note.slot);
         }

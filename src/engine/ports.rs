@@ -111,14 +111,23 @@ impl Machine {
     }
 
     /// The receivers of a port listen: they get the state of the present position, once.
+    /// After a loss what sounded there is ended first: if only the cable was out, its Note
+    /// Offs never arrived.
     fn start_listening(&mut self, call: &mut Call<'_>, port: OutPort, presence: Presence) {
+        let mut was_lost = false;
         if let Some(state) = self.outputs.get_mut(port.index()) {
             state.presence = presence;
             state.is_flooded = false;
+            was_lost = state.was_lost;
         }
         for slot in self.slot_ids() {
-            if self.is_slot_on(call, slot, port) {
-                self.link_fresh(call, slot);
+            if !self.is_slot_on(call, slot, port) {
+                continue;
+            }
+            self.link_fresh(call, slot);
+            if was_lost {
+                self.recover_slot(call, slot);
+            } else {
                 self.resend_slot(call, slot);
             }
         }

@@ -472,6 +472,7 @@ impl<'a> Oracle<'a> {
         for keyboard in 0..self.hands.len() {
             self.let_go_of(now_us, keyboard);
         }
+        self.pedal.is_down = false;
         for at in 0..self.tenancies.len() {
             for pedal in [HOLD, SOSTENUTO] {
                 let was_down = self.tenancies[at].is_down(pedal);
@@ -601,6 +602,16 @@ impl<'a> Oracle<'a> {
                 .filter(|note| note.tenancy == at)
                 .map(|note| (note.id, note.leave))
                 .collect();
+            let is_pedal_down =
+                self.tenancies[at].is_down(HOLD) || self.tenancies[at].is_down(SOSTENUTO);
+            if is_pedal_down && mine.iter().any(|(_, leave)| *leave != mine[0].1) {
+                // A pedal belongs to the whole slot: it cannot come up for some of its notes.
+                for (id, leave) in &mine {
+                    if *leave != Leave::Hold {
+                        self.excuse(*id, Excuse::SharedSlot);
+                    }
+                }
+            }
             let fades = |leave: &Leave| matches!(leave, Leave::Fade(_));
             let lasting = mine.iter().filter(|(_, leave)| *leave != Leave::Cut);
             let is_fading = lasting.clone().count() > 0 && lasting.clone().all(|(_, l)| fades(l));
@@ -716,11 +727,17 @@ impl<'a> Oracle<'a> {
             };
             let busy = left.iter().filter(rings).count();
             let news = sounds - stays.len();
-            if news == 0 || busy + sounds <= size {
+            let is_tainted = self.tainted.contains(&(receiver, group));
+            if !is_tainted && (news == 0 || busy + sounds <= size) {
                 continue;
             }
-            self.harm_allowed += (held + sounds).saturating_sub(size) as u64;
-            let is_harmed = (held + sounds) > size;
+            // Once notes were harmed it is not known which are left.
+            let is_harmed = is_tainted || (held + sounds) > size;
+            self.harm_allowed += if is_tainted {
+                sounds as u64
+            } else {
+                (held + sounds).saturating_sub(size) as u64
+            };
             for at in left {
                 self.tenancies[at].is_tainted |= is_harmed;
                 let owned: Vec<ExpectId> = self
@@ -993,15 +1010,18 @@ impl<'a> Oracle<'a> {
     }
 
     /// A receiver said that it lost a note because it was loading. True if the note had
-    /// been held back for the 30 ms that DESIGN allows, so that nothing is wrong.
+    /// been held back for the 30 ms that DESIGN allows (if the rig says so), so that nothing
+    /// is wrong.
     pub(crate) fn lose_note(&mut self, at_us: u64, receiver: usize, key: Key) -> bool {
+        let waits = self.show.rig.receivers[receiver].manners.holds_back;
+        let waited_us = if waits { 30_000 } else { 0 };
         let candidates: Vec<ExpectId> = self
             .judge
             .open()
             .filter(|(_, expect, _)| {
                 expect.receiver == receiver
                     && expect.key == key
-                    && expect.down_us + 30_000 <= at_us
+                    && expect.down_us + waited_us <= at_us
                     && expect.down_us + PORT_US > at_us
             })
             .map(|(id, ..)| id)

@@ -633,7 +633,11 @@ impl<'a> Player<'a> {
                 .collect();
             let others = model
                 .received()
-                .filter(|received| received.bytes.get(1) != Some(&CUE_CONTROL))
+                .filter(|received| {
+                    // System Exclusive is for the whole port.
+                    received.bytes.first() < Some(&0xf0)
+                        && received.bytes.get(1) != Some(&CUE_CONTROL)
+                })
                 .count();
             let meant: Vec<u8> = self
                 .oracle
@@ -709,17 +713,20 @@ impl<'a> Player<'a> {
                 (entry.receiver.index(), entry.channel)
             };
             let ((receiver, channel), (other, other_channel)) = (entry(*mine), entry(*theirs));
+            let scene = &self.stage.book.scenes[self.stage.book.positions[self.oracle.at].scene.index()];
+            let sound = &scene.sounds.of(&self.stage.book.sounds)[number];
             let walked = self.stage.models[receiver].slot(channel);
             let jumped = cold.models[other].slot(other_channel);
             let mut differ = Vec::new();
-            if walked.patch != jumped.patch {
+            if sound.patch.program.is_some() && walked.patch != jumped.patch {
                 differ.push(format!("patch {:?} / {:?}", walked.patch, jumped.patch));
             }
             for controller in 0..120 {
                 let is_address = matches!(controller, 0 | 32 | 6 | 38 | 96..=101);
                 let number = Controller::clamped(controller);
                 let (a, b) = (walked.controller(number), jumped.controller(number));
-                if a != b && !is_address {
+                let is_named = controller != 7 || sound.volume.is_some();
+                if a != b && is_named && !is_address {
                     differ.push(format!("controller {controller}: {} / {}", a.get(), b.get()));
                 }
             }

@@ -165,7 +165,7 @@ impl Script {
     pub(crate) fn to_text(&self) -> String {
         let pretty = ron::ser::PrettyConfig::new()
             .depth_limit(3)
-            .compact_arrays(true);
+            .indentor("  ");
         ron::ser::to_string_pretty(self, pretty).expect("a script is plain data")
     }
 
