@@ -383,7 +383,7 @@ impl Machine {
     }
 
     /// Cues, after everything that can be repeated. A cue to a receiver that is not there
-    /// is lost: it belonged to this moment.
+    /// is lost: it belonged to this moment. For the same reason none waits for a patch.
     fn send_cues(&mut self, call: &mut Call<'_>, arrival: Arrival) {
         let book = call.book;
         if !self.sends_cues || arrival == Arrival::Back {

@@ -105,35 +105,42 @@ impl Machine {
         }
     }
 
-    /// Forgets what waits for this slot: it was never sounded and needs no Note Off.
-    pub(super) fn forget_held_back(&mut self, slot: SlotId) {
-        let (held_back, notes) = (&self.held_back, &mut self.notes);
-        for (index, item) in held_back.iter().enumerate() {
-            let of_key = || {
-                held_back
-                    .iter()
-                    .filter(|other| other.slot == slot && other.key == item.key)
-            };
-            let is_first = !held_back
-                .iter()
-                .take(index)
-                .any(|other| other.key == item.key && other.slot == slot);
-            if item.slot != slot || !is_first {
-                continue;
+    /// Forgets what waits for this slot: Note Ons that never sounded need no Note Off, but
+    /// Note Offs that wait for notes already sounding go out now.
+    pub(super) fn forget_held_back(&mut self, call: &mut Call<'_>, slot: SlotId) {
+        while let Some(first) = self
+            .held_back
+            .iter()
+            .find(|item| item.slot == slot)
+            .copied()
+        {
+            let of_key = |item: &HeldBack| item.slot == slot && item.key == first.key;
+            let waiting = self.held_back.iter().filter(|item| of_key(item));
+            let ons = waiting
+                .clone()
+                .filter(|item| item.velocity.is_some())
+                .count();
+            let offs = waiting.count() - ons;
+            self.held_back.retain(|item| !of_key(item));
+            for _ in ons..offs {
+                self.sound(call, slot, first.key, None, first.release);
             }
-            let ons = of_key().filter(|other| other.velocity.is_some()).count();
-            let offs = of_key().filter(|other| other.velocity.is_none()).count();
             for _ in offs..ons {
-                let owner = notes
-                    .iter_mut()
-                    .rev()
-                    .find(|note| note.slot == slot && note.out_key == item.key && note.offs > 0);
-                if let Some(owner) = owner {
-                    owner.offs -= 1;
-                }
+                self.forget_on(slot, first.key);
             }
         }
-        self.held_back.retain(|item| item.slot != slot);
+    }
+
+    /// One Note Off fewer for the newest owner of this note.
+    fn forget_on(&mut self, slot: SlotId, key: Key) {
+        let owner = self
+            .notes
+            .iter_mut()
+            .rev()
+            .find(|note| note.slot == slot && note.out_key == key && note.offs > 0);
+        if let Some(owner) = owner {
+            owner.offs -= 1;
+        }
     }
 
     /// Sends what waits for this slot although its patch still loads: level up first, so

@@ -4,7 +4,6 @@
 //! order of age.
 
 use super::fault::invariant;
-use super::input::Urgency;
 use super::limits::MAX_NOTES;
 use super::machine::{Call, Machine};
 use super::pedals::{HOLD, SOSTENUTO};
@@ -280,7 +279,7 @@ impl Machine {
         while let Some(note) = self.notes.get(index).copied() {
             index += 1;
             if note.controller == controller && note.in_key == key && note.is_key_down() {
-                self.send(call, note.slot, Urgency::Live, |ch| {
+                self.pass(call, note.slot, |ch| {
                     Message::PolyPressure(ch, note.out_key, value)
                 });
             }

@@ -182,11 +182,15 @@ impl Machine {
         for index in 0..agenda_len(&sound) {
             self.tell_target(call, slot, &sound, index);
         }
-        for pedal in 0..PEDALS.len() {
-            self.settle_pedal(call, slot, pedal);
-        }
+        self.settle_pedals(call, slot);
         if let Some(volume) = sound.volume {
             self.tell_control(call, slot, cc::VOLUME, volume);
+        }
+    }
+
+    fn settle_pedals(&mut self, call: &mut Call<'_>, slot: SlotId) {
+        for pedal in 0..PEDALS.len() {
+            self.settle_pedal(call, slot, pedal);
         }
     }
 
@@ -374,6 +378,9 @@ impl Machine {
             }
             if state.sound.is_some() || state.notes > 0 {
                 self.settle(call, slot);
+            } else {
+                // A pedal that came up meanwhile was not told.
+                self.settle_pedals(call, slot);
             }
             self.release_held_back(call, slot);
         }
