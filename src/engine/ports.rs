@@ -21,6 +21,8 @@ pub(super) struct OutputState {
     was_lost: bool,
     /// When its receivers should have started.
     starts_until_us: u64,
+    /// When all that was handed out for it will have left its line, at the earliest.
+    pub(super) line_free_us: u64,
     /// The outbox refused something for it.
     pub(super) is_flooded: bool,
 }
@@ -216,6 +218,7 @@ impl Machine {
         state.known = Known::nothing();
         if state.sound.is_some() {
             state.loads_until_us = None;
+            self.catch_up(call.book, slot);
             self.revoice(call, slot);
         } else {
             // A slot left while it loads is still told its pedals when it has loaded.

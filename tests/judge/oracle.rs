@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use segue::midi::{Key, Value7};
 use segue::show::model::{BankBytes, Leave, LevelChange, ParameterValue, ReceiverKind, Show, Zone};
-use segue::sim::{Change, Expect, ExpectId, Holder, Judge, JudgeRules, Wanted};
+use segue::sim::{Change, Expect, ExpectId, Holder, Judge, JudgeRules, Restrike, Wanted};
 
 use crate::world::World;
 
@@ -83,6 +83,7 @@ struct Note {
     id: ExpectId,
     keyboard: usize,
     key: u8,
+    out_key: u8,
     tenancy: usize,
     leave: Leave,
     is_key_down: bool,
@@ -147,6 +148,8 @@ pub(crate) struct Oracle<'a> {
     ports: Vec<Port>,
     is_muted: bool,
     effects: BTreeMap<usize, usize>,
+    /// Until when an effects unit may be changing its program.
+    passage_until_us: u64,
     due: Vec<(u64, Due)>,
     /// Expectations that may be harmed, and why.
     pub(crate) excused: BTreeMap<ExpectId, Excuse>,
@@ -212,6 +215,7 @@ impl<'a> Oracle<'a> {
             ports: vec![Port::Listening; world.kinds.len()],
             is_muted: false,
             effects: BTreeMap::new(),
+            passage_until_us: 0,
             due: Vec::new(),
             excused: BTreeMap::new(),
             excuses: BTreeMap::new(),
@@ -224,7 +228,7 @@ impl<'a> Oracle<'a> {
             let tenancy = oracle.move_in(0, sound);
             oracle.present.push(tenancy);
         }
-        oracle.note_effects(0);
+        oracle.note_effects(0, 0);
         oracle
     }
 
@@ -241,7 +245,7 @@ impl<'a> Oracle<'a> {
     pub(crate) fn advance(&mut self, now_us: u64) {
         for port in 0..self.ports.len() {
             if matches!(self.ports[port], Port::Starting(until_us) if until_us <= now_us) {
-                self.listen(port);
+                self.listen(now_us, port);
             }
         }
         let (due, later) = std::mem::take(&mut self.due)
@@ -252,6 +256,7 @@ impl<'a> Oracle<'a> {
         for (_, what) in due {
             match what {
                 Due::Leave(id) => self.leave_now(now_us, id),
+                Due::Forbid(id, Change::Bend) if self.is_bent(id) => {}
                 Due::Forbid(id, change) => self.judge.forbid(id, change),
                 Due::End(id) => {
                     for holder in [Holder::Key, Holder::Hold, Holder::Sostenuto] {
@@ -323,6 +328,12 @@ impl<'a> Oracle<'a> {
             self.excused.insert(id, Excuse::TooFewSlots);
         }
         let is_sustained = tenancy.is_down(HOLD);
+        if now_us < self.passage_until_us {
+            self.judge.allow(id, Change::Passage);
+        }
+        if self.world.specs[zone.receiver].manners.restrike == Restrike::Replace {
+            self.replace(now_us, at, out_key as u8);
+        }
         if is_sustained {
             self.judge.hold(id, Holder::Hold);
         }
@@ -330,12 +341,30 @@ impl<'a> Oracle<'a> {
             id,
             keyboard,
             key,
+            out_key: out_key as u8,
             tenancy: at,
             leave: zone.leave,
             is_key_down: true,
             is_latched: false,
             is_sustained,
         });
+    }
+
+    /// A receiver that keeps one voice a key: a note that only pedals hold gives way to the
+    /// new one, and what sostenuto had latched is not latched any more.
+    fn replace(&mut self, now_us: u64, tenancy: usize, out_key: u8) {
+        for note in &mut self.notes {
+            if note.tenancy != tenancy || note.out_key != out_key {
+                continue;
+            }
+            note.is_latched = false;
+            self.judge.let_go(note.id, Holder::Sostenuto, now_us);
+            if !note.is_key_down {
+                note.is_sustained = false;
+                self.judge.let_go(note.id, Holder::Hold, now_us);
+            }
+        }
+        self.settle(now_us);
     }
 
     pub(crate) fn lift_key(&mut self, now_us: u64, keyboard: usize, key: u8) {
@@ -568,7 +597,7 @@ impl<'a> Oracle<'a> {
                 None => self.move_in(to, index),
             })
             .collect();
-        self.note_effects(to);
+        self.note_effects(now_us, to);
         self.expect_cues(to, cues);
     }
 
@@ -682,11 +711,7 @@ impl<'a> Oracle<'a> {
         let Some(owner) = self.owners.get(&id).copied() else {
             return;
         };
-        let is_bent = self.notes.iter().any(|note| {
-            note.tenancy == owner
-                && self.hands[note.keyboard].bend.is_some_and(|bend| bend != CENTRE)
-        });
-        if is_bent {
+        if self.is_bent(id) {
             self.judge.allow(id, Change::Bend);
         }
         let ride_us = self.tenancies[owner].ride_until_us;
@@ -700,6 +725,17 @@ impl<'a> Oracle<'a> {
                 self.judge.allow(id, change);
             }
         }
+    }
+
+    /// Whether a note, or one that shares its slot, is still to hear its bend's way back.
+    fn is_bent(&self, id: ExpectId) -> bool {
+        let owner = self.owners.get(&id);
+        self.notes.iter().any(|note| {
+            Some(&note.tenancy) == owner
+                && self.hands[note.keyboard]
+                    .bend
+                    .is_some_and(|bend| bend != CENTRE)
+        })
     }
 
     /// A group that has fewer slots than sounds to keep: what is left there may be harmed.
@@ -907,13 +943,13 @@ impl<'a> Oracle<'a> {
     }
 
     /// A sign of life ends the wait.
-    pub(crate) fn hear_sign(&mut self, port: usize) {
+    pub(crate) fn hear_sign(&mut self, now_us: u64, port: usize) {
         if matches!(self.ports[port], Port::Starting(_)) {
-            self.listen(port);
+            self.listen(now_us, port);
         }
     }
 
-    fn listen(&mut self, port: usize) {
+    fn listen(&mut self, now_us: u64, port: usize) {
         self.ports[port] = Port::Listening;
         let receivers = self.on_port(port);
         for at in 0..self.tenancies.len() {
@@ -921,7 +957,7 @@ impl<'a> Oracle<'a> {
                 self.refresh(at);
             }
         }
-        self.allow_passages();
+        self.allow_passages(now_us);
     }
 
     /// Messages were refused: what the receivers on the port do is set right later.
@@ -933,7 +969,8 @@ impl<'a> Oracle<'a> {
     }
 
     /// The state is sent again, an effects unit's program with it: a person asked for that.
-    pub(crate) fn allow_passages(&mut self) {
+    pub(crate) fn allow_passages(&mut self, now_us: u64) {
+        self.passage_until_us = now_us + PORT_US;
         let open: Vec<ExpectId> = self.judge.open().map(|(id, ..)| id).collect();
         for id in open {
             self.judge.allow(id, Change::Passage);
@@ -956,13 +993,14 @@ impl<'a> Oracle<'a> {
     }
 
     /// An effects unit changes its program only if the scene says another one.
-    fn note_effects(&mut self, to: usize) {
+    fn note_effects(&mut self, now_us: u64, to: usize) {
         let (song, scene) = self.line[to];
         let show = self.show;
         for stated in &show.songs[song].scenes[scene].patches {
             if self.effects.insert(stated.receiver, stated.patch) == Some(stated.patch) {
                 continue;
             }
+            self.passage_until_us = now_us + PORT_US;
             let open: Vec<ExpectId> = self.judge.open().map(|(id, ..)| id).collect();
             for id in open {
                 self.judge.allow(id, Change::Passage);
@@ -1031,11 +1069,6 @@ impl<'a> Oracle<'a> {
             *self.excuses.entry(Excuse::LostInLoading).or_default() += 1;
         }
         was_found
-    }
-
-    /// Notes held now, by key or pedal.
-    pub(crate) fn held_count(&self) -> usize {
-        self.notes.len()
     }
 
     fn zone(&self, at: usize, zone: usize) -> &'a Zone {

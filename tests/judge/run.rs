@@ -427,7 +427,7 @@ impl<'a> Player<'a> {
                 Command::Mute(is_muted)
             }
             Event::Resend(is_forced) => {
-                self.oracle.allow_passages();
+                self.oracle.allow_passages(now_us);
                 if is_forced {
                     self.oracle.force();
                 }
@@ -509,7 +509,7 @@ impl<'a> Player<'a> {
                 let port = self.port(port);
                 let listen = |at: &usize| self.stage.models[*at].is_listening();
                 if !self.is_out[port] && self.stage.on_port(port).iter().all(listen) {
-                    self.oracle.hear_sign(port);
+                    self.oracle.hear_sign(now_us, port);
                     self.tell(Input::SignOfLife(OutPort(port as u8)));
                 }
             }
