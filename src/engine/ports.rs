@@ -168,7 +168,7 @@ impl Machine {
     /// Ends what nobody holds on a silent slot, and sends it everything.
     pub(super) fn recover_slot(&mut self, call: &mut Call<'_>, slot: SlotId) {
         if self.sounds(call, slot) {
-            for number in [cc::HOLD, cc::SOSTENUTO, cc::ALL_NOTES_OFF] {
+            for number in [cc::HOLD, cc::SOSTENUTO, cc::SOFT, cc::ALL_NOTES_OFF] {
                 self.send_control(call, slot, Urgency::Live, number, Value7::MIN);
             }
         }

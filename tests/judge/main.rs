@@ -6,7 +6,10 @@
 //! found. Scripts of mistakes that were found once are kept under `tests/data/judge`.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod campaign;
+mod corpus;
 mod make;
+mod mistakes;
 mod oracle;
 mod properties;
 mod run;

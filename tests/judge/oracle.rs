@@ -67,6 +67,7 @@ struct Tenancy {
     is_present: bool,
     is_fading: bool,
     ring_until_us: u64,
+    /// Until when its level rides or its patch loads, and what follows is still its own.
     ride_until_us: u64,
     level: i32,
     is_tainted: bool,
@@ -225,7 +226,7 @@ impl<'a> Oracle<'a> {
             pedal: Pedal::default(),
         };
         for sound in 0..oracle.sounds[0].len() {
-            let tenancy = oracle.move_in(0, sound);
+            let tenancy = oracle.move_in(0, 0, sound);
             oracle.present.push(tenancy);
         }
         oracle.note_effects(0, 0);
@@ -594,7 +595,7 @@ impl<'a> Oracle<'a> {
                     self.stay(now_us, to, index, at, &feeds_before[at]);
                     at
                 }
-                None => self.move_in(to, index),
+                None => self.move_in(now_us, to, index),
             })
             .collect();
         self.note_effects(now_us, to);
@@ -716,9 +717,10 @@ impl<'a> Oracle<'a> {
         }
         let ride_us = self.tenancies[owner].ride_until_us;
         if ride_us > now_us {
-            self.judge.allow(id, Change::Level);
-            self.due
-                .push((ride_us + PORT_US, Due::Forbid(id, Change::Level)));
+            for change in [Change::Level, Change::Pan, Change::Control, Change::Bend] {
+                self.judge.allow(id, change);
+                self.due.push((ride_us + PORT_US, Due::Forbid(id, change)));
+            }
         }
         if self.excused.contains_key(&id) {
             for change in ALL_CHANGES {
@@ -801,8 +803,9 @@ impl<'a> Oracle<'a> {
 
     /// A sound that comes: pedals that are down count from their next fresh press, unless
     /// a zone catches them.
-    fn move_in(&mut self, to: usize, index: usize) -> usize {
+    fn move_in(&mut self, now_us: u64, to: usize, index: usize) -> usize {
         let likeness = self.sounds[to][index].likeness.clone();
+        let load_ms = self.show.rig.receivers[likeness.receiver].manners.load_ms;
         let group = (likeness.receiver, likeness.group);
         self.tenancies.push(Tenancy {
             is_tainted: self.tainted.contains(&group),
@@ -814,7 +817,8 @@ impl<'a> Oracle<'a> {
             is_present: true,
             is_fading: false,
             ring_until_us: 0,
-            ride_until_us: 0,
+            // A slow port adds to the loading time.
+            ride_until_us: now_us + u64::from(load_ms) * 1000 + u64::from(load_ms > 0) * PORT_US,
         });
         let at = self.tenancies.len() - 1;
         for (keyboard, catches) in self.feeds(to, index) {

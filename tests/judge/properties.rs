@@ -13,7 +13,7 @@ use crate::script::Script;
 /// Scripts that each property plays unless `PROPTEST_CASES` says otherwise.
 const CASES: u32 = 200;
 
-fn setting(name: &str, default: u64) -> u64 {
+pub(crate) fn setting(name: &str, default: u64) -> u64 {
     env::var(name)
         .ok()
         .and_then(|text| text.parse().ok())

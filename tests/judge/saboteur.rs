@@ -43,11 +43,10 @@ pub(crate) enum Mistake {
     ForgetReturn,
     HideRefusal,
     DifferEachRun,
-    StepTwice,
 }
 
 impl Mistake {
-    pub(crate) const ALL: [Self; 29] = [
+    pub(crate) const ALL: [Self; 28] = [
         Self::ForgetPedalUp,
         Self::ForgetSostenutoUp,
         Self::PedalToNewSounds,
@@ -76,7 +75,6 @@ impl Mistake {
         Self::ForgetReturn,
         Self::HideRefusal,
         Self::DifferEachRun,
-        Self::StepTwice,
     ];
 }
 
