@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod cases;
+mod plan_night;
 mod ron_read;
 mod ron_tree;
 mod show_read;

@@ -36,15 +36,7 @@ fn tastes() -> [Taste; 4] {
 
 /// What a mistake shows in this script, if the script is clean without it.
 fn shows(script: &Script, mistake: Mistake) -> Option<String> {
-    let with = |mistake| {
-        run(
-            script,
-            Options {
-                mistake,
-                ..Options::default()
-            },
-        )
-    };
+    let with = |mistake| run(script, Options { mistake });
     let bad: Report = with(Some(mistake))?;
     let found = match bad.findings.first() {
         Some(finding) => format!("{:?}: {}", finding.rule, finding.text),

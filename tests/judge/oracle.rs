@@ -56,6 +56,10 @@ pub(crate) enum Excuse {
     CableOut,
     /// A person had everything sent, sounding slots too.
     Forced,
+    /// It was on its way when a panic came, and ends at once.
+    InFlight,
+    /// A note struck while its patch loads is silent until the level comes.
+    Loading,
 }
 
 #[derive(Clone, Debug)]
@@ -279,16 +283,24 @@ impl<'a> Oracle<'a> {
         if self.is_muted {
             return;
         }
-        for (index, sound) in self.sounds[self.at].clone().iter().enumerate() {
-            for zone in &sound.zones {
-                let zone = self.zone(self.at, *zone);
+        let mut hits = Vec::new();
+        for (index, sound) in self.sounds[self.at].iter().enumerate() {
+            for number in &sound.zones {
+                let zone = self.zone(self.at, *number);
                 let is_hit = zone.controller == keyboard
                     && (zone.keys.0.get()..=zone.keys.1.get()).contains(&key)
                     && (zone.velocities.0.get()..=zone.velocities.1.get()).contains(&velocity);
                 if is_hit {
-                    self.ask(now_us, index, zone, (keyboard, key, velocity));
+                    hits.push((zone.keys, *number, index));
                 }
             }
+        }
+        // The same note with the same patch on two slots is told apart by its order alone:
+        // zones sound from the lowest up.
+        hits.sort();
+        for (_, number, sound) in hits {
+            let zone = self.zone(self.at, number);
+            self.ask(now_us, sound, zone, (keyboard, key, velocity));
         }
     }
 
@@ -891,6 +903,7 @@ impl<'a> Oracle<'a> {
     /// Silence: nothing is held any more, and pedals that are down count from their next
     /// fresh press.
     pub(crate) fn panic(&mut self, now_us: u64) {
+        self.reload(now_us);
         for receiver in 0..self.world.specs.len() {
             if self.show.rig.receivers[receiver].sounds {
                 self.give_up(now_us, receiver);
@@ -975,6 +988,7 @@ impl<'a> Oracle<'a> {
     /// The state is sent again, an effects unit's program with it: a person asked for that.
     pub(crate) fn allow_passages(&mut self, now_us: u64) {
         self.passage_until_us = now_us + PORT_US;
+        self.reload(now_us);
         let open: Vec<ExpectId> = self.judge.open().map(|(id, ..)| id).collect();
         for id in open {
             self.judge.allow(id, Change::Passage);
@@ -982,11 +996,25 @@ impl<'a> Oracle<'a> {
         self.effects.clear();
     }
 
+    /// Patches may be loading again from now on.
+    fn reload(&mut self, now_us: u64) {
+        for tenancy in &mut self.tenancies {
+            let manners = &self.show.rig.receivers[tenancy.likeness.receiver].manners;
+            tenancy.ride_until_us = now_us + u64::from(manners.load_ms) * 1000 + PORT_US;
+        }
+    }
+
     /// Sounding slots are sent everything too: a person asked for that.
     pub(crate) fn force(&mut self) {
         let open: Vec<ExpectId> = self.judge.open().map(|(id, ..)| id).collect();
         for id in open {
             self.excuse(id, Excuse::Forced);
+        }
+        for at in 0..self.tenancies.len() {
+            if !self.tenancies[at].is_present && self.is_held(at) {
+                let likeness = &self.tenancies[at].likeness;
+                self.tainted.insert((likeness.receiver, likeness.group));
+            }
         }
     }
 
@@ -1049,6 +1077,18 @@ impl<'a> Oracle<'a> {
                 }
             }
         }
+    }
+
+    /// Whether a note was let go while its slot loads: a pedal that it caught is told when
+    /// the patch has loaded, and so too late for it.
+    pub(crate) fn caught_too_late(&self, id: ExpectId, at_us: u64) -> bool {
+        self.owners.get(&id).is_some_and(|owner| {
+            let tenancy = &self.tenancies[*owner];
+            let manners = &self.show.rig.receivers[tenancy.likeness.receiver].manners;
+            manners.load_ms > 0
+                && at_us < tenancy.ride_until_us
+                && (tenancy.is_down(HOLD) || tenancy.is_down(SOSTENUTO))
+        })
     }
 
     /// A receiver said that it lost a note because it was loading. True if the note had

@@ -6,15 +6,14 @@ use std::sync::Arc;
 
 use segue::engine::input::{Command, Input};
 use segue::engine::promptbook::{InPort, OutPort, PositionId};
-use segue::engine::view::View;
 use segue::midi::{Channel, Controller, Key, Message, Value7, Value14};
 use segue::plan::{Plan, compile};
-use segue::sim::{Fault, Heard, Kind, Released, Violation, VoiceState};
+use segue::sim::{Fault, Heard, Kind, Patch, Released, Violation, VoiceState};
 
 use crate::oracle::{BEND, Excuse, Oracle, PRESSURE};
 use crate::saboteur::{Mistake, Saboteur};
 use crate::script::{Event, Script};
-use crate::stage::{Sent, Stage};
+use crate::stage::Stage;
 use crate::world::{self, CUE_CONTROL, STEP_PEDAL, World};
 
 /// Which invariant a finding breaks (DESIGN, by number).
@@ -26,7 +25,6 @@ pub(crate) enum Rule {
     Path = 4,
     Whole = 5,
     Silence = 6,
-    Determinism = 7,
     Bounded = 8,
     Once = 9,
     Surprise = 11,
@@ -47,10 +45,6 @@ pub(crate) struct Report {
     pub(crate) matched: u64,
     pub(crate) excuses: BTreeMap<Excuse, u64>,
     pub(crate) digest: u64,
-    pub(crate) refused: u64,
-    pub(crate) remarks: usize,
-    pub(crate) log: Vec<Sent>,
-    pub(crate) view: View,
 }
 
 impl Report {
@@ -64,7 +58,6 @@ impl Report {
 #[derive(Clone, Copy, Default)]
 pub(crate) struct Options {
     pub(crate) mistake: Option<Mistake>,
-    pub(crate) keeps_log: bool,
 }
 
 /// Compiles a script's show, or nothing if there is nothing to play.
@@ -86,7 +79,7 @@ pub(crate) fn run(script: &Script, options: Options) -> Option<Report> {
         player.play(*event);
     }
     player.end();
-    Some(player.report(plan.sheet.remarks.len()))
+    Some(player.report())
 }
 
 struct Player<'a> {
@@ -107,13 +100,16 @@ struct Player<'a> {
     /// When a cable was last out, and until when its receivers may still sound.
     cable_us: Vec<Option<u64>>,
     is_out: Vec<bool>,
+    /// All was let go as at the program's end: patches that loaded then are not finished.
+    was_released: bool,
+    /// Until when what was on its way at a panic may still arrive.
+    panic_until_us: Vec<u64>,
 }
 
 impl<'a> Player<'a> {
     fn new(world: &'a World, plan: &'a Plan, options: Options) -> Self {
         let book = Arc::new(plan.promptbook.clone());
-        let mut stage = Stage::new(world, book, Saboteur::with(options.mistake));
-        stage.log = options.keeps_log.then(Vec::new);
+        let stage = Stage::new(world, book, Saboteur::with(options.mistake));
         let ports = world.kinds.len();
         let mut player = Self {
             world,
@@ -131,6 +127,8 @@ impl<'a> Player<'a> {
             was_cut: vec![false; ports],
             cable_us: vec![None; ports],
             is_out: vec![false; ports],
+            was_released: false,
+            panic_until_us: vec![0; ports],
         };
         player.say_ready();
         player.pass_time(500_000);
@@ -220,11 +218,25 @@ impl<'a> Player<'a> {
         {
             return Some(why);
         }
+        let is_late = violation.fault == Fault::LetGo(Released::KeyUp)
+            && violation
+                .expect
+                .is_some_and(|id| self.oracle.caught_too_late(id, violation.at_us));
+        if is_late {
+            return Some(Excuse::Loading);
+        }
         let port = self.world.ports[violation.receiver];
         if violation.fault == Fault::Stuck && self.cable_us[port].is_some() {
             return Some(Excuse::CableOut);
         }
         let voice = violation.voice?;
+        if violation.fault == Fault::Unasked && violation.at_us < self.panic_until_us[port] {
+            return Some(Excuse::InFlight);
+        }
+        if matches!(violation.fault, Fault::LevelChanged { from_db, .. } if from_db == f64::NEG_INFINITY)
+        {
+            return Some(Excuse::Loading);
+        }
         let shares = self.stage.models[violation.receiver]
             .voices()
             .any(|other| other.channel == voice.channel && other.id != voice.id && other.is_held());
@@ -418,6 +430,11 @@ impl<'a> Player<'a> {
             }
             Event::Panic => {
                 self.oracle.panic(now_us);
+                for (port, drain_us) in drains.iter().enumerate() {
+                    if *drain_us > 0 {
+                        self.panic_until_us[port] = now_us + drain_us;
+                    }
+                }
                 self.tell(Input::Command(Command::Panic(None)));
                 self.check_silence();
                 return;
@@ -437,6 +454,7 @@ impl<'a> Player<'a> {
                 }
             }
             _ => {
+                self.was_released = true;
                 self.oracle.release_all(now_us);
                 Command::ReleaseAll
             }
@@ -558,7 +576,10 @@ impl<'a> Player<'a> {
         self.pass_time(15_000_000);
         self.check_end();
         self.check_lights();
-        self.check_path();
+        let loads = |spec: &segue::sim::ReceiverSpec| spec.manners.load_us > 0;
+        if !self.was_released || !self.world.specs.iter().any(loads) {
+            self.check_path();
+        }
     }
 
     fn check_end(&mut self) {
@@ -718,7 +739,16 @@ impl<'a> Player<'a> {
             let walked = self.stage.models[receiver].slot(channel);
             let jumped = cold.models[other].slot(other_channel);
             let mut differ = Vec::new();
-            if sound.patch.program.is_some() && walked.patch != jumped.patch {
+            let manners = &self.world.specs[receiver].manners;
+            let heeded = |patch: Patch| {
+                (
+                    manners.heeds_bank_msb.then_some(patch.bank_msb),
+                    manners.heeds_bank_lsb.then_some(patch.bank_lsb),
+                    patch.program,
+                )
+            };
+            let is_same = heeded(walked.patch) == heeded(jumped.patch);
+            if sound.patch.program.is_some() && !is_same {
                 differ.push(format!("patch {:?} / {:?}", walked.patch, jumped.patch));
             }
             for controller in 0..120 {
@@ -757,7 +787,7 @@ impl<'a> Player<'a> {
         }
     }
 
-    fn report(self, remarks: usize) -> Report {
+    fn report(self) -> Report {
         Report {
             findings: self.findings,
             events: self.events,
@@ -765,10 +795,6 @@ impl<'a> Player<'a> {
             matched: self.matched,
             excuses: self.oracle.excuses,
             digest: self.stage.digest,
-            refused: self.stage.refused,
-            remarks,
-            view: self.stage.view(),
-            log: self.stage.log.unwrap_or_default(),
         }
     }
 }

@@ -86,7 +86,7 @@ pub(crate) struct Saboteur {
     run: u64,
     sounding: BTreeMap<(u8, Channel, Key), i32>,
     last_cue: Option<Output>,
-    returned: u64,
+    has_lost_output: bool,
 }
 
 static RUNS: AtomicU64 = AtomicU64::new(0);
@@ -106,8 +106,11 @@ impl Saboteur {
             (Some(Mistake::ForgetLostInput), Input::InputLost(_))
             | (Some(Mistake::HideRefusal), Input::OutputOverflow(_)) => true,
             (Some(Mistake::ForgetReturn), Input::OutputReady(_)) => {
-                self.returned += 1;
-                self.returned > 8
+                self.has_lost_output
+            }
+            (_, Input::OutputLost(_)) => {
+                self.has_lost_output = true;
+                false
             }
             _ => false,
         };

@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use segue::engine::Engine;
 use segue::engine::input::{Input, Outbox, Output};
-use segue::engine::promptbook::{OutPort, PositionId, Promptbook};
+use segue::engine::promptbook::{PositionId, Promptbook};
 use segue::engine::view::View;
 use segue::replay::item;
 use segue::sim::ReceiverModel;
@@ -12,14 +12,6 @@ use segue::wire::{self, Limits, Next, Wire};
 
 use crate::saboteur::Saboteur;
 use crate::world::World;
-
-/// What went out to a port.
-#[derive(Clone, PartialEq, Eq, Debug)]
-pub(crate) struct Sent {
-    pub(crate) at_us: u64,
-    pub(crate) port: usize,
-    pub(crate) bytes: Vec<u8>,
-}
 
 struct Line {
     wire: Wire,
@@ -33,11 +25,8 @@ pub(crate) struct Stage {
     pub(crate) engine: Engine,
     pub(crate) models: Vec<ReceiverModel>,
     pub(crate) saboteur: Saboteur,
-    /// Everything that went out, if it is kept.
-    pub(crate) log: Option<Vec<Sent>>,
     /// A sum over everything that went out, and when.
     pub(crate) digest: u64,
-    pub(crate) sent: u64,
     pub(crate) refused: u64,
     /// Messages that were no whole message.
     pub(crate) broken: u64,
@@ -57,9 +46,7 @@ impl Stage {
             engine: Engine::new(Arc::clone(&book), PositionId(0)),
             models: world.specs.iter().cloned().map(ReceiverModel::new).collect(),
             saboteur,
-            log: None,
             digest: 0xcbf2_9ce4_8422_2325,
-            sent: 0,
             refused: 0,
             broken: 0,
             ports: world.ports.clone(),
@@ -174,7 +161,6 @@ impl Stage {
             wire::Payload::Blob { id, .. } => self.book.blobs[usize::from(*id)].to_vec(),
         };
         let bytes = self.saboteur.bend_bytes(bytes);
-        self.sent += 1;
         self.broken += u64::from(!is_whole(&bytes));
         for byte in now_us.to_le_bytes().iter().chain(&[port as u8]).chain(&bytes) {
             self.digest = (self.digest ^ u64::from(*byte)).wrapping_mul(0x0100_0000_01b3);
@@ -183,13 +169,6 @@ impl Stage {
             if self.ports[at] == port {
                 self.models[at].feed(now_us, &bytes);
             }
-        }
-        if let Some(log) = &mut self.log {
-            log.push(Sent {
-                at_us: now_us,
-                port: OutPort(port as u8).index(),
-                bytes,
-            });
         }
     }
 }
