@@ -167,7 +167,7 @@ impl Machine {
             let is_left = self
                 .slots
                 .get(slot.index())
-                .is_some_and(|state| state.sound.is_none());
+                .is_some_and(|state| state.sound.is_none() || state.owed == Owed::Sound);
             if let Some(fade_ms) = fade_ms.filter(|_| is_left) {
                 self.fade(call, slot, fade_ms);
             }
@@ -209,6 +209,9 @@ impl Machine {
                 && matches!(note.leave, Leave::Fade(_))
                 && fades.get(note.slot.index()).copied().flatten().is_none()
         });
+        for slot in self.slot_ids().filter(|slot| !stays(*slot)) {
+            self.lift_idle_pedals(call, slot);
+        }
         for note in self.notes.iter_mut() {
             note.is_foreign = !stays(note.slot);
         }
@@ -228,6 +231,9 @@ impl Machine {
             let Some(seat) = seat.filter(|seat| seat.coming == Coming::Harms) else {
                 continue;
             };
+            if self.owes_sound(seat.slot) {
+                continue;
+            }
             let keeps = self.manners(call.book, seat.slot).is_some_and(|manners| {
                 !manners.cuts_notes && !manners.resets_controllers && sound.load_us == 0
             });
@@ -263,6 +269,18 @@ impl Machine {
             };
             let index = scene.sounds.start as usize + usize::from(number);
             slot.sound = Some(number);
+            let is_played = scene
+                .zones
+                .of(&book.zones)
+                .iter()
+                .any(|zone| zone.sound.0 == number);
+            if !is_played && !slot.is_silent(self.now_us) && slot.voiced != Some(index) {
+                slot.owed = Owed::Sound;
+                continue;
+            }
+            if slot.owed == Owed::Sound {
+                slot.owed = Owed::Nothing;
+            }
             slot.voiced = Some(index);
             slot.release_us = book.sounds.get(index).map_or(0, |sound| sound.release_us);
         }
@@ -299,11 +317,21 @@ impl Machine {
         }
     }
 
+    /// Whether the slot's new sound waits until what sounds there is silent.
+    fn owes_sound(&self, slot: SlotId) -> bool {
+        self.slots
+            .get(slot.index())
+            .is_some_and(|state| state.owed == Owed::Sound)
+    }
+
     fn take_seat(&mut self, call: &mut Call<'_>, sound: &SoundEntry, seat: Seat, fed_before: u16) {
         let slot = seat.slot;
         let Some(state) = self.slots.get_mut(slot.index()) else {
             return;
         };
+        if state.owed == Owed::Sound {
+            return;
+        }
         // A harmed slot that kept its notes keeps its pedals too.
         if seat.coming != Coming::Stays && state.notes == 0 {
             state.unlink_all();

@@ -171,6 +171,23 @@ impl Machine {
         }
     }
 
+    /// Pedals come up on a slot that was left and whose notes were ended by `cut` or `fade`:
+    /// a Note Off alone leaves sounding what a pedal holds.
+    pub(super) fn lift_idle_pedals(&mut self, call: &mut Call<'_>, slot: SlotId) {
+        for pedal in 0..PEDALS.len() {
+            let Some(state) = self.slots.get_mut(slot.index()) else {
+                return;
+            };
+            if state.notes > 0 || state.pedal_value(pedal) == 0 {
+                continue;
+            }
+            for told in state.told.iter_mut().filter_map(|told| told.get_mut(pedal)) {
+                *told = 0;
+            }
+            self.sync_pedal(call, slot, pedal, Urgency::Changeover);
+        }
+    }
+
     /// The sostenuto pedal holds the notes whose keys are down at this moment, and no
     /// others (GM2 §3.3.9).
     fn latch(&mut self, slot: SlotId) {

@@ -21,6 +21,8 @@ pub(super) struct OutputState {
     was_lost: bool,
     /// When its receivers should have started.
     starts_until_us: u64,
+    /// When all that was handed out for it will have left its line, at the earliest.
+    pub(super) line_free_us: u64,
     /// The outbox refused something for it.
     pub(super) is_flooded: bool,
 }
@@ -111,8 +113,8 @@ impl Machine {
     }
 
     /// The receivers of a port listen: they get the state of the present position, once.
-    /// After a loss, what was held then is ended first: only the cable may have been out,
-    /// and an instrument that kept its power sounds on.
+    /// After a loss what sounded there is ended first: if only the cable was out, its Note
+    /// Offs never arrived.
     fn start_listening(&mut self, call: &mut Call<'_>, port: OutPort, presence: Presence) {
         let mut was_lost = false;
         if let Some(state) = self.outputs.get_mut(port.index()) {
@@ -121,13 +123,14 @@ impl Machine {
             was_lost = state.was_lost;
         }
         for slot in self.slot_ids() {
-            if self.is_slot_on(call, slot, port) {
-                self.link_fresh(call, slot);
-                if was_lost {
-                    self.recover_slot(call, slot);
-                } else {
-                    self.resend_slot(call, slot);
-                }
+            if !self.is_slot_on(call, slot, port) {
+                continue;
+            }
+            self.link_fresh(call, slot);
+            if was_lost {
+                self.recover_slot(call, slot);
+            } else {
+                self.resend_slot(call, slot);
             }
         }
         self.tell_pages(call);
@@ -165,7 +168,7 @@ impl Machine {
     /// Ends what nobody holds on a silent slot, and sends it everything.
     pub(super) fn recover_slot(&mut self, call: &mut Call<'_>, slot: SlotId) {
         if self.sounds(call, slot) {
-            for number in [cc::HOLD, cc::SOSTENUTO, cc::ALL_NOTES_OFF] {
+            for number in [cc::HOLD, cc::SOSTENUTO, cc::SOFT, cc::ALL_NOTES_OFF] {
                 self.send_control(call, slot, Urgency::Live, number, Value7::MIN);
             }
         }
@@ -215,6 +218,7 @@ impl Machine {
         state.known = Known::nothing();
         if state.sound.is_some() {
             state.loads_until_us = None;
+            self.catch_up(call.book, slot);
             self.revoice(call, slot);
         } else {
             // A slot left while it loads is still told its pedals when it has loaded.

@@ -117,6 +117,8 @@ pub struct OutPortEntry {
     /// How long after its return before its receivers listen, in microseconds.
     /// The longest boot time of its receivers.
     pub boot_us: u64,
+    /// How long a byte occupies its line, in microseconds; 0 where that does not matter.
+    pub byte_us: u64,
 }
 
 /// A controller: where it comes in and what of it may pass.

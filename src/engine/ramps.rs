@@ -73,6 +73,7 @@ impl Machine {
         let from = state.known.control(cc::VOLUME);
         if from == UNKNOWN || duration_us == 0 || state.loads_until_us.is_some() {
             self.end_notes(call, |note| note.slot == slot);
+            self.lift_idle_pedals(call, slot);
             return;
         }
         state.ramp = Some(Ramp {
@@ -102,6 +103,7 @@ impl Machine {
             self.tell_control(call, slot, cc::VOLUME, ramp.value_at(call.now_us));
             if is_over && ramp.is_fade {
                 self.end_notes(call, |note| note.slot == slot);
+                self.lift_idle_pedals(call, slot);
             }
         }
     }

@@ -109,13 +109,13 @@ impl Known {
         self.set_control(cc::BANK_LSB, banks.1);
     }
 
-    /// What Reset All Controllers leaves (RP-015): the named ones at their values, the
-    /// exempt ones as they were, anything else is the maker's choice and so unknown.
+    /// What a panic leaves: pedals up, since that was sent; what Reset All Controllers
+    /// exempts as it was (RP-015). Anything else is the maker's choice or, with a receiver
+    /// that ignores the message as one with Omni on does (MIDI 1.0), as it was: unknown.
     pub(super) fn reset_all_controllers(&mut self) {
         for (number, value) in (0u8..).zip(self.controls.iter_mut()) {
             match number {
-                11 => *value = 127,
-                1 | 64..=67 => *value = 0,
+                64 | 66 | 67 => *value = 0,
                 0 | 32 | 7 | 10 | 70..=79 | 91..=95 => {}
                 _ => *value = UNKNOWN,
             }
@@ -150,6 +150,8 @@ pub(super) enum Owed {
     Nothing,
     /// What differs from the scene.
     Difference,
+    /// The scene's sound: no zone plays it, so it waits for what still sounds here.
+    Sound,
     /// Everything (a resend that spared a sounding slot).
     Everything,
     /// The same after messages were lost: a Note Off may have been among them.
@@ -181,6 +183,8 @@ pub(super) struct SlotState {
     pub(super) ring_until_us: u64,
     /// How long its sound rings.
     pub(super) release_us: u64,
+    /// When its last program change leaves the line, at the earliest.
+    pub(super) program_leaves_us: u64,
     /// Until when its patch loads.
     pub(super) loads_until_us: Option<u64>,
     /// Its level on the move.
@@ -220,6 +224,7 @@ impl SlotState {
             notes: 0,
             ring_until_us: 0,
             release_us: 0,
+            program_leaves_us: 0,
             loads_until_us: None,
             ramp: None,
             owed: Owed::Nothing,
@@ -273,12 +278,43 @@ impl Machine {
 
     /// Hands out one message; one that the outbox refuses makes its port's state unknown.
     pub(super) fn hand_out(&mut self, call: &mut Call<'_>, output: Output) {
+        self.book_line(call, &output);
         let refused_before = call.out.refused();
         call.out.push(output);
         if call.out.refused() != refused_before {
             self.counters.out_refused = self.counters.out_refused.saturating_add(1);
             if let Some(port) = self.outputs.get_mut(output.port.index()) {
                 port.is_flooded = true;
+            }
+        }
+    }
+
+    /// Keeps count of what a slow line has still to carry. A patch loads from the moment
+    /// its program change has left, and played notes may yet go before it.
+    fn book_line(&mut self, call: &Call<'_>, output: &Output) {
+        let byte_us = call
+            .book
+            .out_ports
+            .get(output.port.index())
+            .map_or(0, |port| port.byte_us);
+        let Some(line) = self.outputs.get_mut(output.port.index()).filter(|_| byte_us > 0) else {
+            return;
+        };
+        let bytes = match output.payload {
+            Payload::Short(message) => message.encode().as_slice().len(),
+            Payload::Blob(blob) => call.book.blobs.get(blob.index()).map_or(0, |b| b.len()),
+        };
+        let cost_us = byte_us.saturating_mul(bytes as u64);
+        line.line_free_us = line.line_free_us.max(call.now_us).saturating_add(cost_us);
+        if output.urgency != Urgency::Live {
+            return;
+        }
+        for (entry, state) in call.book.slots.iter().zip(self.slots.iter_mut()) {
+            if entry.port == output.port && state.program_leaves_us > call.now_us {
+                state.program_leaves_us = state.program_leaves_us.saturating_add(cost_us);
+                state.loads_until_us = state
+                    .loads_until_us
+                    .map(|until| until.saturating_add(cost_us));
             }
         }
     }
@@ -319,6 +355,15 @@ impl Machine {
         self.send(call, slot, Urgency::Changeover, |ch| {
             Message::Program(ch, program)
         });
+        let free_us = call
+            .book
+            .slots
+            .get(slot.index())
+            .and_then(|entry| self.outputs.get(entry.port.index()))
+            .map_or(0, |port| port.line_free_us);
+        if let Some(state) = self.slots.get_mut(slot.index()) {
+            state.program_leaves_us = free_us;
+        }
     }
 
     /// Sends a registered or non-registered parameter: its number, both halves of its

@@ -123,7 +123,8 @@ impl Machine {
         self.change_patch(call, slot, &sound, manners, program);
         let is_slow = sound.load_us > 0;
         if let Some(state) = self.slots.get_mut(slot.index()) {
-            state.loads_until_us = is_slow.then(|| call.now_us.saturating_add(sound.load_us));
+            let from_us = call.now_us.max(state.program_leaves_us);
+            state.loads_until_us = is_slow.then(|| from_us.saturating_add(sound.load_us));
         }
         if !is_slow {
             self.settle(call, slot);
@@ -386,6 +387,24 @@ impl Machine {
         }
     }
 
+    /// A slot whose sound had to wait for silence is now made for it; true if one had.
+    pub(super) fn catch_up(&mut self, book: &Promptbook, slot: SlotId) -> bool {
+        let Some(scene) = self.scene(book).copied() else {
+            return false;
+        };
+        let Some(state) = self.slots.get_mut(slot.index()) else {
+            return false;
+        };
+        let Some(number) = state.sound else {
+            return false;
+        };
+        let index = scene.sounds.start as usize + usize::from(number);
+        let has_waited = state.voiced != Some(index);
+        state.voiced = Some(index);
+        state.release_us = book.sounds.get(index).map_or(0, |sound| sound.release_us);
+        has_waited
+    }
+
     /// Sends silent slots what they are owed.
     pub(super) fn pay_owed(&mut self, call: &mut Call<'_>) {
         for slot in self.slot_ids() {
@@ -398,7 +417,11 @@ impl Machine {
             match std::mem::replace(&mut state.owed, Owed::Nothing) {
                 Owed::Nothing => {}
                 Owed::Difference if state.sound.is_some() => self.settle_sources(call, slot),
-                Owed::Difference => {}
+                Owed::Difference | Owed::Sound => {
+                    if self.catch_up(call.book, slot) {
+                        self.revoice(call, slot);
+                    }
+                }
                 Owed::Everything => self.resend_slot(call, slot),
                 Owed::Recovery => self.recover_slot(call, slot),
             }

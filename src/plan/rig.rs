@@ -7,7 +7,8 @@ use crate::engine::promptbook::{
     OutPortEntry, PageManner, ReceiverEntry, ReceiverId, SlotEntry, SlotId, Span, Trigger,
 };
 use crate::midi::Key;
-use crate::show::model::{self, Rig, SourceKind};
+use crate::wire::price::DIN_BYTE_US;
+use crate::show::model::{self, PortKind, Rig, SourceKind};
 
 /// Group number of a receiver's global channel, which no zone can ask for.
 pub(super) const GLOBAL_GROUP: u8 = u8::MAX;
@@ -69,6 +70,7 @@ pub(super) fn lay_out(rig: &Rig) -> Result<Layout, PlanError> {
             .iter()
             .map(|port| OutPortEntry {
                 boot_us: boot_us(rig, *port),
+                byte_us: byte_us(rig, *port),
             })
             .collect(),
         controllers: rig
@@ -106,6 +108,15 @@ fn in_port(ports: &PortMap, port: usize) -> InPort {
 
 fn out_port(ports: &PortMap, port: usize) -> OutPort {
     OutPort(ports.outputs.iter().position(|p| *p == port).unwrap_or(0) as u8)
+}
+
+/// What a byte costs on a port's line.
+fn byte_us(rig: &Rig, port: usize) -> u64 {
+    let kind = rig.ports.get(port).map(|port| port.kind);
+    match kind {
+        Some(PortKind::Din | PortKind::UsbToDin) => DIN_BYTE_US,
+        _ => 0,
+    }
 }
 
 /// A port listens when the slowest of its receivers does.

@@ -136,6 +136,19 @@ impl Judge {
         }
     }
 
+    /// Asks no more for a note that has not sounded yet, as when the receiver itself lost it
+    /// and nobody could help. False if it sounds, or is not known.
+    pub fn withdraw(&mut self, id: ExpectId) -> bool {
+        let waits = self
+            .entries
+            .get(&id)
+            .is_some_and(|entry| !entry.is_struck && !entry.is_carried);
+        if waits {
+            self.entries.remove(&id);
+        }
+        waits
+    }
+
     /// Panic, unplug or power off: nothing is asked of this receiver's notes any more but
     /// that they end.
     pub fn silence(&mut self, receiver: usize, now_us: u64) {

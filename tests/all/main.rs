@@ -4,6 +4,7 @@
 mod cases;
 mod check_rules;
 mod gate;
+mod plan_night;
 mod port_matching;
 mod ron_read;
 mod ron_tree;

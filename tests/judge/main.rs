@@ -1,0 +1,19 @@
+//! The judge: random playing of random shows on random rigs, heard by model receivers that
+//! share no code with the engine, and compared with what should have been heard.
+//!
+//! One test for each invariant of the design. `PROPTEST_CASES` sets how many scripts each
+//! plays, `SEGUE_SEED` where they start; a failure prints the seed and the shortest script
+//! found. Scripts of mistakes that were found once are kept under `tests/data/judge`.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+mod campaign;
+mod corpus;
+mod make;
+mod mistakes;
+mod oracle;
+mod properties;
+mod run;
+mod saboteur;
+mod script;
+mod stage;
+mod world;

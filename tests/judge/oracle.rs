@@ -1,0 +1,1185 @@
+//! What must be heard, worked out from the show and from DESIGN's rules alone.
+//!
+//! A *tenancy* is a sound's stay on some slot, from the step that brought it until its last
+//! note has ended; which slot that is the oracle neither knows nor asks.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use segue::midi::{Key, Value7};
+use segue::show::model::{BankBytes, Leave, LevelChange, ParameterValue, ReceiverKind, Show, Zone};
+use segue::sim::{Change, Expect, ExpectId, Holder, Judge, JudgeRules, Restrike, Wanted};
+
+use crate::world::World;
+
+/// Hold and sostenuto, as indices.
+pub(crate) const HOLD: usize = 0;
+pub(crate) const SOSTENUTO: usize = 1;
+const PEDALS: [u8; 2] = [64, 66];
+/// The wheel at rest.
+pub(crate) const CENTRE: u16 = 8192;
+/// The longest that a message waits for its port in these rigs, floods aside.
+pub(crate) const PORT_US: u64 = 400_000;
+
+/// What makes two sounds the same.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub(crate) struct Likeness {
+    pub(crate) receiver: usize,
+    pub(crate) group: usize,
+    patch: Option<usize>,
+    pan: Option<u8>,
+    bend_range: Option<u8>,
+    values: Vec<Option<u16>>,
+    own_level: Option<i32>,
+    copy: usize,
+}
+
+/// A sound of a scene.
+#[derive(Clone, Debug)]
+pub(crate) struct Sound {
+    pub(crate) likeness: Likeness,
+    level: i32,
+    zones: Vec<usize>,
+}
+
+/// Why a violation is not one. Counted, so that a rule cannot be excused away.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub(crate) enum Excuse {
+    /// The group had fewer slots than sounds that were to be kept.
+    TooFewSlots,
+    /// A note was sent 30 ms after its press and the receiver, still loading, lost it.
+    LostInLoading,
+    /// The port refused messages, and the receivers were set right afterwards.
+    Flooded,
+    /// Channel pressure or bend of one note reaches all notes of its slot.
+    SharedSlot,
+    /// The cable was out.
+    CableOut,
+    /// A person had everything sent, sounding slots too.
+    Forced,
+    /// It was on its way when a panic came, and ends at once.
+    InFlight,
+    /// A note struck while its patch loads is silent until the level comes.
+    Loading,
+}
+
+#[derive(Clone, Debug)]
+struct Tenancy {
+    likeness: Likeness,
+    feeds: BTreeSet<usize>,
+    told: BTreeMap<usize, [bool; 2]>,
+    hears: BTreeMap<usize, [bool; 2]>,
+    is_present: bool,
+    is_fading: bool,
+    ring_until_us: u64,
+    /// Until when its level rides or its patch loads, and what follows is still its own.
+    ride_until_us: u64,
+    level: i32,
+    is_tainted: bool,
+}
+
+impl Tenancy {
+    fn is_down(&self, pedal: usize) -> bool {
+        self.told.values().any(|told| told[pedal])
+    }
+}
+
+#[derive(Clone, Debug)]
+struct Note {
+    id: ExpectId,
+    keyboard: usize,
+    key: u8,
+    out_key: u8,
+    tenancy: usize,
+    leave: Leave,
+    is_key_down: bool,
+    is_latched: bool,
+    is_sustained: bool,
+}
+
+impl Note {
+    const fn is_held(&self) -> bool {
+        self.is_key_down || self.is_sustained || self.is_latched
+    }
+}
+
+/// Hands and feet at one keyboard.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Hands {
+    pub(crate) keys: BTreeSet<u8>,
+    pub(crate) pedals: [u8; 2],
+    pub(crate) bend: Option<u16>,
+    pub(crate) pressure: u8,
+    pub(crate) is_lost: bool,
+}
+
+/// A source, by keyboard: a controller, bend (200) or pressure (201).
+pub(crate) type SourceName = (usize, u8);
+pub(crate) const BEND: u8 = 200;
+pub(crate) const PRESSURE: u8 = 201;
+
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Port {
+    Out,
+    Starting(u64),
+    Listening,
+}
+
+enum Due {
+    Leave(ExpectId),
+    Forbid(ExpectId, Change),
+    End(ExpectId),
+}
+
+/// The specification, as it goes.
+pub(crate) struct Oracle<'a> {
+    show: &'a Show,
+    world: &'a World,
+    pub(crate) judge: Judge,
+    pub(crate) line: Vec<(usize, usize)>,
+    song_starts: Vec<usize>,
+    sounds: Vec<Vec<Sound>>,
+    pub(crate) at: usize,
+    pub(crate) hands: Vec<Hands>,
+    /// Last movement of each source, and its value.
+    pub(crate) moved: BTreeMap<SourceName, (u64, u16)>,
+    moves: u64,
+    tenancies: Vec<Tenancy>,
+    present: Vec<usize>,
+    notes: Vec<Note>,
+    /// The tenancy of each note that has not ended, rings included.
+    owners: BTreeMap<ExpectId, usize>,
+    /// Groups in which notes of several sounds may share a slot just now.
+    tainted: BTreeSet<(usize, usize)>,
+    ports: Vec<Port>,
+    is_muted: bool,
+    effects: BTreeMap<usize, usize>,
+    /// Until when an effects unit may be changing its program.
+    passage_until_us: u64,
+    due: Vec<(u64, Due)>,
+    /// Expectations that may be harmed, and why.
+    pub(crate) excused: BTreeMap<ExpectId, Excuse>,
+    pub(crate) excuses: BTreeMap<Excuse, u64>,
+    /// How often the engine may have had to take a slot with held notes.
+    pub(crate) harm_allowed: u64,
+    pub(crate) presses: u64,
+    /// Cues that must go out: to which receiver, and their values.
+    pub(crate) cues: Vec<(usize, u8)>,
+    pedal: Pedal,
+}
+
+/// The pedal that steps.
+#[derive(Default)]
+struct Pedal {
+    is_down: bool,
+    accepted_us: Option<u64>,
+    step_us: Option<u64>,
+}
+
+impl<'a> Oracle<'a> {
+    pub(crate) fn new(world: &'a World) -> Self {
+        let show = &world.show;
+        let mut line = Vec::new();
+        let mut song_starts = Vec::new();
+        let mut sounds = Vec::new();
+        for (song_at, song) in show.songs.iter().enumerate() {
+            song_starts.push(line.len());
+            for (scene_at, scene) in song.scenes.iter().enumerate() {
+                line.push((song_at, scene_at));
+                sounds.push(sounds_of(show, &scene.zones, &scene.settings));
+            }
+        }
+        let rules = JudgeRules {
+            wait_us: PORT_US,
+            grace_us: PORT_US,
+            may_share_strike: false,
+            may_be_stolen: false,
+        };
+        let mut judge = Judge::new(rules);
+        for (at, receiver) in show.rig.receivers.iter().enumerate() {
+            for heard in &receiver.hears {
+                judge.pass_through(*heard, at);
+            }
+        }
+        let keyboards = show.rig.controllers.len() - 1;
+        let mut oracle = Self {
+            show,
+            world,
+            judge,
+            line,
+            song_starts,
+            sounds,
+            at: 0,
+            hands: vec![Hands::default(); keyboards],
+            moved: BTreeMap::new(),
+            moves: 0,
+            tenancies: Vec::new(),
+            present: Vec::new(),
+            notes: Vec::new(),
+            owners: BTreeMap::new(),
+            tainted: BTreeSet::new(),
+            ports: vec![Port::Listening; world.kinds.len()],
+            is_muted: false,
+            effects: BTreeMap::new(),
+            passage_until_us: 0,
+            due: Vec::new(),
+            excused: BTreeMap::new(),
+            excuses: BTreeMap::new(),
+            harm_allowed: 0,
+            presses: 0,
+            cues: Vec::new(),
+            pedal: Pedal::default(),
+        };
+        for sound in 0..oracle.sounds[0].len() {
+            let tenancy = oracle.move_in(0, 0, sound);
+            oracle.present.push(tenancy);
+        }
+        oracle.note_effects(0, 0);
+        oracle
+    }
+
+    /// When something of the oracle's own is due.
+    pub(crate) fn next_us(&self) -> Option<u64> {
+        let starts = self.ports.iter().filter_map(|port| match port {
+            Port::Starting(until_us) => Some(*until_us),
+            _ => None,
+        });
+        self.due.iter().map(|(us, _)| *us).chain(starts).min()
+    }
+
+    /// Lets time pass.
+    pub(crate) fn advance(&mut self, now_us: u64) {
+        for port in 0..self.ports.len() {
+            if matches!(self.ports[port], Port::Starting(until_us) if until_us <= now_us) {
+                self.listen(now_us, port);
+            }
+        }
+        let (due, later) = std::mem::take(&mut self.due)
+            .into_iter()
+            .partition(|(us, _)| *us <= now_us);
+        self.due = later;
+        let due: Vec<(u64, Due)> = due;
+        for (_, what) in due {
+            match what {
+                Due::Leave(id) => self.leave_now(now_us, id),
+                Due::Forbid(id, Change::Bend) if self.is_bent(id) => {}
+                Due::Forbid(id, change) => self.judge.forbid(id, change),
+                Due::End(id) => {
+                    for holder in [Holder::Key, Holder::Hold, Holder::Sostenuto] {
+                        self.judge.let_go(id, holder, now_us);
+                    }
+                    self.end(now_us, |note| note.id == id);
+                }
+            }
+        }
+    }
+
+    pub(crate) fn is_listening(&self, port: usize) -> bool {
+        self.ports[port] == Port::Listening
+    }
+
+    pub(crate) fn press_key(&mut self, now_us: u64, keyboard: usize, key: u8, velocity: u8) {
+        self.lift_key(now_us, keyboard, key);
+        self.hands[keyboard].keys.insert(key);
+        if self.is_muted {
+            return;
+        }
+        let mut hits = Vec::new();
+        for (index, sound) in self.sounds[self.at].iter().enumerate() {
+            for number in &sound.zones {
+                let zone = self.zone(self.at, *number);
+                let is_hit = zone.controller == keyboard
+                    && (zone.keys.0.get()..=zone.keys.1.get()).contains(&key)
+                    && (zone.velocities.0.get()..=zone.velocities.1.get()).contains(&velocity);
+                if is_hit {
+                    hits.push((zone.keys, *number, index));
+                }
+            }
+        }
+        // The same note with the same patch on two slots is told apart by its order alone:
+        // zones sound from the lowest up.
+        hits.sort();
+        for (_, number, sound) in hits {
+            let zone = self.zone(self.at, number);
+            self.ask(now_us, sound, zone, (keyboard, key, velocity));
+        }
+    }
+
+    fn ask(
+        &mut self,
+        now_us: u64,
+        sound: usize,
+        zone: &Zone,
+        (keyboard, key, velocity): (usize, u8, u8),
+    ) {
+        let out_key = i32::from(key) + i32::from(zone.transpose);
+        let receiver = &self.show.rig.receivers[zone.receiver];
+        if !(0..128).contains(&out_key) || !self.is_listening(self.world.ports[zone.receiver]) {
+            return;
+        }
+        let patch = &receiver.patches.patches[zone.patch.unwrap_or(0)];
+        let bank = receiver.manners.bank;
+        let heeds = |one: BankBytes| bank == one || bank == BankBytes::Both;
+        let value = Value7::clamped(i32::from(velocity));
+        let expect = Expect {
+            down_us: now_us,
+            receiver: zone.receiver,
+            wanted: Wanted {
+                bank_msb: patch.bank_msb.filter(|_| heeds(BankBytes::Msb)),
+                bank_lsb: patch.bank_lsb.filter(|_| heeds(BankBytes::Lsb)),
+                program: Some(patch.program),
+                group: Some(zone.group as u8),
+            },
+            key: Key::clamped(out_key),
+            velocities: (value, value),
+        };
+        self.presses += 1;
+        let id = self.judge.expect(expect);
+        let at = self.present[sound];
+        self.owners.insert(id, at);
+        let tenancy = &self.tenancies[at];
+        if tenancy.is_tainted {
+            self.excused.insert(id, Excuse::TooFewSlots);
+        }
+        let is_sustained = tenancy.is_down(HOLD);
+        if now_us < self.passage_until_us {
+            self.judge.allow(id, Change::Passage);
+        }
+        if self.world.specs[zone.receiver].manners.restrike == Restrike::Replace {
+            self.replace(now_us, at, out_key as u8);
+        }
+        if is_sustained {
+            self.judge.hold(id, Holder::Hold);
+        }
+        self.notes.push(Note {
+            id,
+            keyboard,
+            key,
+            out_key: out_key as u8,
+            tenancy: at,
+            leave: zone.leave,
+            is_key_down: true,
+            is_latched: false,
+            is_sustained,
+        });
+    }
+
+    /// A receiver that keeps one voice a key: a note that only pedals hold gives way to the
+    /// new one, and what sostenuto had latched is not latched any more.
+    fn replace(&mut self, now_us: u64, tenancy: usize, out_key: u8) {
+        for note in &mut self.notes {
+            if note.tenancy != tenancy || note.out_key != out_key {
+                continue;
+            }
+            note.is_latched = false;
+            self.judge.let_go(note.id, Holder::Sostenuto, now_us);
+            if !note.is_key_down {
+                note.is_sustained = false;
+                self.judge.let_go(note.id, Holder::Hold, now_us);
+            }
+        }
+        self.settle(now_us);
+    }
+
+    pub(crate) fn lift_key(&mut self, now_us: u64, keyboard: usize, key: u8) {
+        self.hands[keyboard].keys.remove(&key);
+        for note in &mut self.notes {
+            if note.keyboard == keyboard && note.key == key && note.is_key_down {
+                note.is_key_down = false;
+                self.judge.let_go(note.id, Holder::Key, now_us);
+            }
+        }
+        self.settle(now_us);
+    }
+
+    /// Forgets the notes that nothing holds; their rings begin.
+    fn settle(&mut self, now_us: u64) {
+        self.end(now_us, |note| !note.is_held());
+    }
+
+    fn end(&mut self, now_us: u64, is_meant: impl Fn(&Note) -> bool) {
+        let show = self.show;
+        let tenancies = &mut self.tenancies;
+        self.notes.retain(|note| {
+            if is_meant(note) {
+                let tenancy = &mut tenancies[note.tenancy];
+                let manners = &show.rig.receivers[tenancy.likeness.receiver].manners;
+                let release_us = (f64::from(manners.release_s) * 1e6) as u64;
+                tenancy.ring_until_us = tenancy.ring_until_us.max(now_us + release_us);
+            }
+            !is_meant(note)
+        });
+    }
+
+    pub(crate) fn move_source(&mut self, now_us: u64, keyboard: usize, number: u8, value: u8) {
+        if let Some(pedal) = PEDALS.iter().position(|pedal| *pedal == number) {
+            self.move_pedal(now_us, keyboard, pedal, value);
+        } else if number != 67 {
+            self.note_movement((keyboard, number), u16::from(value));
+        }
+    }
+
+    fn note_movement(&mut self, source: SourceName, value: u16) {
+        self.moves += 1;
+        self.moved.insert(source, (self.moves, value));
+    }
+
+    fn move_pedal(&mut self, now_us: u64, keyboard: usize, pedal: usize, value: u8) {
+        self.hands[keyboard].pedals[pedal] = value;
+        let is_down = value >= 64;
+        for at in 0..self.tenancies.len() {
+            if !self.is_listening(self.world.ports[self.tenancies[at].likeness.receiver]) {
+                continue;
+            }
+            let tenancy = &mut self.tenancies[at];
+            let was_down = tenancy.is_down(pedal);
+            if tenancy.is_present && tenancy.feeds.contains(&keyboard) {
+                let hears = tenancy.hears.entry(keyboard).or_default();
+                hears[pedal] |= !is_down;
+                if hears[pedal] {
+                    tenancy.told.entry(keyboard).or_default()[pedal] = is_down;
+                }
+            } else if !is_down {
+                tenancy.told.entry(keyboard).or_default()[pedal] = false;
+            }
+            self.follow_edge(now_us, at, pedal, was_down);
+        }
+    }
+
+    fn follow_edge(&mut self, now_us: u64, at: usize, pedal: usize, was_down: bool) {
+        let is_down = self.tenancies[at].is_down(pedal);
+        if was_down == is_down {
+            return;
+        }
+        for note in self.notes.iter_mut().filter(|note| note.tenancy == at) {
+            match (pedal, is_down) {
+                (HOLD, true) => {
+                    note.is_sustained = true;
+                    self.judge.hold(note.id, Holder::Hold);
+                }
+                (HOLD, false) => {
+                    note.is_sustained = false;
+                    self.judge.let_go(note.id, Holder::Hold, now_us);
+                }
+                (_, true) if note.is_key_down => {
+                    note.is_latched = true;
+                    self.judge.hold(note.id, Holder::Sostenuto);
+                }
+                (_, true) => {}
+                (_, false) => {
+                    note.is_latched = false;
+                    self.judge.let_go(note.id, Holder::Sostenuto, now_us);
+                }
+            }
+        }
+        self.settle(now_us);
+    }
+
+    pub(crate) fn bend(&mut self, now_us: u64, keyboard: usize, value: u16) {
+        let before = self.hands[keyboard].bend.unwrap_or(CENTRE);
+        self.hands[keyboard].bend = Some(value);
+        self.note_movement((keyboard, BEND), value);
+        let is_back = value == CENTRE || (before > CENTRE) != (value > CENTRE);
+        if is_back {
+            for note in &self.notes {
+                if !self.tenancies[note.tenancy].is_present {
+                    self.due
+                        .push((now_us + PORT_US, Due::Forbid(note.id, Change::Bend)));
+                }
+            }
+        }
+    }
+
+    pub(crate) fn press(&mut self, keyboard: usize, value: u8) {
+        self.hands[keyboard].pressure = value;
+        self.note_movement((keyboard, PRESSURE), u16::from(value));
+    }
+
+    /// A keyboard's hold on everything ends.
+    pub(crate) fn let_go_of(&mut self, now_us: u64, keyboard: usize) {
+        for key in self.hands[keyboard].keys.clone() {
+            self.lift_key(now_us, keyboard, key);
+        }
+        for pedal in [HOLD, SOSTENUTO] {
+            self.move_pedal(now_us, keyboard, pedal, 0);
+        }
+        if self.hands[keyboard].bend.is_some_and(|bend| bend != CENTRE) {
+            self.bend(now_us, keyboard, CENTRE);
+        }
+        if self.hands[keyboard].pressure > 0 {
+            self.press(keyboard, 0);
+        }
+    }
+
+    pub(crate) fn release_all(&mut self, now_us: u64) {
+        for keyboard in 0..self.hands.len() {
+            self.let_go_of(now_us, keyboard);
+        }
+        self.pedal.is_down = false;
+        for at in 0..self.tenancies.len() {
+            for pedal in [HOLD, SOSTENUTO] {
+                let was_down = self.tenancies[at].is_down(pedal);
+                for told in self.tenancies[at].told.values_mut() {
+                    told[pedal] = false;
+                }
+                self.follow_edge(now_us, at, pedal, was_down);
+            }
+        }
+        for note in &self.notes {
+            self.judge.allow(note.id, Change::Bend);
+        }
+    }
+
+    pub(crate) fn mute(&mut self, is_muted: bool) {
+        self.is_muted = is_muted;
+    }
+
+    pub(crate) fn step(&mut self, now_us: u64, drains_us: &[u64]) {
+        self.go(now_us, self.at.checked_add(1), Some(true), drains_us);
+    }
+
+    pub(crate) fn back(&mut self, now_us: u64, drains_us: &[u64]) {
+        self.go(now_us, self.at.checked_sub(1), None, drains_us);
+    }
+
+    pub(crate) fn jump(&mut self, now_us: u64, to: usize, drains_us: &[u64]) {
+        self.go(now_us, Some(to), Some(false), drains_us);
+    }
+
+    pub(crate) fn song_down(&mut self, now_us: u64, drains_us: &[u64]) {
+        let to = self.song_starts.iter().copied().find(|at| *at > self.at);
+        self.go(now_us, to, Some(false), drains_us);
+    }
+
+    pub(crate) fn song_up(&mut self, now_us: u64, drains_us: &[u64]) {
+        let to = self.song_starts.iter().rev().copied().find(|at| *at < self.at);
+        self.go(now_us, to, None, drains_us);
+    }
+
+    /// The pedal that steps: DESIGN's live rules (40 ms bounce, 250 ms double press).
+    pub(crate) fn step_pedal(&mut self, now_us: u64, is_down: bool, drains_us: &[u64]) {
+        if self.pedal.is_down == is_down {
+            return;
+        }
+        self.pedal.is_down = is_down;
+        let is_near = |last: Option<u64>, us| last.is_some_and(|last| now_us - last < us);
+        if is_near(self.pedal.accepted_us, 40_000) {
+            return;
+        }
+        self.pedal.accepted_us = Some(now_us);
+        if !is_down {
+            return;
+        }
+        let (song, scene) = self.line[self.at];
+        let is_brief = self.show.songs[song].scenes[scene].is_brief;
+        if is_near(self.pedal.step_us, 250_000) && !is_brief {
+            return;
+        }
+        let from = self.at;
+        self.step(now_us, drains_us);
+        if self.at != from {
+            self.pedal.step_us = Some(now_us);
+        }
+    }
+
+    fn go(&mut self, now_us: u64, to: Option<usize>, cues: Option<bool>, drains_us: &[u64]) {
+        let Some(to) = to.filter(|to| *to < self.line.len()) else {
+            return;
+        };
+        self.prune(now_us);
+        let mut coming = Vec::new();
+        for (index, sound) in self.sounds[to].iter().enumerate() {
+            coming.push((index, self.tenant_of(&sound.likeness)));
+        }
+        let stays: BTreeSet<usize> = coming.iter().filter_map(|(_, at)| *at).collect();
+        self.leave(now_us, &stays, drains_us);
+        self.take_shortage(now_us, to, &coming);
+        self.at = to;
+        let feeds_before: Vec<BTreeSet<usize>> =
+            self.tenancies.iter().map(|t| t.feeds.clone()).collect();
+        for tenancy in &mut self.tenancies {
+            tenancy.is_present = false;
+            tenancy.feeds.clear();
+        }
+        self.present = coming
+            .into_iter()
+            .map(|(index, at)| match at {
+                Some(at) => {
+                    self.stay(now_us, to, index, at, &feeds_before[at]);
+                    at
+                }
+                None => self.move_in(now_us, to, index),
+            })
+            .collect();
+        self.note_effects(now_us, to);
+        self.expect_cues(to, cues);
+    }
+
+    /// The tenancy that goes on with this sound: in the present scene, else one with held
+    /// notes.
+    fn tenant_of(&self, likeness: &Likeness) -> Option<usize> {
+        let same = |at: &usize| self.tenancies[*at].likeness == *likeness;
+        self.present.iter().copied().find(|at| same(at)).or_else(|| {
+            (0..self.tenancies.len()).find(|at| {
+                let tenancy = &self.tenancies[*at];
+                !tenancy.is_present && !tenancy.is_fading && same(at) && self.is_held(*at)
+            })
+        })
+    }
+
+    fn is_held(&self, tenancy: usize) -> bool {
+        self.notes.iter().any(|note| note.tenancy == tenancy)
+    }
+
+    /// `cut` and `fade`. A slot fades only if all its notes do; else those that would are
+    /// let go at once.
+    fn leave(&mut self, now_us: u64, stays: &BTreeSet<usize>, drains_us: &[u64]) {
+        let mut ends = BTreeMap::new();
+        for at in self.present.clone() {
+            if stays.contains(&at) {
+                continue;
+            }
+            let mine: Vec<(ExpectId, Leave)> = self
+                .notes
+                .iter()
+                .filter(|note| note.tenancy == at)
+                .map(|note| (note.id, note.leave))
+                .collect();
+            let is_pedal_down =
+                self.tenancies[at].is_down(HOLD) || self.tenancies[at].is_down(SOSTENUTO);
+            if is_pedal_down && mine.iter().any(|(_, leave)| *leave != mine[0].1) {
+                // A pedal belongs to the whole slot: it cannot come up for some of its notes.
+                for (id, leave) in &mine {
+                    if *leave != Leave::Hold {
+                        self.excuse(*id, Excuse::SharedSlot);
+                    }
+                }
+            }
+            let fades = |leave: &Leave| matches!(leave, Leave::Fade(_));
+            let lasting = mine.iter().filter(|(_, leave)| *leave != Leave::Cut);
+            let is_fading = lasting.clone().count() > 0 && lasting.clone().all(|(_, l)| fades(l));
+            let longest_ms = mine
+                .iter()
+                .filter_map(|(_, leave)| match leave {
+                    Leave::Fade(ms) => Some(*ms),
+                    _ => None,
+                })
+                .max();
+            for (id, leave) in mine.iter().filter(|(_, leave)| *leave != Leave::Hold) {
+                let lasts_ms = longest_ms.filter(|_| is_fading && fades(leave)).unwrap_or(0);
+                ends.insert(*id, now_us + u64::from(lasts_ms) * 1000);
+            }
+            if is_fading {
+                self.tenancies[at].is_fading = true;
+                let rings = self.owners.iter().filter(|(_, owner)| **owner == at);
+                ends.extend(rings.map(|(id, _)| (*id, u64::MAX)));
+                ends.extend(mine.iter().map(|(id, _)| {
+                    (*id, now_us + u64::from(longest_ms.unwrap_or(0)) * 1000)
+                }));
+            }
+        }
+        for (id, us) in &ends {
+            self.judge.allow(*id, Change::Cut);
+            if *us < u64::MAX {
+                self.due.push((*us, Due::End(*id)));
+            }
+        }
+        self.advance(now_us);
+        self.hold_over(now_us, stays, &ends.into_keys().collect(), drains_us);
+    }
+
+    /// Notes and rings of sounds that do not stay.
+    fn hold_over(
+        &mut self,
+        now_us: u64,
+        stays: &BTreeSet<usize>,
+        spared: &BTreeSet<ExpectId>,
+        drains_us: &[u64],
+    ) {
+        let open: Vec<(ExpectId, usize)> = self
+            .judge
+            .open()
+            .map(|(id, expect, _)| (id, expect.receiver))
+            .collect();
+        for (id, receiver) in open {
+            let Some(owner) = self.owners.get(&id).copied() else {
+                continue;
+            };
+            if stays.contains(&owner) || spared.contains(&id) || !self.tenancies[owner].is_present
+            {
+                continue;
+            }
+            let drain_us = drains_us[self.world.ports[receiver]];
+            if drain_us > 0 {
+                self.due.push((now_us + drain_us, Due::Leave(id)));
+            } else {
+                self.leave_now(now_us, id);
+            }
+        }
+    }
+
+    /// From now on the note hears nothing of the new scene: only its own pressure, its own
+    /// bend on the way back, and the rest of a level that was already on its way.
+    fn leave_now(&mut self, now_us: u64, id: ExpectId) {
+        self.judge.hold_over(id);
+        let Some(owner) = self.owners.get(&id).copied() else {
+            return;
+        };
+        if self.is_bent(id) {
+            self.judge.allow(id, Change::Bend);
+        }
+        let ride_us = self.tenancies[owner].ride_until_us;
+        if ride_us > now_us {
+            for change in [Change::Level, Change::Pan, Change::Control, Change::Bend] {
+                self.judge.allow(id, change);
+                self.due.push((ride_us + PORT_US, Due::Forbid(id, change)));
+            }
+        }
+        if self.excused.contains_key(&id) {
+            for change in ALL_CHANGES {
+                self.judge.allow(id, change);
+            }
+        }
+    }
+
+    /// Whether a note, or one that shares its slot, is still to hear its bend's way back.
+    fn is_bent(&self, id: ExpectId) -> bool {
+        let owner = self.owners.get(&id);
+        self.notes.iter().any(|note| {
+            Some(&note.tenancy) == owner
+                && self.hands[note.keyboard]
+                    .bend
+                    .is_some_and(|bend| bend != CENTRE)
+        })
+    }
+
+    /// A group that has fewer slots than sounds to keep: what is left there may be harmed.
+    fn take_shortage(&mut self, now_us: u64, to: usize, coming: &[(usize, Option<usize>)]) {
+        let mut groups: BTreeMap<(usize, usize), (usize, Vec<usize>)> = BTreeMap::new();
+        for (index, at) in coming {
+            let likeness = &self.sounds[to][*index].likeness;
+            let group = groups
+                .entry((likeness.receiver, likeness.group))
+                .or_default();
+            group.0 += 1;
+            group.1.extend(at);
+        }
+        for ((receiver, group), (sounds, stays)) in groups {
+            let size = self.show.rig.receivers[receiver].groups[group].channels.len();
+            let mine = |tenancy: &Tenancy| {
+                (tenancy.likeness.receiver, tenancy.likeness.group) == (receiver, group)
+            };
+            let left: Vec<usize> = (0..self.tenancies.len())
+                .filter(|at| mine(&self.tenancies[*at]) && !stays.contains(at))
+                .collect();
+            let held = left.iter().filter(|at| self.is_held(**at)).count();
+            let rings = |at: &&usize| {
+                self.is_held(**at) || self.tenancies[**at].ring_until_us + PORT_US > now_us
+            };
+            let busy = left.iter().filter(rings).count();
+            let news = sounds - stays.len();
+            let is_tainted = self.tainted.contains(&(receiver, group));
+            if !is_tainted && (news == 0 || busy + sounds <= size) {
+                continue;
+            }
+            // Once notes were harmed it is not known which are left.
+            let is_harmed = is_tainted || (held + sounds) > size;
+            self.harm_allowed += if is_tainted {
+                sounds as u64
+            } else {
+                (held + sounds).saturating_sub(size) as u64
+            };
+            for at in left {
+                self.tenancies[at].is_tainted |= is_harmed;
+                let owned: Vec<ExpectId> = self
+                    .owners
+                    .iter()
+                    .filter(|(_, owner)| **owner == at)
+                    .map(|(id, _)| *id)
+                    .collect();
+                for id in owned {
+                    self.excuse(id, Excuse::TooFewSlots);
+                }
+            }
+            if is_harmed {
+                self.tainted.insert((receiver, group));
+            }
+        }
+    }
+
+    fn excuse(&mut self, id: ExpectId, why: Excuse) {
+        self.excused.insert(id, why);
+        for change in ALL_CHANGES {
+            self.judge.allow(id, change);
+        }
+    }
+
+    /// A sound that comes: pedals that are down count from their next fresh press, unless
+    /// a zone catches them.
+    fn move_in(&mut self, now_us: u64, to: usize, index: usize) -> usize {
+        let likeness = self.sounds[to][index].likeness.clone();
+        let load_ms = self.show.rig.receivers[likeness.receiver].manners.load_ms;
+        let group = (likeness.receiver, likeness.group);
+        self.tenancies.push(Tenancy {
+            is_tainted: self.tainted.contains(&group),
+            likeness,
+            level: self.sounds[to][index].level,
+            feeds: BTreeSet::new(),
+            told: BTreeMap::new(),
+            hears: BTreeMap::new(),
+            is_present: true,
+            is_fading: false,
+            ring_until_us: 0,
+            // A slow port adds to the loading time.
+            ride_until_us: now_us + u64::from(load_ms) * 1000 + u64::from(load_ms > 0) * PORT_US,
+        });
+        let at = self.tenancies.len() - 1;
+        for (keyboard, catches) in self.feeds(to, index) {
+            self.link(0, at, keyboard, catches);
+        }
+        at
+    }
+
+    fn stay(
+        &mut self,
+        now_us: u64,
+        to: usize,
+        index: usize,
+        at: usize,
+        fed_before: &BTreeSet<usize>,
+    ) {
+        let level = self.sounds[to][index].level;
+        let tenancy = &mut self.tenancies[at];
+        tenancy.is_present = true;
+        if tenancy.level != level {
+            tenancy.level = level;
+            tenancy.ride_until_us = now_us + 50_000;
+        }
+        let owned: Vec<ExpectId> = self
+            .owners
+            .iter()
+            .filter(|(_, owner)| **owner == at)
+            .map(|(id, _)| *id)
+            .collect();
+        for id in owned {
+            for change in IN_SCENE {
+                self.judge.allow(id, change);
+            }
+        }
+        for (keyboard, catches) in self.feeds(to, index) {
+            if !fed_before.contains(&keyboard) || catches {
+                self.link(now_us, at, keyboard, catches);
+            } else {
+                self.tenancies[at].feeds.insert(keyboard);
+            }
+        }
+    }
+
+    fn link(&mut self, now_us: u64, at: usize, keyboard: usize, catches: bool) {
+        for pedal in [HOLD, SOSTENUTO] {
+            let is_down = self.hands[keyboard].pedals[pedal] >= 64;
+            let tenancy = &mut self.tenancies[at];
+            let was_down = tenancy.is_down(pedal);
+            tenancy.feeds.insert(keyboard);
+            let told = tenancy.told.entry(keyboard).or_default();
+            let hears = !is_down || catches || told[pedal];
+            if hears {
+                told[pedal] = is_down;
+            }
+            tenancy.hears.entry(keyboard).or_default()[pedal] = hears;
+            self.follow_edge(now_us, at, pedal, was_down);
+        }
+    }
+
+    /// Keyboards with a zone on a sound, and whether one of those zones catches.
+    fn feeds(&self, to: usize, index: usize) -> BTreeMap<usize, bool> {
+        let mut feeds = BTreeMap::new();
+        for zone in &self.sounds[to][index].zones {
+            let zone = self.zone(to, *zone);
+            *feeds.entry(zone.controller).or_insert(false) |= zone.catches;
+        }
+        feeds
+    }
+
+    /// Silence: nothing is held any more, and pedals that are down count from their next
+    /// fresh press.
+    pub(crate) fn panic(&mut self, now_us: u64) {
+        self.reload(now_us);
+        for receiver in 0..self.world.specs.len() {
+            if self.show.rig.receivers[receiver].sounds {
+                self.give_up(now_us, receiver);
+            }
+        }
+    }
+
+    /// Nothing more is asked of what a receiver sounds but that it ends.
+    fn give_up(&mut self, now_us: u64, receiver: usize) {
+        self.judge.silence(receiver, now_us);
+        let tenancies = &self.tenancies;
+        let is_there = |at: usize| tenancies[at].likeness.receiver == receiver;
+        self.notes.retain(|note| !is_there(note.tenancy));
+        self.owners.retain(|_, owner| !is_there(*owner));
+        for at in 0..self.tenancies.len() {
+            if self.tenancies[at].likeness.receiver == receiver {
+                self.refresh(at);
+            }
+        }
+        self.tainted.retain(|(at, _)| *at != receiver);
+    }
+
+    fn refresh(&mut self, at: usize) {
+        let tenancy = &mut self.tenancies[at];
+        tenancy.told.clear();
+        tenancy.hears.clear();
+        tenancy.ring_until_us = 0;
+        tenancy.is_tainted = false;
+        for keyboard in tenancy.feeds.clone() {
+            self.link(0, at, keyboard, false);
+        }
+    }
+
+    pub(crate) fn lose_port(&mut self, now_us: u64, port: usize) {
+        self.ports[port] = Port::Out;
+        for receiver in self.on_port(port) {
+            self.give_up(now_us, receiver);
+            self.effects.remove(&receiver);
+        }
+    }
+
+    pub(crate) fn find_port(&mut self, now_us: u64, port: usize) {
+        if self.ports[port] != Port::Out {
+            return;
+        }
+        let boot_ms = self
+            .on_port(port)
+            .into_iter()
+            .map(|at| self.show.rig.receivers[at].manners.boot_ms)
+            .max();
+        let boot_us = u64::from(boot_ms.unwrap_or(0)) * 1000;
+        self.ports[port] = Port::Starting(now_us + boot_us);
+        self.advance(now_us);
+    }
+
+    /// A sign of life ends the wait.
+    pub(crate) fn hear_sign(&mut self, now_us: u64, port: usize) {
+        if matches!(self.ports[port], Port::Starting(_)) {
+            self.listen(now_us, port);
+        }
+    }
+
+    fn listen(&mut self, now_us: u64, port: usize) {
+        self.ports[port] = Port::Listening;
+        let receivers = self.on_port(port);
+        for at in 0..self.tenancies.len() {
+            if receivers.contains(&self.tenancies[at].likeness.receiver) {
+                self.refresh(at);
+            }
+        }
+        self.allow_passages(now_us);
+    }
+
+    /// Messages were refused: what the receivers on the port do is set right later.
+    pub(crate) fn flood_port(&mut self, now_us: u64, port: usize) {
+        for receiver in self.on_port(port) {
+            self.judge.silence(receiver, now_us);
+            *self.excuses.entry(Excuse::Flooded).or_default() += 1;
+        }
+    }
+
+    /// The state is sent again, an effects unit's program with it: a person asked for that.
+    pub(crate) fn allow_passages(&mut self, now_us: u64) {
+        self.passage_until_us = now_us + PORT_US;
+        self.reload(now_us);
+        let open: Vec<ExpectId> = self.judge.open().map(|(id, ..)| id).collect();
+        for id in open {
+            self.judge.allow(id, Change::Passage);
+        }
+        self.effects.clear();
+    }
+
+    /// Patches may be loading again from now on.
+    fn reload(&mut self, now_us: u64) {
+        for tenancy in &mut self.tenancies {
+            let manners = &self.show.rig.receivers[tenancy.likeness.receiver].manners;
+            tenancy.ride_until_us = now_us + u64::from(manners.load_ms) * 1000 + PORT_US;
+        }
+    }
+
+    /// Sounding slots are sent everything too: a person asked for that.
+    pub(crate) fn force(&mut self) {
+        let open: Vec<ExpectId> = self.judge.open().map(|(id, ..)| id).collect();
+        for id in open {
+            self.excuse(id, Excuse::Forced);
+        }
+        for at in 0..self.tenancies.len() {
+            if !self.tenancies[at].is_present && self.is_held(at) {
+                let likeness = &self.tenancies[at].likeness;
+                self.tainted.insert((likeness.receiver, likeness.group));
+            }
+        }
+    }
+
+    fn on_port(&self, port: usize) -> Vec<usize> {
+        (0..self.world.ports.len())
+            .filter(|at| self.world.ports[*at] == port)
+            .collect()
+    }
+
+    /// An effects unit changes its program only if the scene says another one.
+    fn note_effects(&mut self, now_us: u64, to: usize) {
+        let (song, scene) = self.line[to];
+        let show = self.show;
+        for stated in &show.songs[song].scenes[scene].patches {
+            if self.effects.insert(stated.receiver, stated.patch) == Some(stated.patch) {
+                continue;
+            }
+            self.passage_until_us = now_us + PORT_US;
+            let open: Vec<ExpectId> = self.judge.open().map(|(id, ..)| id).collect();
+            for id in open {
+                self.judge.allow(id, Change::Passage);
+            }
+        }
+    }
+
+    /// Cues go out on a step; on a jump those that say so; never on a way back.
+    fn expect_cues(&mut self, to: usize, cues: Option<bool>) {
+        let (song, scene) = self.line[to];
+        for cue in &self.show.songs[song].scenes[scene].cues {
+            let is_due = cues.is_some_and(|is_step| is_step || cue.on_jump);
+            if is_due && self.is_listening(self.world.ports[cue.receiver]) {
+                let scenes_before: usize = self.show.songs[..song]
+                    .iter()
+                    .map(|song| song.scenes.len())
+                    .sum();
+                self.cues.push((cue.receiver, (scenes_before + scene) as u8));
+            }
+        }
+    }
+
+    /// Forgets what has ended.
+    fn prune(&mut self, now_us: u64) {
+        let open: BTreeSet<ExpectId> = self.judge.open().map(|(id, ..)| id).collect();
+        self.owners.retain(|id, _| open.contains(id));
+        for group in self.tainted.clone() {
+            let is_quiet = (0..self.tenancies.len()).all(|at| {
+                let tenancy = &self.tenancies[at];
+                (tenancy.likeness.receiver, tenancy.likeness.group) != group
+                    || !self.is_held(at)
+                        && tenancy.ring_until_us + PORT_US < now_us
+                        && !tenancy.is_down(HOLD)
+                        && !tenancy.is_down(SOSTENUTO)
+            });
+            if is_quiet {
+                self.tainted.remove(&group);
+                for tenancy in &mut self.tenancies {
+                    if (tenancy.likeness.receiver, tenancy.likeness.group) == group {
+                        tenancy.is_tainted = false;
+                    }
+                }
+            }
+        }
+    }
+
+    /// Whether a note was let go while its slot loads: a pedal that it caught is told when
+    /// the patch has loaded, and so too late for it.
+    pub(crate) fn caught_too_late(&self, id: ExpectId, at_us: u64) -> bool {
+        self.owners.get(&id).is_some_and(|owner| {
+            let tenancy = &self.tenancies[*owner];
+            let manners = &self.show.rig.receivers[tenancy.likeness.receiver].manners;
+            manners.load_ms > 0
+                && at_us < tenancy.ride_until_us
+                && (tenancy.is_down(HOLD) || tenancy.is_down(SOSTENUTO))
+        })
+    }
+
+    /// A receiver said that it lost a note because it was loading. True if the note had
+    /// been held back for the 30 ms that DESIGN allows (if the rig says so), so that nothing
+    /// is wrong.
+    pub(crate) fn lose_note(&mut self, at_us: u64, receiver: usize, key: Key) -> bool {
+        let waits = self.show.rig.receivers[receiver].manners.holds_back;
+        let waited_us = if waits { 30_000 } else { 0 };
+        let candidates: Vec<ExpectId> = self
+            .judge
+            .open()
+            .filter(|(_, expect, _)| {
+                expect.receiver == receiver
+                    && expect.key == key
+                    && expect.down_us + waited_us <= at_us
+                    && expect.down_us + PORT_US > at_us
+            })
+            .map(|(id, ..)| id)
+            .collect();
+        let was_found = candidates.into_iter().any(|id| self.judge.withdraw(id));
+        if was_found {
+            *self.excuses.entry(Excuse::LostInLoading).or_default() += 1;
+        }
+        was_found
+    }
+
+    fn zone(&self, at: usize, zone: usize) -> &'a Zone {
+        let (song, scene) = self.line[at];
+        &self.show.songs[song].scenes[scene].zones[zone]
+    }
+}
+
+/// The sounds of a scene: zones that ask for the same share one; alike ones that differ in
+/// level are told apart by their order.
+fn sounds_of(show: &Show, zones: &[Zone], settings: &[ParameterValue]) -> Vec<Sound> {
+    let mut sounds: Vec<Sound> = Vec::new();
+    for (index, zone) in zones.iter().enumerate() {
+        let receiver = &show.rig.receivers[zone.receiver];
+        debug_assert_eq!(receiver.kind, ReceiverKind::Instrument);
+        let values = (0..receiver.parameters.len()).map(|parameter| {
+            settings
+                .iter()
+                .find(|v| v.receiver == zone.receiver && v.parameter == parameter)
+                .map_or(receiver.parameters[parameter].neutral, |v| v.value)
+        });
+        let level = zone.level_db as i32;
+        let mut likeness = Likeness {
+            receiver: zone.receiver,
+            group: zone.group,
+            patch: zone.patch,
+            pan: zone.pan.map(Value7::get),
+            bend_range: zone.bend_range,
+            values: values.collect(),
+            own_level: (zone.level_change == LevelChange::New).then_some(level),
+            copy: 0,
+        };
+        let alike = |sound: &Sound| Likeness {
+            copy: 0,
+            ..sound.likeness.clone()
+        } == likeness;
+        let shared = sounds
+            .iter()
+            .position(|sound| alike(sound) && sound.level == level);
+        if let Some(shared) = shared {
+            sounds[shared].zones.push(index);
+            continue;
+        }
+        likeness.copy = sounds.iter().filter(|sound| alike(sound)).count();
+        sounds.push(Sound {
+            likeness,
+            level,
+            zones: vec![index],
+        });
+    }
+    sounds
+}
+
+const IN_SCENE: [Change; 5] = [
+    Change::Level,
+    Change::Bend,
+    Change::Pan,
+    Change::Pressure,
+    Change::Control,
+];
+const ALL_CHANGES: [Change; 8] = [
+    Change::Cut,
+    Change::Revoice,
+    Change::Level,
+    Change::Bend,
+    Change::Pan,
+    Change::Pressure,
+    Change::Control,
+    Change::Passage,
+];

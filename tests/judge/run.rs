@@ -1,0 +1,806 @@
+//! One script run from end to end: the engine plays it, the models hear it, the oracle says
+//! what should have been heard, and the judge compares.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use segue::engine::input::{Command, Input};
+use segue::engine::promptbook::{InPort, OutPort, PositionId};
+use segue::midi::{Channel, Controller, Key, Message, Value7, Value14};
+use segue::plan::{Plan, compile};
+use segue::sim::{Fault, Heard, Kind, Patch, Released, Violation, VoiceState};
+
+use crate::oracle::{BEND, Excuse, Oracle, PRESSURE};
+use crate::saboteur::{Mistake, Saboteur};
+use crate::script::{Event, Script};
+use crate::stage::Stage;
+use crate::world::{self, CUE_CONTROL, STEP_PEDAL, World};
+
+/// Which invariant a finding breaks (DESIGN, by number).
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub(crate) enum Rule {
+    Owner = 1,
+    Seam = 2,
+    Pedal = 3,
+    Path = 4,
+    Whole = 5,
+    Silence = 6,
+    Bounded = 8,
+    Once = 9,
+    Surprise = 11,
+}
+
+/// Something found.
+#[derive(Clone, Debug)]
+pub(crate) struct Finding {
+    pub(crate) rule: Rule,
+    pub(crate) text: String,
+}
+
+/// How a run ended.
+pub(crate) struct Report {
+    pub(crate) findings: Vec<Finding>,
+    pub(crate) events: u64,
+    pub(crate) presses: u64,
+    pub(crate) matched: u64,
+    pub(crate) excuses: BTreeMap<Excuse, u64>,
+    pub(crate) digest: u64,
+}
+
+impl Report {
+    /// The findings of one rule, as a text to fail with.
+    pub(crate) fn of(&self, rule: Rule) -> Vec<&Finding> {
+        self.findings.iter().filter(|f| f.rule == rule).collect()
+    }
+}
+
+/// What is asked of a run besides its findings.
+#[derive(Clone, Copy, Default)]
+pub(crate) struct Options {
+    pub(crate) mistake: Option<Mistake>,
+}
+
+/// Compiles a script's show, or nothing if there is nothing to play.
+pub(crate) fn plan(script: &Script) -> Option<(World, Plan)> {
+    if script.setup.receivers.is_empty() || script.setup.scenes.is_empty() {
+        return None;
+    }
+    let world = world::build(&script.setup);
+    let plan = compile(&world.show, &world.night).ok()?;
+    Some((world, plan))
+}
+
+/// Plays a script; nothing if its show has nothing to play.
+pub(crate) fn run(script: &Script, options: Options) -> Option<Report> {
+    let (world, plan) = plan(script)?;
+    let mut player = Player::new(&world, &plan, options);
+    for (gap_us, event) in &script.events {
+        player.pass_time(u64::from(*gap_us));
+        player.play(*event);
+    }
+    player.end();
+    Some(player.report())
+}
+
+struct Player<'a> {
+    world: &'a World,
+    plan: &'a Plan,
+    stage: Stage,
+    oracle: Oracle<'a>,
+    now_us: u64,
+    findings: Vec<Finding>,
+    is_powered: Vec<bool>,
+    events: u64,
+    marks: Vec<u64>,
+    seen: usize,
+    matched: u64,
+    harmed: u64,
+    /// Ports that were lost or flooded: what went to their lights may be incomplete.
+    was_cut: Vec<bool>,
+    /// When a cable was last out, and until when its receivers may still sound.
+    cable_us: Vec<Option<u64>>,
+    is_out: Vec<bool>,
+    /// All was let go as at the program's end: patches that loaded then are not finished.
+    was_released: bool,
+    /// Until when what was on its way at a panic may still arrive.
+    panic_until_us: Vec<u64>,
+}
+
+impl<'a> Player<'a> {
+    fn new(world: &'a World, plan: &'a Plan, options: Options) -> Self {
+        let book = Arc::new(plan.promptbook.clone());
+        let stage = Stage::new(world, book, Saboteur::with(options.mistake));
+        let ports = world.kinds.len();
+        let mut player = Self {
+            world,
+            plan,
+            marks: vec![0; stage.models.len()],
+            stage,
+            oracle: Oracle::new(world),
+            now_us: 0,
+            findings: Vec::new(),
+            is_powered: vec![true; ports],
+            events: 0,
+            seen: 0,
+            matched: 0,
+            harmed: 0,
+            was_cut: vec![false; ports],
+            cable_us: vec![None; ports],
+            is_out: vec![false; ports],
+            was_released: false,
+            panic_until_us: vec![0; ports],
+        };
+        player.say_ready();
+        player.pass_time(500_000);
+        player
+    }
+
+    fn say_ready(&mut self) {
+        for port in 0..self.plan.promptbook.in_ports.len() {
+            self.tell(Input::InputReady(InPort(port as u8)));
+        }
+        for port in 0..self.plan.promptbook.out_ports.len() {
+            self.tell(Input::OutputReady(OutPort(port as u8)));
+        }
+    }
+
+    fn tell(&mut self, input: Input) {
+        self.stage.handle(self.now_us, input);
+        self.events += 1;
+        self.settle();
+    }
+
+    /// Runs on to the present moment's end: wires, models, judge.
+    fn settle(&mut self) {
+        for port in self.stage.run_due(self.now_us) {
+            self.stage
+                .handle(self.now_us, Input::OutputOverflow(OutPort(port as u8)));
+        }
+        for port in 0..self.is_powered.len() {
+            if self.stage.has_refused(port) {
+                self.oracle.flood_port(self.now_us, port);
+                self.was_cut[port] = true;
+            }
+        }
+        for model in &mut self.stage.models {
+            model.advance(self.now_us);
+        }
+        self.listen_for_losses();
+        for at in 0..self.stage.models.len() {
+            self.oracle.judge.hear(at, &self.stage.models[at]);
+        }
+        self.oracle.judge.advance(self.now_us);
+        self.collect();
+    }
+
+    fn listen_for_losses(&mut self) {
+        for at in 0..self.stage.models.len() {
+            let lost: Vec<(u64, Key)> = self.stage.models[at]
+                .events_since(self.marks[at])
+                .filter_map(|event| match event.heard {
+                    Heard::NoteLost { key, .. } => Some((event.at_us, key)),
+                    _ => None,
+                })
+                .collect();
+            self.marks[at] = self.stage.models[at].mark();
+            for (at_us, key) in lost {
+                self.oracle.lose_note(at_us, at, key);
+            }
+        }
+    }
+
+    /// Sorts what the judge found by rule, and what may be excused out of it.
+    fn collect(&mut self) {
+        let new: Vec<Violation> = self.oracle.judge.violations()[self.seen..].to_vec();
+        self.seen += new.len();
+        for violation in new {
+            if let Some(why) = self.excuse(&violation) {
+                *self.oracle.excuses.entry(why).or_default() += 1;
+                continue;
+            }
+            self.find(self.rule(&violation), violation.to_string());
+        }
+        let harmed = self.stage.view().counters.harmed;
+        if harmed > self.oracle.harm_allowed && harmed > self.harmed {
+            self.harmed = harmed;
+            let allowed = self.oracle.harm_allowed;
+            self.find(
+                Rule::Seam,
+                format!("{harmed} slots with held notes were taken, {allowed} had to be"),
+            );
+        }
+    }
+
+    fn excuse(&self, violation: &Violation) -> Option<Excuse> {
+        if let Some(why) = violation
+            .expect
+            .and_then(|id| self.oracle.excused.get(&id).copied())
+        {
+            return Some(why);
+        }
+        let is_late = violation.fault == Fault::LetGo(Released::KeyUp)
+            && violation
+                .expect
+                .is_some_and(|id| self.oracle.caught_too_late(id, violation.at_us));
+        if is_late {
+            return Some(Excuse::Loading);
+        }
+        let port = self.world.ports[violation.receiver];
+        if violation.fault == Fault::Stuck && self.cable_us[port].is_some() {
+            return Some(Excuse::CableOut);
+        }
+        let voice = violation.voice?;
+        if violation.fault == Fault::Unasked && violation.at_us < self.panic_until_us[port] {
+            return Some(Excuse::InFlight);
+        }
+        if matches!(violation.fault, Fault::LevelChanged { from_db, .. } if from_db == f64::NEG_INFINITY)
+        {
+            return Some(Excuse::Loading);
+        }
+        let shares = self.stage.models[violation.receiver]
+            .voices()
+            .any(|other| other.channel == voice.channel && other.id != voice.id && other.is_held());
+        let is_shared_move = matches!(violation.fault, Fault::Pressed | Fault::Bent { .. });
+        (is_shared_move && shares && !voice.is_held()).then_some(Excuse::SharedSlot)
+    }
+
+    fn rule(&self, violation: &Violation) -> Rule {
+        let sustained = |violation: &Violation| {
+            violation.voice.is_some_and(|voice| {
+                self.stage.models[violation.receiver]
+                    .voices()
+                    .find(|other| other.id == voice.id)
+                    .is_some_and(|other| {
+                        matches!(other.state, VoiceState::Sustained | VoiceState::Sostenuto)
+                    })
+            })
+        };
+        match violation.fault {
+            Fault::Stuck if sustained(violation) => Rule::Pedal,
+            Fault::LetGo(Released::PedalUp) => Rule::Pedal,
+            Fault::Stuck | Fault::LetGo(_) | Fault::Missing | Fault::Unasked => Rule::Owner,
+            Fault::BrokenBytes => Rule::Whole,
+            Fault::EventsLost => Rule::Bounded,
+            _ => Rule::Seam,
+        }
+    }
+
+    fn find(&mut self, rule: Rule, text: String) {
+        self.findings.push(Finding { rule, text });
+    }
+
+    /// Lets time pass, stopping at everything that is due on the way.
+    fn pass_time(&mut self, us: u64) {
+        let end_us = self.now_us + us;
+        loop {
+            let due = [self.stage.due_us(), self.oracle.next_us()]
+                .into_iter()
+                .flatten()
+                .min();
+            let Some(due_us) = due.filter(|due| *due <= end_us) else {
+                break;
+            };
+            self.now_us = self.now_us.max(due_us);
+            self.oracle.advance(self.now_us);
+            self.settle();
+        }
+        self.now_us = end_us;
+        self.settle();
+    }
+
+    fn keyboard(&self, at: usize) -> usize {
+        at % self.oracle.hands.len()
+    }
+
+    fn port(&self, at: usize) -> usize {
+        at % self.is_powered.len()
+    }
+
+    /// A message from a keyboard, unless it is unplugged.
+    fn send(&mut self, keyboard: usize, message: Message) {
+        self.tell(Input::Midi(InPort(keyboard as u8), message));
+    }
+
+    /// How long what waits for each port now keeps it busy (MIDI 1.0: 320 µs a byte).
+    fn drains_us(&self) -> Vec<u64> {
+        (0..self.is_powered.len())
+            .map(|port| match self.stage.waiting(port) as u64 {
+                0 => 0,
+                waiting => waiting * 1_000 + 5_000,
+            })
+            .collect()
+    }
+
+    fn play(&mut self, event: Event) {
+        match event {
+            Event::On(keyboard, ..)
+            | Event::Off(keyboard, _)
+            | Event::Move(keyboard, ..)
+            | Event::Bend(keyboard, _)
+            | Event::Press(keyboard, _)
+            | Event::PressKey(keyboard, ..)
+            | Event::Flood(keyboard, _) => {
+                let keyboard = self.keyboard(keyboard);
+                if !self.oracle.hands[keyboard].is_lost {
+                    self.play_key(keyboard, event);
+                }
+            }
+            Event::LoseKeyboard(_)
+            | Event::FindKeyboard(_)
+            | Event::PowerOff(_)
+            | Event::CableOut(_)
+            | Event::Return(_)
+            | Event::Sign(_) => self.plug(event),
+            _ => self.command(event),
+        }
+        let (at, there) = (self.oracle.at, self.stage.view().position.index());
+        if at != there {
+            self.find(
+                Rule::Surprise,
+                format!("at position {there} instead of {at} after {event:?}"),
+            );
+        }
+    }
+
+    fn play_key(&mut self, keyboard: usize, event: Event) {
+        let now_us = self.now_us;
+        let value = |v: u8| Value7::clamped(i32::from(v & 0x7f));
+        let key_of = |k: u8| Key::clamped(i32::from(k & 0x7f));
+        let channel = Channel::MIN;
+        match event {
+            Event::On(_, key, velocity) => {
+                let velocity = velocity.clamp(1, 127);
+                self.oracle.press_key(now_us, keyboard, key & 0x7f, velocity);
+                let message = Message::NoteOn(channel, key_of(key), value(velocity));
+                self.send(keyboard, message);
+            }
+            Event::Off(_, key) => {
+                self.oracle.lift_key(now_us, keyboard, key & 0x7f);
+                self.send(keyboard, Message::NoteOff(channel, key_of(key), value(64)));
+            }
+            Event::Move(_, number, to) => {
+                let number = world::SOURCES[usize::from(number) % world::SOURCES.len()];
+                self.oracle.move_source(now_us, keyboard, number, to & 0x7f);
+                let number = Controller::clamped(i32::from(number));
+                self.send(keyboard, Message::Control(channel, number, value(to)));
+            }
+            Event::Bend(_, to) => {
+                let to = to.min(16383);
+                self.oracle.bend(now_us, keyboard, to);
+                self.send(keyboard, Message::Bend(channel, Value14::clamped(to.into())));
+            }
+            Event::Press(_, to) => {
+                self.oracle.press(keyboard, to & 0x7f);
+                self.send(keyboard, Message::Pressure(channel, value(to)));
+            }
+            Event::PressKey(_, key, to) => {
+                self.send(
+                    keyboard,
+                    Message::PolyPressure(channel, key_of(key), value(to)),
+                );
+            }
+            Event::Flood(_, count) => self.flood(keyboard, count),
+            _ => {}
+        }
+    }
+
+    fn flood(&mut self, keyboard: usize, count: u16) {
+        for turn in 0..count {
+            let to = (turn % 128) as u8;
+            self.oracle.move_source(self.now_us, keyboard, 1, to);
+            let number = Controller::clamped(1);
+            let message =
+                Message::Control(Channel::MIN, number, Value7::clamped(i32::from(to)));
+            self.stage
+                .handle(self.now_us, Input::Midi(InPort(keyboard as u8), message));
+            self.events += 1;
+        }
+        self.settle();
+    }
+
+    fn command(&mut self, event: Event) {
+        let now_us = self.now_us;
+        let drains = self.drains_us();
+        let to = |to: usize, len: usize| to % len;
+        let command = match event {
+            Event::Step => {
+                self.oracle.step(now_us, &drains);
+                Command::Step
+            }
+            Event::Back => {
+                self.oracle.back(now_us, &drains);
+                Command::Back
+            }
+            Event::Jump(at) => {
+                let at = to(at, self.oracle.line.len());
+                self.oracle.jump(now_us, at, &drains);
+                Command::Jump(PositionId(at as u32))
+            }
+            Event::SongDown => {
+                self.oracle.song_down(now_us, &drains);
+                Command::SongDown
+            }
+            Event::SongUp => {
+                self.oracle.song_up(now_us, &drains);
+                Command::SongUp
+            }
+            Event::PedalDown | Event::PedalUp => {
+                self.step_pedal(event == Event::PedalDown, &drains);
+                return;
+            }
+            Event::Panic => {
+                self.oracle.panic(now_us);
+                for (port, drain_us) in drains.iter().enumerate() {
+                    if *drain_us > 0 {
+                        self.panic_until_us[port] = now_us + drain_us;
+                    }
+                }
+                self.tell(Input::Command(Command::Panic(None)));
+                self.check_silence();
+                return;
+            }
+            Event::Mute(is_muted) => {
+                self.oracle.mute(is_muted);
+                Command::Mute(is_muted)
+            }
+            Event::Resend(is_forced) => {
+                self.oracle.allow_passages(now_us);
+                if is_forced {
+                    self.oracle.force();
+                }
+                Command::Resend {
+                    receiver: None,
+                    is_forced,
+                }
+            }
+            _ => {
+                self.was_released = true;
+                self.oracle.release_all(now_us);
+                Command::ReleaseAll
+            }
+        };
+        self.tell(Input::Command(command));
+    }
+
+    fn step_pedal(&mut self, is_down: bool, drains_us: &[u64]) {
+        self.oracle.step_pedal(self.now_us, is_down, drains_us);
+        let port = self.plan.promptbook.in_ports.len() - 1;
+        let message = Message::Control(
+            Channel::MIN,
+            Controller::clamped(i32::from(STEP_PEDAL)),
+            Value7::clamped(if is_down { 127 } else { 0 }),
+        );
+        self.tell(Input::Midi(InPort(port as u8), message));
+    }
+
+    /// Half a second after a panic nothing sounds, whatever is played meanwhile not counted.
+    fn check_silence(&mut self) {
+        self.pass_time(500_000);
+        for at in 0..self.stage.models.len() {
+            let port = self.world.ports[at];
+            let left = self.stage.models[at].voices().count();
+            if left > 0 && !self.is_out[port] && self.oracle.is_listening(port) {
+                self.find(
+                    Rule::Silence,
+                    format!("{} us: {left} voices sound after panic on receiver {at}", self.now_us),
+                );
+            }
+        }
+    }
+
+    fn plug(&mut self, event: Event) {
+        let now_us = self.now_us;
+        match event {
+            Event::LoseKeyboard(at) => {
+                let at = self.keyboard(at);
+                self.oracle.hands[at].is_lost = true;
+                self.oracle.let_go_of(now_us, at);
+                self.tell(Input::InputLost(InPort(at as u8)));
+            }
+            Event::FindKeyboard(at) => {
+                let at = self.keyboard(at);
+                self.oracle.hands[at].is_lost = false;
+                self.tell(Input::InputReady(InPort(at as u8)));
+            }
+            Event::PowerOff(port) => {
+                let port = self.port(port);
+                if !self.is_out[port] {
+                    self.is_powered[port] = false;
+                    for at in self.stage.on_port(port) {
+                        self.stage.models[at].power_off(now_us);
+                    }
+                    self.lose(port);
+                }
+            }
+            Event::CableOut(port) => {
+                let port = self.port(port);
+                if !self.is_out[port] {
+                    self.cable_us[port] = Some(now_us);
+                    self.lose(port);
+                }
+            }
+            Event::Return(port) => {
+                let port = self.port(port);
+                self.come_back(port);
+            }
+            Event::Sign(port) => {
+                let port = self.port(port);
+                let listen = |at: &usize| self.stage.models[*at].is_listening();
+                if !self.is_out[port] && self.stage.on_port(port).iter().all(listen) {
+                    self.oracle.hear_sign(now_us, port);
+                    self.tell(Input::SignOfLife(OutPort(port as u8)));
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn lose(&mut self, port: usize) {
+        self.is_out[port] = true;
+        self.was_cut[port] = true;
+        self.stage.clear_line(port);
+        self.oracle.lose_port(self.now_us, port);
+        self.tell(Input::OutputLost(OutPort(port as u8)));
+    }
+
+    fn come_back(&mut self, port: usize) {
+        if !self.is_out[port] {
+            return;
+        }
+        self.is_out[port] = false;
+        if !self.is_powered[port] {
+            self.is_powered[port] = true;
+            for at in self.stage.on_port(port) {
+                self.stage.models[at].power_on(self.now_us);
+            }
+        }
+        self.oracle.find_port(self.now_us, port);
+        self.tell(Input::OutputReady(OutPort(port as u8)));
+    }
+
+    /// Everything is let go and plugged in again, and what rings may ring out; then nothing
+    /// may sound, no pedal may be down, and every slot must be as after a cold jump.
+    fn end(&mut self) {
+        self.pass_time(20_000);
+        for port in 0..self.is_out.len() {
+            self.come_back(port);
+        }
+        for keyboard in 0..self.oracle.hands.len() {
+            for key in self.oracle.hands[keyboard].keys.clone() {
+                self.play(Event::Off(keyboard, key));
+            }
+            for pedal in [2, 3, 4] {
+                self.play(Event::Move(keyboard, pedal, 0));
+            }
+        }
+        self.pass_time(15_000_000);
+        self.check_end();
+        self.check_lights();
+        let loads = |spec: &segue::sim::ReceiverSpec| spec.manners.load_us > 0;
+        if !self.was_released || !self.world.specs.iter().any(loads) {
+            self.check_path();
+        }
+    }
+
+    fn check_end(&mut self) {
+        let view = self.stage.view();
+        let found = std::mem::replace(
+            &mut self.oracle.judge,
+            segue::sim::Judge::new(segue::sim::JudgeRules {
+                wait_us: 0,
+                grace_us: 0,
+                may_share_strike: false,
+                may_be_stolen: false,
+            }),
+        );
+        self.matched_now(&found);
+        let late = found.finish(self.now_us);
+        for violation in late.into_iter().skip(self.seen) {
+            match self.excuse(&violation) {
+                Some(why) => *self.oracle.excuses.entry(why).or_default() += 1,
+                None => self.find(self.rule(&violation), violation.to_string()),
+            }
+        }
+        for at in 0..self.stage.models.len() {
+            let left: Vec<String> = self.stage.models[at]
+                .voices()
+                .map(|voice| format!("{}/{}", voice.channel.get() + 1, voice.key.get()))
+                .collect();
+            if !left.is_empty() {
+                let rule = if self.stage.refused > 0 { Rule::Bounded } else { Rule::Owner };
+                self.find(rule, format!("receiver {at} sounds at the end: {left:?}"));
+            }
+            for channel in 0..16 {
+                let slot = self.stage.models[at].slot(Channel::clamped(channel));
+                if slot.is_hold_down() || slot.is_sostenuto_down() || slot.is_soft_down() {
+                    self.find(
+                        Rule::Pedal,
+                        format!("receiver {at}: a pedal is down on channel {}", channel + 1),
+                    );
+                }
+            }
+        }
+        let held: u32 = view.slots.iter().map(|slot| u32::from(slot.notes)).sum();
+        if held > 0 {
+            self.find(Rule::Owner, format!("the engine still holds {held} notes"));
+        }
+        if self.stage.broken > 0 {
+            let broken = self.stage.broken;
+            self.find(Rule::Whole, format!("{broken} messages were not whole"));
+        }
+        if view.counters.faults > 0 {
+            let faults = view.counters.faults;
+            self.find(Rule::Surprise, format!("{faults} broken inner rules"));
+        }
+    }
+
+    fn matched_now(&mut self, judge: &segue::sim::Judge) {
+        self.matched = judge.matched_count();
+    }
+
+    fn check_lights(&mut self) {
+        for at in 0..self.stage.models.len() {
+            let model = &self.stage.models[at];
+            if model.spec().kind != Kind::Silent {
+                continue;
+            }
+            let told: Vec<u8> = model
+                .received()
+                .filter(|received| {
+                    received.bytes.first().is_some_and(|b| b & 0xf0 == 0xb0)
+                        && received.bytes.get(1) == Some(&CUE_CONTROL)
+                })
+                .filter_map(|received| received.bytes.get(2).copied())
+                .collect();
+            let others = model
+                .received()
+                .filter(|received| {
+                    // System Exclusive is for the whole port.
+                    received.bytes.first() < Some(&0xf0)
+                        && received.bytes.get(1) != Some(&CUE_CONTROL)
+                })
+                .count();
+            let meant: Vec<u8> = self
+                .oracle
+                .cues
+                .iter()
+                .filter(|(receiver, _)| *receiver == at)
+                .map(|(_, value)| *value)
+                .collect();
+            let is_right = if self.was_cut[self.world.ports[at]] {
+                is_part(&told, &meant)
+            } else {
+                told == meant
+            };
+            if !is_right {
+                self.find(Rule::Once, format!("cues {told:?} instead of {meant:?}"));
+            }
+            if others > 0 {
+                self.find(
+                    Rule::Silence,
+                    format!("a receiver that makes no sound was sent {others} other messages"),
+                );
+            }
+        }
+    }
+
+    /// The same place reached cold, with hands and feet where they are now.
+    fn check_path(&mut self) {
+        let book = Arc::clone(&self.stage.book);
+        let mut cold = Stage::new(self.world, book, Saboteur::default());
+        for port in 0..self.plan.promptbook.in_ports.len() {
+            cold.handle(0, Input::InputReady(InPort(port as u8)));
+        }
+        let mut moved: Vec<_> = self.oracle.moved.iter().collect();
+        moved.sort_by_key(|(_, (order, _))| *order);
+        for ((keyboard, source), (_, value)) in moved {
+            let narrow = Value7::clamped(i32::from(*value));
+            let message = match *source {
+                BEND => Message::Bend(Channel::MIN, Value14::clamped(i32::from(*value))),
+                PRESSURE => Message::Pressure(Channel::MIN, narrow),
+                number => {
+                    Message::Control(Channel::MIN, Controller::clamped(number.into()), narrow)
+                }
+            };
+            cold.handle(0, Input::Midi(InPort(*keyboard as u8), message));
+        }
+        cold.handle(
+            0,
+            Input::Command(Command::Jump(PositionId(self.oracle.at as u32))),
+        );
+        for port in 0..self.plan.promptbook.out_ports.len() {
+            cold.handle(0, Input::OutputReady(OutPort(port as u8)));
+        }
+        let mut now_us = 0;
+        while let Some(due_us) = cold.due_us().filter(|due| *due < 10_000_000) {
+            now_us = due_us.max(now_us);
+            cold.run_due(now_us);
+        }
+        for model in &mut cold.models {
+            model.advance(10_000_000);
+        }
+        self.compare(&cold);
+    }
+
+    fn compare(&mut self, cold: &Stage) {
+        let (here, there) = (self.stage.view(), cold.view());
+        let mut differences = Vec::new();
+        for (number, (mine, theirs)) in here.seats.iter().zip(&there.seats).enumerate() {
+            let (Some(mine), Some(theirs)) = (mine, theirs) else {
+                continue;
+            };
+            let entry = |slot: segue::engine::promptbook::SlotId| {
+                let entry = &self.stage.book.slots[slot.index()];
+                (entry.receiver.index(), entry.channel)
+            };
+            let ((receiver, channel), (other, other_channel)) = (entry(*mine), entry(*theirs));
+            let scene = &self.stage.book.scenes[self.stage.book.positions[self.oracle.at].scene.index()];
+            let sound = &scene.sounds.of(&self.stage.book.sounds)[number];
+            let walked = self.stage.models[receiver].slot(channel);
+            let jumped = cold.models[other].slot(other_channel);
+            let mut differ = Vec::new();
+            let manners = &self.world.specs[receiver].manners;
+            let heeded = |patch: Patch| {
+                (
+                    manners.heeds_bank_msb.then_some(patch.bank_msb),
+                    manners.heeds_bank_lsb.then_some(patch.bank_lsb),
+                    patch.program,
+                )
+            };
+            let is_same = heeded(walked.patch) == heeded(jumped.patch);
+            if sound.patch.program.is_some() && !is_same {
+                differ.push(format!("patch {:?} / {:?}", walked.patch, jumped.patch));
+            }
+            for controller in 0..120 {
+                let is_address = matches!(controller, 0 | 32 | 6 | 38 | 96..=101);
+                let number = Controller::clamped(controller);
+                let (a, b) = (walked.controller(number), jumped.controller(number));
+                let is_named = controller != 7 || sound.volume.is_some();
+                if a != b && is_named && !is_address {
+                    differ.push(format!("controller {controller}: {} / {}", a.get(), b.get()));
+                }
+            }
+            if (walked.bend, walked.pressure) != (jumped.bend, jumped.pressure) {
+                differ.push(format!(
+                    "bend, pressure {:?} / {:?}",
+                    (walked.bend, walked.pressure),
+                    (jumped.bend, jumped.pressure)
+                ));
+            }
+            for (parameter, _) in walked.parameters().chain(jumped.parameters()) {
+                let (a, b) = (walked.parameter(parameter), jumped.parameter(parameter));
+                if a != b {
+                    differ.push(format!("{parameter:?}: {a:?} / {b:?}"));
+                }
+            }
+            if !differ.is_empty() {
+                differences.push(format!(
+                    "sound {number} on receiver {receiver} channel {} (cold {}): {}",
+                    channel.get() + 1,
+                    other_channel.get() + 1,
+                    differ.join(", ")
+                ));
+            }
+        }
+        for text in differences {
+            self.find(Rule::Path, text);
+        }
+    }
+
+    fn report(self) -> Report {
+        Report {
+            findings: self.findings,
+            events: self.events,
+            presses: self.oracle.presses,
+            matched: self.matched,
+            excuses: self.oracle.excuses,
+            digest: self.stage.digest,
+        }
+    }
+}
+
+/// Whether one list can be had from the other by leaving things out.
+fn is_part(part: &[u8], whole: &[u8]) -> bool {
+    let mut whole = whole.iter();
+    part.iter().all(|one| whole.any(|other| other == one))
+}

@@ -1,0 +1,328 @@
+//! Deliberate faults, switched on one by one, to show that the properties can fail.
+//!
+//! A saboteur sits between player and engine and between engine and wire, and does what an
+//! engine with a certain mistake would do.
+
+use std::collections::BTreeMap;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use segue::engine::input::{Command, Input, Output, Payload, Urgency};
+use segue::engine::promptbook::Promptbook;
+use segue::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
+
+use crate::world::CUE_CONTROL;
+
+/// A mistake.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) enum Mistake {
+    ForgetPedalUp,
+    ForgetSostenutoUp,
+    PedalToNewSounds,
+    DropNoteOff,
+    DropNoteOn,
+    DoubleNoteOn,
+    EndOnFirstOwner,
+    WrongKey,
+    WrongSlot,
+    SkipProgram,
+    SkipBank,
+    SkipLevel,
+    SkipExpression,
+    SkipParameter,
+    LevelToHeldOver,
+    BendToHeldOver,
+    ProgramToHeldOver,
+    ForgetBendBack,
+    CueOnBack,
+    CueTwice,
+    ForgetCue,
+    PanicKeepsNotes,
+    PanicKeepsControllers,
+    SplitExclusive,
+    ForgetLostInput,
+    ForgetReturn,
+    HideRefusal,
+    DifferEachRun,
+}
+
+impl Mistake {
+    pub(crate) const ALL: [Self; 28] = [
+        Self::ForgetPedalUp,
+        Self::ForgetSostenutoUp,
+        Self::PedalToNewSounds,
+        Self::DropNoteOff,
+        Self::DropNoteOn,
+        Self::DoubleNoteOn,
+        Self::EndOnFirstOwner,
+        Self::WrongKey,
+        Self::WrongSlot,
+        Self::SkipProgram,
+        Self::SkipBank,
+        Self::SkipLevel,
+        Self::SkipExpression,
+        Self::SkipParameter,
+        Self::LevelToHeldOver,
+        Self::BendToHeldOver,
+        Self::ProgramToHeldOver,
+        Self::ForgetBendBack,
+        Self::CueOnBack,
+        Self::CueTwice,
+        Self::ForgetCue,
+        Self::PanicKeepsNotes,
+        Self::PanicKeepsControllers,
+        Self::SplitExclusive,
+        Self::ForgetLostInput,
+        Self::ForgetReturn,
+        Self::HideRefusal,
+        Self::DifferEachRun,
+    ];
+}
+
+/// Who makes the mistake; without one, nobody.
+#[derive(Default)]
+pub(crate) struct Saboteur {
+    mistake: Option<Mistake>,
+    count: u64,
+    run: u64,
+    sounding: BTreeMap<(u8, Channel, Key), i32>,
+    last_cue: Option<Output>,
+    has_lost_output: bool,
+}
+
+static RUNS: AtomicU64 = AtomicU64::new(0);
+
+impl Saboteur {
+    pub(crate) fn with(mistake: Option<Mistake>) -> Self {
+        Self {
+            mistake,
+            run: RUNS.fetch_add(1, Ordering::Relaxed),
+            ..Self::default()
+        }
+    }
+
+    /// What the engine gets to know.
+    pub(crate) fn bend_input(&mut self, input: Input) -> Option<Input> {
+        let is_hidden = match (self.mistake, input) {
+            (Some(Mistake::ForgetLostInput), Input::InputLost(_))
+            | (Some(Mistake::HideRefusal), Input::OutputOverflow(_)) => true,
+            (Some(Mistake::ForgetReturn), Input::OutputReady(_)) => {
+                self.has_lost_output
+            }
+            (_, Input::OutputLost(_)) => {
+                self.has_lost_output = true;
+                false
+            }
+            _ => false,
+        };
+        (!is_hidden).then_some(input)
+    }
+
+    /// What the wires get.
+    pub(crate) fn bend_outputs(
+        &mut self,
+        input: Input,
+        outputs: &[Output],
+        book: &Promptbook,
+        bent: &mut Vec<Output>,
+    ) {
+        let Some(mistake) = self.mistake else {
+            bent.extend_from_slice(outputs);
+            return;
+        };
+        if is_move(input) {
+            self.add_on_move(mistake, input, bent);
+        }
+        for output in outputs {
+            self.bend_output(mistake, input, *output, book, bent);
+        }
+        if mistake == Mistake::EndOnFirstOwner {
+            self.end_shared(input, outputs, bent);
+        }
+        for output in outputs {
+            self.follow(output);
+        }
+    }
+
+    /// What reaches the port.
+    pub(crate) fn bend_bytes(&mut self, mut bytes: Vec<u8>) -> Vec<u8> {
+        if self.mistake == Some(Mistake::SplitExclusive) && bytes.first() == Some(&0xf0) {
+            bytes.pop();
+        }
+        bytes
+    }
+
+    fn bend_output(
+        &mut self,
+        mistake: Mistake,
+        input: Input,
+        output: Output,
+        book: &Promptbook,
+        bent: &mut Vec<Output>,
+    ) {
+        let Payload::Short(message) = output.payload else {
+            bent.push(output);
+            return;
+        };
+        let is_changeover = output.urgency == Urgency::Changeover;
+        let with = |message| Output {
+            payload: Payload::Short(message),
+            ..output
+        };
+        let is_panic = matches!(input, Input::Command(Command::Panic(_)));
+        let drops = match (mistake, message) {
+            (Mistake::ForgetPedalUp, Message::Control(_, number, value)) => {
+                number.get() == 64 && value.get() < 64 && !is_changeover && self.every(2)
+            }
+            (Mistake::ForgetSostenutoUp, Message::Control(_, number, value)) => {
+                number.get() == 66 && value.get() < 64 && !is_changeover
+            }
+            (Mistake::DropNoteOff, Message::NoteOff(..)) => self.every(5),
+            (Mistake::DropNoteOn, Message::NoteOn(..)) => self.every(5),
+            (Mistake::SkipProgram, Message::Program(..)) => self.every(2),
+            (Mistake::SkipBank, Message::Control(_, number, _)) => {
+                matches!(number.get(), 0 | 32) && self.every(2)
+            }
+            (Mistake::SkipLevel, Message::Control(_, number, value)) => {
+                number.get() == 7 && value.get() > 0 && is_changeover && self.every(2)
+            }
+            (Mistake::SkipExpression, Message::Control(_, number, _)) => {
+                number.get() == 11 && is_changeover
+            }
+            (Mistake::SkipParameter, Message::Control(_, number, _)) => {
+                matches!(number.get(), 6 | 38) && self.every(3)
+            }
+            (Mistake::ForgetBendBack, Message::Bend(_, value)) => value == Value14::CENTRE,
+            (Mistake::ForgetCue, Message::Control(_, number, _)) => is_cue(number),
+            (Mistake::PanicKeepsNotes, Message::Control(_, number, _)) => {
+                is_panic && matches!(number.get(), 120 | 123)
+            }
+            (Mistake::PanicKeepsNotes, Message::NoteOff(..)) => is_panic,
+            (Mistake::PanicKeepsControllers, _) => is_panic && is_changeover,
+            _ => false,
+        };
+        if drops {
+            return;
+        }
+        match (mistake, message) {
+            (Mistake::DoubleNoteOn, Message::NoteOn(..)) if self.every(7) => {
+                bent.extend([output, output]);
+            }
+            (Mistake::WrongKey, Message::NoteOn(channel, key, velocity)) if self.every(7) => {
+                let key = Key::clamped(i32::from(key.get()) ^ 1);
+                bent.push(with(Message::NoteOn(channel, key, velocity)));
+            }
+            (Mistake::WrongSlot, Message::NoteOn(channel, ..)) if self.every(3) => {
+                let other = book
+                    .slots
+                    .iter()
+                    .find(|slot| slot.port == output.port && slot.channel != channel);
+                let channel = other.map_or(channel, |slot| slot.channel);
+                bent.push(with(message.on_channel(channel)));
+            }
+            (Mistake::CueTwice, Message::Control(_, number, _)) if is_cue(number) => {
+                bent.extend([output, output]);
+            }
+            (Mistake::DifferEachRun, Message::Control(channel, number, _))
+                if number.get() == 11 && self.run % 2 == 1 && self.every(3) =>
+            {
+                let value = Value7::clamped(self.run as i32 % 128);
+                bent.push(with(Message::Control(channel, number, value)));
+                bent.push(output);
+            }
+            _ => bent.push(output),
+        }
+    }
+
+    /// What a mistaken engine would send when it goes to another scene.
+    fn add_on_move(&mut self, mistake: Mistake, input: Input, bent: &mut Vec<Output>) {
+        let held: Vec<(u8, Channel)> = self
+            .sounding
+            .iter()
+            .filter(|(_, count)| **count > 0)
+            .map(|((port, channel, _), _)| (*port, *channel))
+            .collect();
+        let control = |number: i32, value: i32| {
+            move |channel| {
+                Message::Control(channel, Controller::clamped(number), Value7::clamped(value))
+            }
+        };
+        for (port, channel) in held {
+            let message = match mistake {
+                Mistake::LevelToHeldOver => control(7, 20)(channel),
+                Mistake::BendToHeldOver => Message::Bend(channel, Value14::clamped(9000)),
+                Mistake::ProgramToHeldOver => Message::Program(channel, Program::clamped(99)),
+                Mistake::PedalToNewSounds => control(64, 127)(channel),
+                _ => continue,
+            };
+            bent.push(Output {
+                port: segue::engine::promptbook::OutPort(port),
+                urgency: Urgency::Changeover,
+                channel: Some(channel),
+                payload: Payload::Short(message),
+            });
+        }
+        if mistake == Mistake::CueOnBack && matches!(input, Input::Command(Command::Back)) {
+            bent.extend(self.last_cue);
+        }
+    }
+
+    /// Ends notes with the first key that is let go, though another key holds them.
+    fn end_shared(&mut self, input: Input, outputs: &[Output], bent: &mut Vec<Output>) {
+        let is_off = matches!(input, Input::Midi(_, Message::NoteOff(..)));
+        let is_sent = outputs
+            .iter()
+            .any(|output| matches!(output.payload, Payload::Short(Message::NoteOff(..))));
+        if !is_off || is_sent {
+            return;
+        }
+        for ((port, channel, key), count) in self.sounding.iter().filter(|(_, c)| **c > 1) {
+            for _ in 0..*count {
+                bent.push(Output {
+                    port: segue::engine::promptbook::OutPort(*port),
+                    urgency: Urgency::Live,
+                    channel: Some(*channel),
+                    payload: Payload::Short(Message::NoteOff(
+                        *channel,
+                        *key,
+                        Value7::clamped(64),
+                    )),
+                });
+            }
+        }
+    }
+
+    fn follow(&mut self, output: &Output) {
+        let port = output.port.0;
+        match output.payload {
+            Payload::Short(Message::NoteOn(channel, key, _)) => {
+                *self.sounding.entry((port, channel, key)).or_default() += 1;
+            }
+            Payload::Short(Message::NoteOff(channel, key, _)) => {
+                *self.sounding.entry((port, channel, key)).or_default() -= 1;
+            }
+            Payload::Short(Message::Control(_, number, _)) if is_cue(number) => {
+                self.last_cue = Some(*output);
+            }
+            _ => {}
+        }
+    }
+
+    /// True at every `n`th call.
+    fn every(&mut self, n: u64) -> bool {
+        self.count += 1;
+        self.count % n == 0
+    }
+}
+
+fn is_cue(number: Controller) -> bool {
+    number.get() == CUE_CONTROL
+}
+
+fn is_move(input: Input) -> bool {
+    matches!(
+        input,
+        Input::Command(
+            Command::Step | Command::Back | Command::Jump(_) | Command::SongDown | Command::SongUp
+        )
+    )
+}

@@ -1,0 +1,193 @@
+//! Engine, wires and model receivers in virtual time, with a hand between engine and wire.
+
+use std::sync::Arc;
+
+use segue::engine::Engine;
+use segue::engine::input::{Input, Outbox, Output};
+use segue::engine::promptbook::{PositionId, Promptbook};
+use segue::engine::view::View;
+use segue::replay::item;
+use segue::sim::ReceiverModel;
+use segue::wire::{self, Limits, Next, Wire};
+
+use crate::saboteur::Saboteur;
+use crate::world::World;
+
+struct Line {
+    wire: Wire,
+    due_us: Option<u64>,
+    has_refused: bool,
+}
+
+/// One run's machinery.
+pub(crate) struct Stage {
+    pub(crate) book: Arc<Promptbook>,
+    pub(crate) engine: Engine,
+    pub(crate) models: Vec<ReceiverModel>,
+    pub(crate) saboteur: Saboteur,
+    /// A sum over everything that went out, and when.
+    pub(crate) digest: u64,
+    pub(crate) refused: u64,
+    /// Messages that were no whole message.
+    pub(crate) broken: u64,
+    ports: Vec<usize>,
+    outbox: Outbox,
+    lines: Vec<Line>,
+}
+
+impl Stage {
+    pub(crate) fn new(world: &World, book: Arc<Promptbook>, saboteur: Saboteur) -> Self {
+        let line = |port: usize| Line {
+            wire: Wire::new(world.kinds[port], Limits::default(), 0),
+            due_us: None,
+            has_refused: false,
+        };
+        Self {
+            engine: Engine::new(Arc::clone(&book), PositionId(0)),
+            models: world.specs.iter().cloned().map(ReceiverModel::new).collect(),
+            saboteur,
+            digest: 0xcbf2_9ce4_8422_2325,
+            refused: 0,
+            broken: 0,
+            ports: world.ports.clone(),
+            outbox: Outbox::new(),
+            lines: (0..book.out_ports.len()).map(line).collect(),
+            book,
+        }
+    }
+
+    /// When something is due next.
+    pub(crate) fn due_us(&self) -> Option<u64> {
+        let lines = self.lines.iter().filter_map(|line| line.due_us).min();
+        [self.engine.next_deadline(), lines]
+            .into_iter()
+            .flatten()
+            .min()
+    }
+
+    /// Hands the engine an input and its messages to the wires.
+    pub(crate) fn handle(&mut self, now_us: u64, input: Input) {
+        let Some(input) = self.saboteur.bend_input(input) else {
+            return;
+        };
+        self.outbox.clear();
+        self.engine.handle(now_us, input, &mut self.outbox);
+        let mut outputs: Vec<Output> = Vec::with_capacity(self.outbox.items().len());
+        self.saboteur
+            .bend_outputs(input, self.outbox.items(), &self.book, &mut outputs);
+        for output in &outputs {
+            let Some(line) = self.lines.get_mut(output.port.index()) else {
+                continue;
+            };
+            if line.wire.push(now_us, item(&self.book, output)).is_err() {
+                self.refused += 1;
+                line.has_refused = true;
+            }
+            line.due_us = Some(now_us);
+        }
+    }
+
+    /// Does what is due now: the engine's deadline, then the wires; gives the ports that
+    /// refused something and are open again.
+    pub(crate) fn run_due(&mut self, now_us: u64) -> Vec<usize> {
+        if self
+            .engine
+            .next_deadline()
+            .is_some_and(|deadline| deadline <= now_us)
+        {
+            self.handle(now_us, Input::Tick);
+        }
+        self.pump(now_us);
+        let mut open = Vec::new();
+        for (port, line) in self.lines.iter_mut().enumerate() {
+            if line.has_refused && line.wire.waiting() == 0 {
+                line.has_refused = false;
+                open.push(port);
+            }
+        }
+        open
+    }
+
+    /// How many messages wait for a port.
+    pub(crate) fn waiting(&self, port: usize) -> usize {
+        self.lines.get(port).map_or(0, |line| line.wire.waiting())
+    }
+
+    pub(crate) fn has_refused(&self, port: usize) -> bool {
+        self.lines.get(port).is_some_and(|line| line.has_refused)
+    }
+
+    /// What waits for a port is lost with it.
+    pub(crate) fn clear_line(&mut self, port: usize) {
+        if let Some(line) = self.lines.get_mut(port) {
+            line.wire.clear();
+            line.due_us = None;
+            line.has_refused = false;
+        }
+    }
+
+    pub(crate) fn view(&self) -> View {
+        let mut view = View::default();
+        self.engine.view(&mut view);
+        view
+    }
+
+    /// Receivers on a port.
+    pub(crate) fn on_port(&self, port: usize) -> Vec<usize> {
+        (0..self.ports.len())
+            .filter(|at| self.ports[*at] == port)
+            .collect()
+    }
+
+    fn pump(&mut self, now_us: u64) {
+        for port in 0..self.lines.len() {
+            loop {
+                let line = &mut self.lines[port];
+                if line.due_us.is_none_or(|due| due > now_us) {
+                    break;
+                }
+                match line.wire.next(now_us) {
+                    Next::Idle => line.due_us = None,
+                    Next::Wait(until_us) => line.due_us = Some(until_us.max(now_us + 1)),
+                    Next::Send(item) => self.deliver(now_us, port, &item.payload),
+                }
+            }
+        }
+    }
+
+    fn deliver(&mut self, now_us: u64, port: usize, payload: &wire::Payload) {
+        let bytes = match payload {
+            wire::Payload::Short(bytes) => bytes.as_slice().to_vec(),
+            wire::Payload::Blob { id, .. } => self.book.blobs[usize::from(*id)].to_vec(),
+        };
+        let bytes = self.saboteur.bend_bytes(bytes);
+        self.broken += u64::from(!is_whole(&bytes));
+        for byte in now_us.to_le_bytes().iter().chain(&[port as u8]).chain(&bytes) {
+            self.digest = (self.digest ^ u64::from(*byte)).wrapping_mul(0x0100_0000_01b3);
+        }
+        for at in 0..self.models.len() {
+            if self.ports[at] == port {
+                self.models[at].feed(now_us, &bytes);
+            }
+        }
+    }
+}
+
+/// Whether these bytes are exactly one message with its full status (MIDI 1.0, status
+/// byte table).
+fn is_whole(bytes: &[u8]) -> bool {
+    let is_data = |bytes: &[u8]| bytes.iter().all(|byte| *byte < 0x80);
+    match bytes {
+        [0xf0, inner @ .., 0xf7] => is_data(inner),
+        [status, data @ ..] => {
+            let len = match status {
+                0x80..=0xbf | 0xe0..=0xef | 0xf2 => 2,
+                0xc0..=0xdf | 0xf1 | 0xf3 => 1,
+                0xf6 | 0xf8..=0xff => 0,
+                _ => return false,
+            };
+            data.len() == len && is_data(data)
+        }
+        [] => false,
+    }
+}

@@ -1,0 +1,573 @@
+//! A script's rig and scenes as a show, and as model receivers.
+
+use std::collections::BTreeMap;
+
+use segue::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
+use segue::show::model::{
+    Action, BankBytes, ControllerItem, Cue, CueMessage, Curve, Leave, LevelChange, LevelLaw,
+    Manners, Night, NightEntry, OrderEntry, Parameter, ParameterKind, ParameterValue, PatchItem,
+    PatchList, PedalBinding, Port, PortKind, PortMatch, Receiver, ReceiverKind, ReceiverPatch, Rig,
+    Scene, SceneCue, Show, Site, SlotGroup, Song, Source, SourceKind, TemplateByte, Trigger, When,
+    Zone,
+};
+use segue::sim::{
+    HeldNotes, Kind, LoadingControllers, LoadingNotes, ModelManners, ProgramResets, ReceiverSpec,
+    Restrike,
+};
+use segue::wire;
+
+use crate::script::{Lv, Mn, Rx, RxKind, Sc, Setup, Speed, Zn};
+
+/// Patches of every receiver.
+pub(crate) const PATCHES: usize = 6;
+/// The controller of the pedal that steps.
+pub(crate) const STEP_PEDAL: u8 = 80;
+/// The controller by which cues reach a lighting desk.
+pub(crate) const CUE_CONTROL: u8 = 20;
+/// The controllers that a keyboard sends.
+pub(crate) const SOURCES: [u8; 5] = [1, 11, 64, 66, 67];
+
+/// A show made of a script, and what is needed to judge it.
+pub(crate) struct World {
+    pub(crate) show: Show,
+    pub(crate) night: Night,
+    pub(crate) specs: Vec<ReceiverSpec>,
+    pub(crate) kinds: Vec<wire::PortKind>,
+    /// Rig port of each receiver (output ports).
+    pub(crate) ports: Vec<usize>,
+}
+
+/// The rig's output ports come first, then a port for each keyboard, then the pedal's.
+pub(crate) fn build(setup: &Setup) -> World {
+    let outputs = setup.ports.len().max(1);
+    let speed = |at: usize| setup.ports.get(at).copied().unwrap_or(Speed::Usb);
+    let mut rig = Rig {
+        middle_c_octave: 4,
+        ports: (0..outputs)
+            .map(|at| port(format!("out {at}"), speed(at)))
+            .collect(),
+        curves: vec![Curve {
+            name: "straight".into(),
+            points: Vec::new(),
+        }],
+        ..Rig::default()
+    };
+    let keyboards = setup.keyboards.max(1);
+    for at in 0..keyboards {
+        rig.ports.push(port(format!("keys {at}"), Speed::Usb));
+        rig.controllers.push(keyboard(at, outputs + at));
+    }
+    rig.ports.push(port("pedal".into(), Speed::Usb));
+    rig.controllers.push(pedal_box(outputs + keyboards));
+    rig.bindings.push(PedalBinding {
+        name: "step".into(),
+        site: Site::default(),
+        controller: keyboards,
+        trigger: Trigger::Control(Controller::clamped(i32::from(STEP_PEDAL))),
+        action: Action::Step,
+        is_latching: false,
+        is_inverted: false,
+    });
+    let mut specs = Vec::new();
+    let mut ports = Vec::new();
+    let mut free: BTreeMap<usize, u8> = BTreeMap::new();
+    for (at, rx) in setup.receivers.iter().enumerate() {
+        let on_port = setup
+            .receivers
+            .iter()
+            .filter(|other| other.port % outputs == rx.port % outputs)
+            .count();
+        let first = free.entry(rx.port % outputs).or_insert(0);
+        let receiver = receiver(setup, at, rx, outputs, first, 16 / on_port.max(1));
+        specs.push(spec(rx, &receiver));
+        ports.push(receiver.port);
+        rig.receivers.push(receiver);
+    }
+    let (songs, order) = songs(setup, &rig);
+    let mut kinds = Vec::new();
+    for at in (0..outputs).filter(|at| ports.contains(at)) {
+        kinds.push(match speed(at) {
+            Speed::Usb => wire::PortKind::Usb,
+            Speed::Din => wire::PortKind::Din,
+            Speed::UsbToDin => wire::PortKind::UsbToDin,
+            Speed::Software => wire::PortKind::Software,
+        });
+    }
+    let used: Vec<usize> = (0..outputs).filter(|at| ports.contains(at)).collect();
+    let ports = ports
+        .iter()
+        .map(|port| used.iter().position(|at| at == port).unwrap_or(0))
+        .collect();
+    let night = Night {
+        name: "all".into(),
+        order,
+        ..Night::default()
+    };
+    let show = Show {
+        name: "judged".into(),
+        rig,
+        songs,
+        nights: vec![night.clone()],
+        ..Show::default()
+    };
+    World {
+        show,
+        night,
+        specs,
+        kinds,
+        ports,
+    }
+}
+
+fn port(name: String, speed: Speed) -> Port {
+    Port {
+        matches: PortMatch::Name(name.clone()),
+        name,
+        site: Site::default(),
+        kind: match speed {
+            Speed::Usb => PortKind::Usb,
+            Speed::Din => PortKind::Din,
+            Speed::UsbToDin => PortKind::UsbToDin,
+            Speed::Software => PortKind::Software,
+        },
+    }
+}
+
+fn source(name: &str, kind: SourceKind) -> Source {
+    Source {
+        name: name.into(),
+        site: Site::default(),
+        kind,
+    }
+}
+
+fn keyboard(at: usize, port: usize) -> ControllerItem {
+    let mut sources: Vec<Source> = SOURCES
+        .iter()
+        .map(|number| {
+            source(
+                &format!("control {number}"),
+                SourceKind::Control(Controller::clamped(i32::from(*number))),
+            )
+        })
+        .collect();
+    sources.push(source("bend", SourceKind::Bend));
+    sources.push(source("pressure", SourceKind::Pressure));
+    sources.push(source("key pressure", SourceKind::PolyPressure));
+    ControllerItem {
+        name: format!("keyboard {at}"),
+        site: Site::default(),
+        port,
+        channel: None,
+        keys: Some((Key::MIN, Key::MAX)),
+        sources,
+    }
+}
+
+fn pedal_box(port: usize) -> ControllerItem {
+    ControllerItem {
+        name: "pedals".into(),
+        site: Site::default(),
+        port,
+        channel: None,
+        keys: None,
+        sources: Vec::new(),
+    }
+}
+
+fn receiver(
+    setup: &Setup,
+    at: usize,
+    rx: &Rx,
+    outputs: usize,
+    first: &mut u8,
+    budget: usize,
+) -> Receiver {
+    let mut left = match rx.kind {
+        RxKind::Instrument => budget.max(1),
+        _ => 1,
+    };
+    let mut groups = Vec::new();
+    for (number, size) in rx.groups.iter().enumerate() {
+        let size = (*size).clamp(1, 16).min(left);
+        if size == 0 {
+            break;
+        }
+        left -= size;
+        let channels = (0..size)
+            .map(|_| {
+                let channel = Channel::clamped(i32::from(*first));
+                *first += 1;
+                channel
+            })
+            .collect();
+        groups.push(SlotGroup {
+            name: format!("group {number}"),
+            site: Site::default(),
+            channels,
+        });
+    }
+    let (kind, hears) = match rx.kind {
+        RxKind::Instrument => (ReceiverKind::Instrument, Vec::new()),
+        RxKind::Effects(heard) => (
+            ReceiverKind::Effects,
+            vec![heard % setup.receivers.len().max(1)],
+        ),
+        RxKind::Lights => (ReceiverKind::Lights, Vec::new()),
+    };
+    Receiver {
+        name: format!("receiver {at}"),
+        site: Site::default(),
+        kind,
+        sounds: kind.sounds(),
+        port: rx.port % outputs,
+        groups,
+        global: None,
+        patches: patches(at),
+        parameters: if kind == ReceiverKind::Instrument {
+            parameters(rx.parameters)
+        } else {
+            Vec::new()
+        },
+        cues: cues(setup, kind, *first),
+        manners: manners(&rx.manners),
+        pages: None,
+        hears,
+        keyboard: None,
+    }
+}
+
+fn patches(at: usize) -> PatchList {
+    let patches = (0..PATCHES)
+        .map(|number| PatchItem {
+            name: format!("patch {number}"),
+            bank_msb: Value7::new((number % 3) as u8),
+            bank_lsb: Value7::new((number / 3 + at) as u8),
+            // Two patches differ in their bank alone.
+            program: Program::clamped((10 * at + number.min(PATCHES - 2)) as i32),
+            category: String::new(),
+            trim_db: 0.0,
+            voices: None,
+            release_s: None,
+            load_ms: None,
+        })
+        .collect();
+    PatchList {
+        origin: "made".into(),
+        patches,
+    }
+}
+
+fn parameters(bits: u8) -> Vec<Parameter> {
+    let number = |n: u16| Value14::new(n).expect("14 bits");
+    let kinds = [
+        (
+            "brightness",
+            ParameterKind::Control(Controller::clamped(74)),
+            64,
+        ),
+        ("depth", ParameterKind::Nrpn(number(1300)), 10),
+        ("tuning", ParameterKind::Rpn(number(1)), 8192),
+        (
+            "drive",
+            ParameterKind::Exclusive(vec![
+                TemplateByte::Byte(0xf0),
+                TemplateByte::Byte(0x7d),
+                TemplateByte::SumStart,
+                TemplateByte::Value,
+                TemplateByte::Sum,
+                TemplateByte::Byte(0xf7),
+            ]),
+            3,
+        ),
+        ("mix", ParameterKind::Pair(Controller::clamped(16)), 0),
+    ];
+    kinds
+        .into_iter()
+        .enumerate()
+        .filter(|(bit, _)| bits >> bit & 1 == 1)
+        .map(|(_, (name, kind, neutral))| Parameter {
+            name: name.into(),
+            site: Site::default(),
+            kind,
+            range: (0, 16383),
+            neutral: Some(neutral),
+            is_global: false,
+        })
+        .collect()
+}
+
+/// One cue for each scene; its value says which.
+fn cues(setup: &Setup, kind: ReceiverKind, next_channel: u8) -> Vec<Cue> {
+    if kind != ReceiverKind::Lights {
+        return Vec::new();
+    }
+    let channel = Channel::clamped(i32::from(next_channel) - 1);
+    (0..setup.scenes.len())
+        .map(|scene| Cue {
+            name: format!("cue {scene}"),
+            site: Site::default(),
+            message: CueMessage::Short(Message::Control(
+                channel,
+                Controller::clamped(i32::from(CUE_CONTROL)),
+                Value7::clamped(scene as i32),
+            )),
+        })
+        .collect()
+}
+
+fn manners(mn: &Mn) -> Manners {
+    Manners {
+        bank: match mn.bank & 3 {
+            0 => BankBytes::None,
+            1 => BankBytes::Msb,
+            2 => BankBytes::Lsb,
+            _ => BankBytes::Both,
+        },
+        programs_from_1: false,
+        load_ms: mn.load_ms,
+        resets_controllers: mn.resets,
+        cuts_notes: mn.cuts,
+        may_prime: false,
+        polyphony: None,
+        level: LevelLaw::Gm,
+        release_s: mn.release_ms as f32 / 1000.0,
+        holds_back: mn.holds_back,
+        boot_ms: mn.boot_ms,
+        heeds_sensing: true,
+    }
+}
+
+/// The model of a receiver: its times are three quarters of those stated, so that what is
+/// stated is a limit and not a coincidence.
+fn spec(rx: &Rx, receiver: &Receiver) -> ReceiverSpec {
+    let mn = &rx.manners;
+    let mut groups = [u8::MAX; 16];
+    let mut listens = 0;
+    for (number, group) in receiver.groups.iter().enumerate() {
+        for channel in &group.channels {
+            groups[channel.index()] = number as u8;
+            listens |= 1 << channel.get();
+        }
+    }
+    ReceiverSpec {
+        kind: match rx.kind {
+            RxKind::Instrument => Kind::Instrument,
+            RxKind::Effects(_) => Kind::Effects,
+            RxKind::Lights => Kind::Silent,
+        },
+        listens,
+        groups,
+        fixed: Vec::new(),
+        patches: Vec::new(),
+        manners: ModelManners {
+            heeds_bank_msb: mn.bank & 1 == 1,
+            heeds_bank_lsb: mn.bank & 2 == 2,
+            load_us: u64::from(mn.load_ms) * 750,
+            loading_controllers: if mn.loses_moves {
+                LoadingControllers::Ignored
+            } else {
+                LoadingControllers::Taken
+            },
+            loading_notes: if mn.loses_notes {
+                LoadingNotes::Ignored
+            } else {
+                LoadingNotes::Taken
+            },
+            program_resets: if mn.resets {
+                ProgramResets::Everything
+            } else {
+                ProgramResets::Nothing
+            },
+            held_notes: match (mn.cuts, mn.revoices) {
+                (false, _) => HeldNotes::Keep,
+                (true, false) => HeldNotes::Cut,
+                (true, true) => HeldNotes::Revoice,
+            },
+            polyphony: 4096,
+            release_us: u64::from(mn.release_ms) * 750,
+            restrike: if mn.replaces {
+                Restrike::Replace
+            } else {
+                Restrike::Stack
+            },
+            boot_us: u64::from(mn.boot_ms) * 750,
+            heeds_reset_all: !mn.ignores_reset,
+            ..ModelManners::gm2()
+        },
+    }
+}
+
+fn songs(setup: &Setup, rig: &Rig) -> (Vec<Song>, Vec<NightEntry>) {
+    let mut scenes: Vec<Scene> = setup
+        .scenes
+        .iter()
+        .enumerate()
+        .map(|(at, sc)| scene(at, sc, rig))
+        .collect();
+    let mut songs = Vec::new();
+    for size in setup.songs.iter().copied().chain([usize::MAX]) {
+        let take = size.min(scenes.len());
+        let mine: Vec<Scene> = scenes.drain(..take).collect();
+        if !mine.is_empty() {
+            songs.push(song(songs.len(), mine));
+        }
+    }
+    let order = (0..songs.len())
+        .map(|song| NightEntry::Song {
+            song,
+            call: (song + 1).to_string(),
+            transpose: 0,
+            is_skipped: false,
+            skipped_scenes: Vec::new(),
+            site: Site::default(),
+        })
+        .collect();
+    (songs, order)
+}
+
+fn song(at: usize, scenes: Vec<Scene>) -> Song {
+    let order = (0..scenes.len())
+        .map(|scene| OrderEntry {
+            scene,
+            call: (scene + 1).to_string(),
+            site: Site::default(),
+        })
+        .collect();
+    Song {
+        name: format!("song {at}"),
+        site: Site::default(),
+        title: String::new(),
+        tempo: None,
+        beats: None,
+        key: String::new(),
+        transpose: 0,
+        length_s: None,
+        pages: Vec::new(),
+        scenes,
+        order,
+    }
+}
+
+fn scene(at: usize, sc: &Sc, rig: &Rig) -> Scene {
+    let of_kind = |kind: ReceiverKind| {
+        rig.receivers
+            .iter()
+            .enumerate()
+            .filter(move |(_, receiver)| receiver.kind == kind)
+            .map(|(at, _)| at)
+    };
+    let patches = sc.effect.map_or_else(Vec::new, |patch| {
+        of_kind(ReceiverKind::Effects)
+            .map(|receiver| ReceiverPatch {
+                receiver,
+                patch: usize::from(patch) % PATCHES,
+                group: 0,
+                site: Site::default(),
+            })
+            .collect()
+    });
+    let cues = sc.cue.map_or_else(Vec::new, |on_jump| {
+        of_kind(ReceiverKind::Lights)
+            .map(|receiver| SceneCue {
+                receiver,
+                cue: at,
+                on_jump,
+                site: Site::default(),
+            })
+            .collect()
+    });
+    let mut settings: Vec<ParameterValue> = Vec::new();
+    for (receiver, parameter, value) in &sc.values {
+        let receiver = receiver % rig.receivers.len().max(1);
+        let count = rig.receivers.get(receiver).map_or(0, |r| r.parameters.len());
+        if count > 0 {
+            settings.push(ParameterValue {
+                receiver,
+                parameter: parameter % count,
+                value: Some(u16::from(*value & 0x7f)),
+                site: Site::default(),
+            });
+        }
+    }
+    Scene {
+        name: format!("scene {at}"),
+        site: Site::default(),
+        zones: zones(sc, rig),
+        patches,
+        settings,
+        cues,
+        page: None,
+        page_site: Site::default(),
+        player: String::new(),
+        technician: String::new(),
+        when: When::default(),
+        is_brief: sc.is_brief,
+    }
+}
+
+/// The zones, as far as every sound finds a slot of its own: a scene that asks for more is
+/// an error that `check` reports.
+fn zones(sc: &Sc, rig: &Rig) -> Vec<Zone> {
+    let instruments: Vec<usize> = (0..rig.receivers.len())
+        .filter(|at| rig.receivers[*at].kind == ReceiverKind::Instrument)
+        .collect();
+    let mut taken: BTreeMap<(usize, usize), usize> = BTreeMap::new();
+    let mut zones = Vec::new();
+    for (at, zn) in sc.zones.iter().enumerate() {
+        if instruments.is_empty() {
+            break;
+        }
+        let receiver = instruments[zn.receiver % instruments.len()];
+        let groups = &rig.receivers[receiver].groups;
+        let group = zn.group % groups.len();
+        let used = taken.entry((receiver, group)).or_insert(0);
+        if *used >= groups[group].channels.len() {
+            continue;
+        }
+        *used += 1;
+        zones.push(zone(at, zn, receiver, group, rig));
+    }
+    zones
+}
+
+fn zone(at: usize, zn: &Zn, receiver: usize, group: usize, rig: &Rig) -> Zone {
+    let keyboards = rig.controllers.len() - 1;
+    let ordered = |a: u8, b: u8| (a.min(b), a.max(b));
+    let keys = ordered(zn.keys.0 & 0x7f, zn.keys.1 & 0x7f);
+    let velocities = ordered((zn.velocities.0 & 0x7f).max(1), (zn.velocities.1 & 0x7f).max(1));
+    let value = |v: u8| Value7::clamped(i32::from(v));
+    Zone {
+        name: format!("zone {at}"),
+        site: Site::default(),
+        controller: zn.keyboard % keyboards,
+        keys: (
+            Key::clamped(i32::from(keys.0)),
+            Key::clamped(i32::from(keys.1)),
+        ),
+        keys_site: Site::default(),
+        velocities: (value(velocities.0), value(velocities.1)),
+        curve: 0,
+        receiver,
+        group,
+        patch: Some(zn.patch % PATCHES),
+        level_db: f32::from(zn.level_db.clamp(-30, 4)),
+        level_site: Site::default(),
+        pan: zn.pan.map(value),
+        bend_range: zn.bend_range,
+        transpose: zn.transpose,
+        is_never_transposed: false,
+        catches: zn.catches,
+        leave: match zn.leave {
+            Lv::Hold => Leave::Hold,
+            Lv::Cut => Leave::Cut,
+            Lv::Fade(ms) => Leave::Fade(ms),
+        },
+        level_change: if zn.takes_new_level {
+            LevelChange::New
+        } else {
+            LevelChange::Ride
+        },
+        settings: Vec::new(),
+    }
+}
