@@ -320,10 +320,10 @@ fn the_three_screens_help_find_and_jump() {
     desk.see(&["NOW  1.1  intro"]);
     // Found while it is typed; Enter ends the typing, Enter again asks, Enter jumps.
     desk.press("/solo");
-    desk.see(&["RUNNING ORDER", "/solo"]);
+    desk.see(&["RUNNING ORDER", "find: solo"]);
     desk.press("\r");
     desk.see(&["▸", "2.6"]);
-    desk.see_no("/solo");
+    desk.see_no("find: solo");
     desk.press("\r");
     desk.see(&["Enter"]);
     desk.press("\r");
