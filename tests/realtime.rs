@@ -1,36 +1,38 @@
 //! The playing thread never touches the heap: an allocator that counts is in place while a
-//! generated show is played with everything that can go wrong, and must count nothing.
+//! generated show is played with everything that can go wrong, and while the touring show
+//! is played from end to end; it must count nothing.
 //!
 //! Its own binary, because a process has one allocator.
 #![allow(clippy::unwrap_used)]
 
 use std::alloc::{GlobalAlloc, Layout, System};
 use std::cell::Cell;
-use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::Arc;
 
 use segue::engine::Engine;
 use segue::engine::input::{Command, Input, Outbox};
 use segue::engine::promptbook::*;
 use segue::engine::view::View;
 use segue::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
+use segue::wire::{Limits, Next, Wire};
+use segue::{plan, replay};
+use touring::Dice;
+
+mod touring;
 
 struct Counting;
 
-static CALLS: AtomicU64 = AtomicU64::new(0);
-
 thread_local! {
-    static IS_COUNTING: Cell<bool> = const { Cell::new(false) };
+    static CALLS: Cell<u64> = const { Cell::new(0) };
 }
 
 fn count() {
-    if IS_COUNTING.get() {
-        CALLS.fetch_add(1, Ordering::Relaxed);
-    }
+    CALLS.set(CALLS.get() + 1);
 }
 
 // SAFETY: every call is handed to `System` with the layout and pointer it came with, so
-// `System`'s own guarantees hold; counting touches a constant-initialised thread local and
-// an atomic, neither of which allocates.
+// `System`'s own guarantees hold; counting touches a constant-initialised thread local,
+// which does not allocate.
 unsafe impl GlobalAlloc for Counting {
     unsafe fn alloc(&self, layout: Layout) -> *mut u8 {
         count();
@@ -54,30 +56,11 @@ unsafe impl GlobalAlloc for Counting {
 #[global_allocator]
 static ALLOCATOR: Counting = Counting;
 
-/// Heap calls of this thread while `work` runs. One test at a time counts.
+/// Heap calls of this thread while `work` runs.
 fn heap_calls(work: impl FnOnce()) -> u64 {
-    let before = CALLS.load(Ordering::Relaxed);
-    IS_COUNTING.set(true);
+    let before = CALLS.get();
     work();
-    IS_COUNTING.set(false);
-    CALLS.load(Ordering::Relaxed) - before
-}
-
-/// A small generator of numbers, the same on every run (Knuth's MMIX constants).
-struct Dice(u64);
-
-impl Dice {
-    fn roll(&mut self, sides: u64) -> u64 {
-        self.0 = self
-            .0
-            .wrapping_mul(6_364_136_223_846_793_005)
-            .wrapping_add(1_442_695_040_888_963_407);
-        (self.0 >> 33) % sides
-    }
-
-    fn byte(&mut self) -> u8 {
-        u8::try_from(self.roll(128)).unwrap()
-    }
+    CALLS.get() - before
 }
 
 const CONTROLLERS: u8 = 3;
@@ -328,7 +311,6 @@ fn input(dice: &mut Dice) -> Input {
     }
 }
 
-/// One test, because the counter is one: tests of a binary run beside each other.
 #[test]
 fn playing_never_touches_the_heap() {
     // The counter can count: one call to make, one to drop.
@@ -373,4 +355,75 @@ fn playing_never_touches_the_heap() {
         "{counters:?}"
     );
     assert_eq!(counters.faults, 0);
+}
+
+/// What is played a scene: touches, some milliseconds apart, and then the step.
+const TOUCHES: u64 = 400;
+
+/// The touring show from first to last position, each night, through engine and wires.
+#[test]
+fn the_touring_show_never_touches_the_heap() {
+    let show = touring::show();
+    assert!(show.nights.len() > 1);
+    for night in &show.nights {
+        let plan = plan::compile(&show, night).unwrap();
+        let book = Arc::new(plan.promptbook.clone());
+        let mut wires: Vec<_> = touring::kinds(&show, &plan)
+            .into_iter()
+            .map(|kind| Wire::new(kind, Limits::default(), 0))
+            .collect();
+        let mut engine = Engine::new(Arc::clone(&book), PositionId(0));
+        let mut out = Outbox::new();
+        let mut view = Box::new(View::default());
+        let ready = replay::ready(&book);
+        let mut dice = Dice(1_965);
+        let (mut now_us, mut sent) = (0, 0);
+        let calls = heap_calls(|| {
+            let mut play = |now_us: u64, input: Input| {
+                engine.handle(now_us, input, &mut out);
+                engine.view(&mut view);
+                for output in out.items() {
+                    let wire = &mut wires[output.port.index()];
+                    wire.push(now_us, replay::item(&book, output)).unwrap();
+                    while let Next::Send(_) = wire.next(now_us) {
+                        sent += 1;
+                    }
+                }
+                out.clear();
+                while let Some(due_us) = engine.next_deadline().filter(|due| *due <= now_us) {
+                    engine.handle(due_us, Input::Tick, &mut out);
+                    for output in out.items() {
+                        let wire = &mut wires[output.port.index()];
+                        wire.push(now_us, replay::item(&book, output)).unwrap();
+                    }
+                    out.clear();
+                }
+                for wire in &mut wires {
+                    while let Next::Send(_) = wire.next(now_us) {
+                        sent += 1;
+                    }
+                }
+            };
+            for (us, input) in &ready {
+                play(*us, *input);
+            }
+            for _ in 1..plan.places.len() {
+                for _ in 0..TOUCHES {
+                    now_us += dice.roll(12_000);
+                    play(now_us, touring::touch(&mut dice, &book));
+                }
+                now_us += 300_000;
+                play(now_us, Input::Command(Command::Step));
+            }
+        });
+        assert_eq!(calls, 0, "heap calls while playing {}", night.name);
+        assert_eq!(
+            view.position.index(),
+            plan.places.len() - 1,
+            "{}",
+            night.name
+        );
+        assert_eq!(view.counters.faults, 0);
+        assert!(sent > 10_000, "only {sent} messages went out");
+    }
 }

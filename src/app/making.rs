@@ -19,6 +19,16 @@ pub(super) fn run(args: &cli::New, out: &mut dyn Write) -> Result<(), String> {
     let files = load::built_in(name);
     store::write_new_folder(&args.folder, &files).map_err(|error| error.to_string())?;
     let folder = args.folder.display();
-    writeln!(out, "{folder}: {} files\ncheck it:  segue check {folder}\nplay it:   segue play {folder} --model", files.len())
-        .map_err(|error| format!("standard output: {error}"))
+    // The demo show has several nights, and one must be named.
+    let night = if args.demo {
+        format!(" --night {}", load::DEMO_NIGHT)
+    } else {
+        String::new()
+    };
+    writeln!(
+        out,
+        "{folder}: {} files\ncheck it:  segue check {folder}\nplay it:   segue play {folder}{night} --model",
+        files.len()
+    )
+    .map_err(|error| format!("standard output: {error}"))
 }

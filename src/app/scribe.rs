@@ -77,8 +77,7 @@ impl Scribe {
     fn write_notices(&mut self) -> bool {
         let mut is_ended = false;
         while let Ok(notice) = self.notices.pop() {
-            let (level, words) = notice::words(&notice.event, &self.sheet);
-            self.say(notice.at_us, level, &words);
+            // The journal first: what the log tells is then already on the disk.
             match notice.event {
                 Event::Position { position, page, .. } | Event::Page { position, page } => {
                     self.write_journal(notice.at_us, position, page);
@@ -89,6 +88,8 @@ impl Scribe {
                 }
                 _ => {}
             }
+            let (level, words) = notice::words(&notice.event, &self.sheet);
+            self.say(notice.at_us, level, &words);
         }
         let dropped = self.notices_dropped.load(Ordering::Relaxed);
         if dropped != self.dropped_told {

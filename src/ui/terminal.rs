@@ -20,6 +20,7 @@ use ratatui::layout::Rect;
 use std::io::{self, BufWriter, IsTerminal, Stdout, Write};
 use std::marker::PhantomData;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Duration;
 
 /// Bytes gathered before they are written: a whole frame in full colour fits.
 const OUT_BYTES: usize = 256 * 1024;
@@ -70,6 +71,9 @@ impl TerminalGuard {
         };
         // From here on dropping the guard restores, also when one of these fails.
         enter_modes()?;
+        // From the first look at events on, a change of size is heard of: the size is read
+        // after it, so that none can fall between.
+        crossterm::event::poll(Duration::ZERO)?;
         let (width, height) = crossterm::terminal::size()?;
         guard.resize(width, height)?;
         Ok(guard)

@@ -3,6 +3,7 @@
 
 mod cases;
 mod check_rules;
+mod commands;
 mod gate;
 mod plan_night;
 mod port_matching;

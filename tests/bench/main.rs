@@ -1,0 +1,190 @@
+//! Readings, asserted nowhere: how long a night, a large show and a step take here.
+//!
+//! `cargo bench` prints them; what is aimed at stands beside each.
+#![allow(clippy::unwrap_used, clippy::print_stdout)]
+
+use std::collections::BTreeMap;
+use std::fmt::Write;
+use std::hint::black_box;
+use std::path::Path;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use segue::engine::Engine;
+use segue::engine::input::{Command, Input, Outbox};
+use segue::engine::promptbook::PositionId;
+use segue::engine::view::View;
+use segue::plan::{self, Plan};
+use segue::show::{model::Show, read};
+use segue::{check, replay, store};
+
+#[path = "../touring/mod.rs"]
+mod touring;
+
+fn main() {
+    long_night();
+    let small = large_show(1_000);
+    let large = large_show(10_000);
+    println!(
+        "ten times the scenes: {:.1} times as long (at most 10)",
+        large.total.as_secs_f64() / small.total.as_secs_f64()
+    );
+    step_cost(&large_show(10).plan);
+    step_cost(&large.plan);
+}
+
+/// Two hours of dense playing through engine and wire.
+fn long_night() {
+    let show = touring::show();
+    let plan = plan::compile(&show, &show.nights[0]).unwrap();
+    let inputs = touring::two_hours(&plan);
+    let run = replay::Run {
+        book: Arc::new(plan.promptbook.clone()),
+        kinds: &touring::kinds(&show, &plan),
+        start: PositionId(0),
+        inputs: &inputs,
+    };
+    let start = Instant::now();
+    let outcome = replay::run(&run, &mut |us, port, bytes| {
+        black_box((us, port, bytes));
+    });
+    println!(
+        "two hours replayed: {:.3} s (under 2): {} inputs, {} messages, {} steps, {} refused",
+        start.elapsed().as_secs_f64(),
+        inputs.len(),
+        outcome.sent,
+        outcome.view.counters.steps,
+        outcome.refused
+    );
+}
+
+struct Large {
+    plan: Plan,
+    total: Duration,
+}
+
+/// A generated show on the disk: read, checked, compiled, first view.
+fn large_show(scenes: usize) -> Large {
+    let folder = tempfile::tempdir().unwrap();
+    write_show(folder.path(), scenes);
+    let start = Instant::now();
+    let contents = store::read_folder(folder.path()).unwrap();
+    let loaded = start.elapsed();
+    let (show, findings): (Show, _) = read::read(&contents.files, "large");
+    let read = start.elapsed();
+    let findings = check::check(&show, &findings);
+    let checked = start.elapsed();
+    let plan = plan::compile(&show, &show.nights[0]).unwrap();
+    let compiled = start.elapsed();
+    let engine = Engine::new(Arc::new(plan.promptbook.clone()), PositionId(0));
+    let mut view = View::default();
+    engine.view(&mut view);
+    black_box(&view);
+    let total = start.elapsed();
+    println!(
+        "{} scenes: {:.3} s (1,000 under 0.5): files {:.3}, read {:.3}, check {:.3}, compile {:.3}, view {:.3}; {} findings",
+        plan.places.len(),
+        total.as_secs_f64(),
+        loaded.as_secs_f64(),
+        (read - loaded).as_secs_f64(),
+        (checked - read).as_secs_f64(),
+        (compiled - checked).as_secs_f64(),
+        (total - compiled).as_secs_f64(),
+        findings.len()
+    );
+    for finding in findings.iter().take(3) {
+        println!("{finding}");
+    }
+    Large { plan, total }
+}
+
+const SCENES_A_SONG: usize = 10;
+
+/// The touring rig with songs of ten scenes each: three or four zones, parameters, words.
+fn write_show(folder: &Path, scenes: usize) {
+    let touring = concat!(env!("CARGO_MANIFEST_DIR"), "/shows/quarry-lanterns");
+    let mut files = store::read_folder(Path::new(touring)).unwrap().files;
+    files.retain(|name, _| name == "rig.ron" || name.starts_with("patches/"));
+    let mut order = String::new();
+    for song in 0..scenes / SCENES_A_SONG {
+        let name = format!("song-{song:04}");
+        writeln!(order, "        \"{name}\",").unwrap();
+        files.insert(format!("songs/{name}.ron"), song_text(song).into_bytes());
+    }
+    let night =
+        format!("(\n    version: 1,\n    title: \"All\",\n    order: [\n{order}    ],\n)\n");
+    files.insert("nights/all.ron".into(), night.into_bytes());
+    let files: BTreeMap<_, _> = files;
+    store::write_new_folder(folder, &files).unwrap();
+}
+
+fn song_text(song: usize) -> String {
+    const UPPER: [&str; 5] = [
+        "Tine Piano",
+        "Warm Strings",
+        "Brass Section",
+        "Glass Bells",
+        "Reed Piano",
+    ];
+    const LOWER: [&str; 3] = ["Concert Grand", "Funk Clav", "Stab Brass"];
+    let (mut text, mut order) = (String::new(), String::new());
+    write!(
+        text,
+        "(\n    version: 1,\n    title: \"Song {song}\",\n    tempo: 100, beats: 4, key: \"C\", length: \"4:00\",\n    defaults: (to: \"main\"),\n    scenes: {{\n"
+    )
+    .unwrap();
+    for scene in 0..SCENES_A_SONG {
+        let at = song * 7 + scene;
+        write!(
+            text,
+            "        \"scene {scene}\": (\n            zones: {{\n                \"right\": (from: \"upper\", patch: \"{}\", level: {}),\n                \"left\": (from: \"lower\", patch: \"{}\", keys: \"C3..C8\", level: -2),\n                \"bass\": (from: \"lower\", patch: \"Round Bass\", keys: \"A0..B2\"),\n            }},\n            patches: {{\"effects\": \"Small Room\"}},\n            parameters: {{\"organ\": {{\"rotor\": {}}}}},\n            player: \"Words for the player, scene {scene}.\",\n            when: (bar: {}, beat: 1),\n        ),\n",
+            UPPER[at % UPPER.len()],
+            -i64::try_from(at % 7).unwrap(),
+            LOWER[at % LOWER.len()],
+            at % 128,
+            scene * 16 + 9
+        )
+        .unwrap();
+        write!(order, "\"scene {scene}\", ").unwrap();
+    }
+    write!(text, "    }},\n    order: [{order}],\n)\n").unwrap();
+    text
+}
+
+/// The mean time of a step, there and back over the night.
+fn step_cost(plan: &Plan) {
+    const STEPS: u64 = 20_000;
+    let book = Arc::new(plan.promptbook.clone());
+    let mut engine = Engine::new(Arc::clone(&book), PositionId(0));
+    let mut out = Outbox::new();
+    for (us, input) in replay::ready(&book) {
+        engine.handle(us, input, &mut out);
+        out.clear();
+    }
+    let mut now_us = 60_000_000;
+    let last = plan.places.len() as u64 - 1;
+    let mut taken = Duration::ZERO;
+    for step in 0..STEPS {
+        now_us += 1_000_000;
+        while let Some(due_us) = engine.next_deadline().filter(|due| *due <= now_us) {
+            engine.handle(due_us, Input::Tick, &mut out);
+            out.clear();
+        }
+        let is_forward = (step / last).is_multiple_of(2);
+        let command = if is_forward {
+            Command::Step
+        } else {
+            Command::Back
+        };
+        let start = Instant::now();
+        engine.handle(now_us, Input::Command(command), &mut out);
+        taken += start.elapsed();
+        black_box(out.items().len());
+        out.clear();
+    }
+    println!(
+        "a step among {} scenes: {:.2} µs",
+        plan.places.len(),
+        taken.as_secs_f64() * 1e6 / STEPS as f64
+    );
+}
