@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod cases;
+mod picture;
 mod ron_read;
 mod ron_tree;
 mod screens;
