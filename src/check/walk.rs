@@ -2,7 +2,7 @@
 
 use crate::midi::Channel;
 use crate::show::finding::quoted;
-use crate::show::model::{NightEntry, Receiver, Scene, Show, Song, Zone};
+use crate::show::model::{Night, NightEntry, Receiver, Scene, Show, Song, Zone};
 
 /// All scenes, with their songs.
 pub(super) fn scenes(show: &Show) -> impl Iterator<Item = (&Song, &Scene)> {
@@ -24,8 +24,8 @@ pub(super) fn steps(song: &Song) -> impl Iterator<Item = (&Scene, &Scene)> {
     })
 }
 
-/// The nights that play a song, by name, each with its transposition of it.
-pub(super) fn nights_of(show: &Show, song: usize) -> impl Iterator<Item = (&str, i8)> {
+/// The nights that play a song, each with its transposition of it.
+pub(super) fn nights_of(show: &Show, song: usize) -> impl Iterator<Item = (&Night, i8)> {
     show.nights.iter().flat_map(move |night| {
         night.order.iter().filter_map(move |entry| match entry {
             NightEntry::Song {
@@ -33,7 +33,7 @@ pub(super) fn nights_of(show: &Show, song: usize) -> impl Iterator<Item = (&str,
                 transpose,
                 is_skipped: false,
                 ..
-            } if *played == song => Some((night.name.as_str(), *transpose)),
+            } if *played == song => Some((night, *transpose)),
             _ => None,
         })
     })

@@ -14,7 +14,7 @@ use super::promptbook::{
 use super::seats::{Coming, Seat, Seats};
 use super::slots::{Owed, UNKNOWN, bit};
 use super::view::Swallowed;
-use crate::midi::Message;
+use crate::midi::{Message, Value14};
 
 /// How a position is come to: it decides on cues (invariant 9).
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -280,7 +280,12 @@ impl Machine {
             let Some(state) = self.slots.get(slot.index()) else {
                 continue;
             };
-            let lost = before.feeds & !state.feeds;
+            let is_bent = state.known.bend != Value14::CENTRE.get();
+            let lost = if is_bent {
+                before.feeds & !state.feeds
+            } else {
+                0
+            };
             let mut tails = state.bend_tails & !state.feeds;
             for (id, controller) in (0u8..).map(ControllerId).zip(self.controllers.iter()) {
                 let is_lost = lost & bit(id) != 0;
@@ -375,7 +380,7 @@ impl Machine {
     }
 
     /// Cues, after everything that can be repeated. A cue to a receiver that is not there
-    /// is lost: it belonged to this moment.
+    /// is lost: it belonged to this moment. For the same reason none waits for a patch.
     fn send_cues(&mut self, call: &mut Call<'_>, arrival: Arrival) {
         let book = call.book;
         if !self.sends_cues || arrival == Arrival::Back {

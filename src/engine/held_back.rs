@@ -105,6 +105,44 @@ impl Machine {
         }
     }
 
+    /// Forgets what waits for this slot: Note Ons that never sounded need no Note Off, but
+    /// Note Offs that wait for notes already sounding go out now.
+    pub(super) fn forget_held_back(&mut self, call: &mut Call<'_>, slot: SlotId) {
+        while let Some(first) = self
+            .held_back
+            .iter()
+            .find(|item| item.slot == slot)
+            .copied()
+        {
+            let of_key = |item: &HeldBack| item.slot == slot && item.key == first.key;
+            let waiting = self.held_back.iter().filter(|item| of_key(item));
+            let ons = waiting
+                .clone()
+                .filter(|item| item.velocity.is_some())
+                .count();
+            let offs = waiting.count() - ons;
+            self.held_back.retain(|item| !of_key(item));
+            for _ in ons..offs {
+                self.sound(call, slot, first.key, None, first.release);
+            }
+            for _ in offs..ons {
+                self.forget_on(slot, first.key);
+            }
+        }
+    }
+
+    /// One Note Off fewer for the newest owner of this note.
+    fn forget_on(&mut self, slot: SlotId, key: Key) {
+        let owner = self
+            .notes
+            .iter_mut()
+            .rev()
+            .find(|note| note.slot == slot && note.out_key == key && note.offs > 0);
+        if let Some(owner) = owner {
+            owner.offs -= 1;
+        }
+    }
+
     /// Sends what waits for this slot although its patch still loads: level up first, so
     /// that it is heard. The level may be lost on a slot that loads, so it is sent again.
     fn release_early(&mut self, call: &mut Call<'_>, slot: SlotId) {

@@ -16,7 +16,8 @@ pub const MAX_ZONES: usize = 128;
 pub const MAX_NOTES: usize = 1024;
 /// Notes held back while their slot loads. Past it the oldest is sent at once and counted.
 pub const MAX_HELD_BACK: usize = 128;
-/// Messages that one call may hand out. Past it the rest waits for the next call.
+/// Messages that one call may hand out. Past it a message is refused and counted, and the
+/// state of its port is sent again at the next call, which is due at once.
 pub const MAX_OUT: usize = 4096;
 /// Parameters a receiver may name.
 pub const MAX_PARAMETERS: usize = 64;

@@ -4,7 +4,6 @@
 //! order of age.
 
 use super::fault::invariant;
-use super::input::Urgency;
 use super::limits::MAX_NOTES;
 use super::machine::{Call, Machine};
 use super::pedals::{HOLD, SOSTENUTO};
@@ -52,6 +51,8 @@ impl Machine {
         if self.is_muted {
             return;
         }
+        // A slot that fell silent just now gets what it is owed before it sounds again.
+        self.pay_owed(call);
         let book = call.book;
         let zones = self
             .scene(book)
@@ -278,7 +279,7 @@ impl Machine {
         while let Some(note) = self.notes.get(index).copied() {
             index += 1;
             if note.controller == controller && note.in_key == key && note.is_key_down() {
-                self.send(call, note.slot, Urgency::Live, |ch| {
+                self.pass(call, note.slot, |ch| {
                     Message::PolyPressure(ch, note.out_key, value)
                 });
             }

@@ -35,7 +35,11 @@ impl Machine {
             return;
         };
         for receiver in &book.receivers {
-            let slot = u8::try_from(receiver.slots.start).ok().map(SlotId);
+            let has_slot = receiver.slots.len > 0;
+            let slot = u8::try_from(receiver.slots.start)
+                .ok()
+                .map(SlotId)
+                .filter(|_| has_slot);
             if let (Some(manner), Some(slot)) = (receiver.pages, slot) {
                 self.tell_page(call, slot, manner, number);
             }

@@ -205,10 +205,11 @@ impl Machine {
             return;
         };
         state.known = Known::nothing();
-        state.loads_until_us = None;
         if state.sound.is_some() {
+            state.loads_until_us = None;
             self.revoice(call, slot);
         } else {
+            // A slot left while it loads is still told its pedals when it has loaded.
             state.owed = Owed::Nothing;
         }
         let is_loading = |state: &Self| {

@@ -13,20 +13,35 @@ impl Machine {
     /// that is down counts from its next fresh press.
     pub(super) fn panic(&mut self, call: &mut Call<'_>, receiver: Option<ReceiverId>) {
         self.panic_us = Some(call.now_us);
+        let is_meant = |call: &Call<'_>, slot: SlotId| {
+            call.book
+                .slots
+                .get(slot.index())
+                .is_some_and(|entry| receiver.is_none_or(|receiver| receiver == entry.receiver))
+        };
+        let sounding = |machine: &Self, call: &Call<'_>, slot: SlotId| {
+            is_meant(call, slot) && machine.sounds(call, slot)
+        };
+        // Silence everywhere comes before the first thing that may wait.
         for slot in self.slot_ids() {
-            let is_meant =
-                call.book.slots.get(slot.index()).is_some_and(|entry| {
-                    receiver.is_none_or(|receiver| receiver == entry.receiver)
-                });
-            if is_meant && self.sounds(call, slot) {
+            if sounding(self, call, slot) {
                 self.silence(call, slot);
+            }
+        }
+        for slot in self.slot_ids() {
+            // A slot that loads is told when it has loaded.
+            let is_ready = self
+                .slots
+                .get(slot.index())
+                .is_some_and(|state| state.sound.is_some() && state.loads_until_us.is_none());
+            if is_ready && sounding(self, call, slot) {
+                self.settle(call, slot);
             }
         }
     }
 
     fn silence(&mut self, call: &mut Call<'_>, slot: SlotId) {
-        // What still waits was never sounded; its Note Off goes too, which harms nothing.
-        self.held_back.retain(|item| item.slot != slot);
+        self.forget_held_back(call, slot);
         self.end_notes(call, |note| note.slot == slot);
         // The safe order: pedals up before All Notes Off, which they would defer; All Sound
         // Off for what ignores that; then controllers back (FACTS §3; RP-015).
@@ -57,13 +72,6 @@ impl Machine {
         state.bend_tails = 0;
         state.ramp = None;
         self.link_fresh(call, slot);
-        let Some(state) = self.slots.get(slot.index()) else {
-            return;
-        };
-        // A slot that loads is told the rest when it has loaded.
-        if state.sound.is_some() && state.loads_until_us.is_none() {
-            self.settle(call, slot);
-        }
     }
 
     /// Links the controllers that feed a slot as for a sound that is new there.

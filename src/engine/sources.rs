@@ -105,10 +105,12 @@ impl Machine {
             if state.is_fed_by(controller) {
                 self.pass(call, slot, |ch| Message::Bend(ch, value));
             } else if state.bend_tails & bit(controller) != 0 {
-                if is_back {
+                // Other hands may have brought the slot back already.
+                let is_at_rest = state.known.bend == Value14::CENTRE.get();
+                if is_back || is_at_rest {
                     state.bend_tails &= !bit(controller);
                 }
-                if self.has_note(controller, slot, false) {
+                if !is_at_rest && self.has_note(controller, slot, false) {
                     let value = if is_back { Value14::CENTRE } else { value };
                     self.pass(call, slot, |ch| Message::Bend(ch, value));
                 }
@@ -193,7 +195,7 @@ impl Machine {
     }
 
     /// Sends what is played; a slot that loads gets the present position when it has loaded.
-    fn pass(
+    pub(super) fn pass(
         &mut self,
         call: &mut Call<'_>,
         slot: SlotId,

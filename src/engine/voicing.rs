@@ -2,7 +2,9 @@
 //!
 //! What a slot is to hold is an agenda of targets, made from its sound, the present
 //! positions of the sources that feed it, and what the whole show plays on its group. A
-//! cold jump and a long walk have the same agenda (invariant 4).
+//! cold jump and a long walk have the same agenda (invariant 4). Settings are the
+//! planner's: it states those that a scene takes from its song or rig, and one that it
+//! does not state is left where it is (`leave`).
 
 use super::input::Urgency;
 use super::machine::{Call, Machine};
@@ -180,11 +182,15 @@ impl Machine {
         for index in 0..agenda_len(&sound) {
             self.tell_target(call, slot, &sound, index);
         }
-        for pedal in 0..PEDALS.len() {
-            self.settle_pedal(call, slot, pedal);
-        }
+        self.settle_pedals(call, slot);
         if let Some(volume) = sound.volume {
             self.tell_control(call, slot, cc::VOLUME, volume);
+        }
+    }
+
+    fn settle_pedals(&mut self, call: &mut Call<'_>, slot: SlotId) {
+        for pedal in 0..PEDALS.len() {
+            self.settle_pedal(call, slot, pedal);
         }
     }
 
@@ -366,8 +372,15 @@ impl Machine {
             state.loads_until_us = None;
             // A slot that was left before it had loaded is finished only if a note waits
             // for it or sounds on it.
+            if state.sound.is_none() {
+                // It is settled with its bend at rest, so no wheel is on its way back.
+                state.bend_tails = 0;
+            }
             if state.sound.is_some() || state.notes > 0 {
                 self.settle(call, slot);
+            } else {
+                // A pedal that came up meanwhile was not told.
+                self.settle_pedals(call, slot);
             }
             self.release_held_back(call, slot);
         }

@@ -7,9 +7,10 @@
 //! would cost a third of the whole way. What must wait for the line, and what it could
 //! not do because another had the claim, is done by the port's own sender thread.
 //!
-//! No wake-up is lost: whoever fails to get the claim unparks the sender *after* putting
-//! the message into the inbox, and the sender looks into the inbox after every unpark,
-//! even one that came while it was just letting go of the claim.
+//! No wake-up is lost: whoever fails to get the claim raises a flag and unparks the sender
+//! *after* putting the message into the inbox, and the sender looks at the flag after it
+//! has let go of the claim and before it parks. (The unpark alone would not do: a sink
+//! that waits for something of its own may use it up.)
 //!
 //! Once messages have been refused or have failed, what the receivers hold is unknown.
 //! The playing thread is told (`take_overflow`) when the way is open again, not before:
@@ -69,6 +70,8 @@ struct Shared {
     /// The inbox was full since that was last told.
     is_refusing: AtomicBool,
     refused: AtomicU64,
+    /// The sender is to look again before it parks.
+    is_sender_asked: AtomicBool,
     /// When the sender ends, done or not; `NEVER` while the gate is in use.
     over_by_us: AtomicU64,
     waker: Waker,
@@ -94,6 +97,7 @@ impl Gate {
             has_overflowed: AtomicBool::new(false),
             is_refusing: AtomicBool::new(false),
             refused: AtomicU64::new(0),
+            is_sender_asked: AtomicBool::new(false),
             over_by_us: AtomicU64::new(NEVER),
             waker: parts.waker,
         });
@@ -133,7 +137,7 @@ impl Gate {
                 let mut pump = poisoned.into_inner();
                 self.shared.run(&mut pump, Writer::Player(&self.sender));
             }
-            Err(TryLockError::WouldBlock) => self.sender.unpark(),
+            Err(TryLockError::WouldBlock) => self.shared.ask(&self.sender),
         }
     }
 
@@ -177,7 +181,7 @@ impl Gate {
         let limit_us = u64::try_from(limit.as_micros()).unwrap_or(NEVER);
         let over_by_us = self.shared.clock.now_us().saturating_add(limit_us);
         self.shared.over_by_us.store(over_by_us, Ordering::Release);
-        self.sender.unpark();
+        self.shared.ask(&self.sender);
         if let Some(thread) = self.thread.take() {
             // It has nothing to return; a panic in it was reported where it happened.
             let _ = thread.join();
@@ -190,7 +194,7 @@ impl Drop for Gate {
     fn drop(&mut self) {
         if self.thread.is_some() {
             self.shared.over_by_us.store(0, Ordering::Release);
-            self.sender.unpark();
+            self.shared.ask(&self.sender);
         }
     }
 }
@@ -230,11 +234,17 @@ impl Shared {
         match writer {
             Writer::Player(sender) => {
                 if due_us < pump.sender_due_us {
-                    sender.unpark();
+                    self.ask(sender);
                 }
             }
             Writer::Sender => pump.sender_due_us = due_us,
         }
+    }
+
+    /// Has the sender look again, now or as soon as it is done.
+    fn ask(&self, sender: &Thread) {
+        self.is_sender_asked.store(true, Ordering::Release);
+        sender.unpark();
     }
 
     /// The sender thread.
@@ -243,14 +253,19 @@ impl Shared {
         // is only less exact.
         let _ = realtime::try_priority(realtime::SENDER_PRIORITY);
         loop {
+            // Read first: what was put into the inbox before the end was asked for is
+            // then seen by this very run.
+            let over_by_us = self.over_by_us.load(Ordering::Acquire);
             let mut pump = self.lock();
             self.run(&mut pump, Writer::Sender);
             let due_us = pump.sender_due_us;
             drop(pump);
-            let over_by_us = self.over_by_us.load(Ordering::Acquire);
             let is_asked_to_end = over_by_us != NEVER;
             if is_asked_to_end && (due_us == NEVER || self.clock.now_us() >= over_by_us) {
                 return;
+            }
+            if self.is_sender_asked.swap(false, Ordering::AcqRel) {
+                continue;
             }
             match due_us.min(over_by_us) {
                 NEVER => std::thread::park(),

@@ -291,3 +291,244 @@ fn found_at(assignments: &[Assignment], port: usize, side: Side) -> Option<&Foun
         Side::Output => &assignment.output,
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::ports::endpoint::{Address, UsbIdentity};
+    use crate::ports::matching::PortRule;
+    use proptest::prelude::*;
+    use std::collections::BTreeMap;
+
+    /// A system on which things are plugged in and out.
+    #[derive(Default)]
+    struct Bench {
+        plugged: Vec<Endpoint>,
+        connections: BTreeMap<(usize, bool), Address>,
+        refuses: bool,
+        deeds: usize,
+    }
+
+    impl Connector for Bench {
+        fn present(&mut self) -> Vec<Endpoint> {
+            self.plugged.clone()
+        }
+
+        fn is_connected(&mut self, port: usize, side: Side, endpoint: &Endpoint) -> bool {
+            let key = (port, side == Side::Input);
+            self.connections.get(&key) == Some(&endpoint.address)
+        }
+
+        fn connect(
+            &mut self,
+            port: usize,
+            side: Side,
+            endpoint: &Endpoint,
+        ) -> Result<(), PortError> {
+            self.deeds += 1;
+            if self.refuses {
+                return Err(PortError::System(11));
+            }
+            let key = (port, side == Side::Input);
+            let taken = self.connections.iter().any(|((other, is_input), address)| {
+                *is_input == key.1 && *other != port && *address == endpoint.address
+            });
+            assert!(!taken, "one endpoint serves one port");
+            assert_eq!(self.connections.insert(key, endpoint.address.clone()), None);
+            Ok(())
+        }
+
+        fn disconnect(&mut self, port: usize, side: Side, _endpoint: &Endpoint) {
+            self.deeds += 1;
+            self.connections.remove(&(port, side == Side::Input));
+        }
+    }
+
+    impl Bench {
+        fn unplug(&mut self, address: &Address) {
+            self.plugged.retain(|endpoint| endpoint.address != *address);
+            self.connections.retain(|_, other| other != address);
+        }
+    }
+
+    fn device(number: u8, serial: Option<&str>) -> Endpoint {
+        Endpoint {
+            has_input: true,
+            has_output: true,
+            client: "Stage Keys".to_owned(),
+            port: "Stage Keys MIDI 1".to_owned(),
+            usb: Some(UsbIdentity {
+                vendor: 1,
+                product: 2,
+                serial: serial.map(str::to_owned),
+                location: format!("1-{number}"),
+            }),
+            device_port: 1,
+            address: Address::Sequencer(number, 0),
+        }
+    }
+
+    fn wanted(serial: Option<&str>) -> PortWanted {
+        PortWanted {
+            name: "keys".to_owned(),
+            rule: PortRule::Usb {
+                vendor: 1,
+                product: 2,
+                serial: serial.map(str::to_owned),
+                location: None,
+                port: 1,
+            },
+        }
+    }
+
+    fn patchbay(wanted: Vec<PortWanted>) -> Patchbay {
+        let board = StatusBoard::new(wanted.len());
+        Patchbay::new(wanted, board)
+    }
+
+    fn pass(patchbay: &mut Patchbay, bench: &mut Bench) -> Vec<Incoming> {
+        let mut told = Vec::new();
+        patchbay.reconcile(bench, &mut |incoming| {
+            told.push(incoming);
+            true
+        });
+        told
+    }
+
+    const READY: [Incoming; 2] = [Incoming::InReady(0), Incoming::OutReady(0)];
+    const LOST: [Incoming; 2] = [Incoming::InLost(0), Incoming::OutLost(0)];
+
+    #[test]
+    fn plugging_and_unplugging_are_told_once() {
+        let mut bench = Bench::default();
+        let mut patchbay = patchbay(vec![wanted(None)]);
+        assert_eq!(pass(&mut patchbay, &mut bench), []);
+        bench.plugged.push(device(20, None));
+        assert_eq!(pass(&mut patchbay, &mut bench), READY);
+        assert_eq!(pass(&mut patchbay, &mut bench), []);
+        bench.unplug(&Address::Sequencer(20, 0));
+        assert_eq!(pass(&mut patchbay, &mut bench), LOST);
+        // Back under another number.
+        bench.plugged.push(device(24, None));
+        assert_eq!(pass(&mut patchbay, &mut bench), READY);
+    }
+
+    /// Out and in again between two passes: the connection is gone though all looks the same.
+    #[test]
+    fn a_replug_too_quick_to_see_is_lost_and_ready() {
+        let mut bench = Bench::default();
+        let mut patchbay = patchbay(vec![wanted(None)]);
+        bench.plugged.push(device(20, None));
+        pass(&mut patchbay, &mut bench);
+        bench.connections.clear();
+        let told = pass(&mut patchbay, &mut bench);
+        assert_eq!(told, [LOST[0], READY[0], LOST[1], READY[1]]);
+        assert_eq!(bench.connections.len(), 2);
+    }
+
+    #[test]
+    fn a_second_device_that_fits_takes_nothing_from_the_first() {
+        let mut bench = Bench::default();
+        let mut patchbay = patchbay(vec![wanted(None)]);
+        bench.plugged.push(device(20, None));
+        pass(&mut patchbay, &mut bench);
+        bench.plugged.insert(0, device(16, None));
+        let deeds = bench.deeds;
+        assert_eq!(pass(&mut patchbay, &mut bench), []);
+        assert_eq!(bench.deeds, deeds);
+        // But a fresh choice between the two is not made.
+        bench.connections.clear();
+        assert_eq!(pass(&mut patchbay, &mut bench), LOST);
+        let status = patchbay.board.read();
+        let SideStatus::Ambiguous(names) = &status[0].input else {
+            panic!("{status:?}");
+        };
+        assert!(names[0].contains("at 1-16") && names[1].contains("at 1-20"));
+    }
+
+    #[test]
+    fn a_better_right_moves_a_connection() {
+        let mut bench = Bench::default();
+        // A working connection that its own rule no longer admits once the endpoint says
+        // more about itself.
+        let mut patchbay = patchbay(vec![wanted(Some("A"))]);
+        bench.plugged.push(device(20, Some("A")));
+        assert_eq!(pass(&mut patchbay, &mut bench), READY);
+        bench.plugged = vec![device(20, Some("B")), device(24, Some("A"))];
+        assert_eq!(
+            pass(&mut patchbay, &mut bench),
+            [LOST[0], READY[0], LOST[1], READY[1]]
+        );
+        let now: Vec<_> = bench.connections.values().cloned().collect();
+        assert_eq!(now, vec![Address::Sequencer(24, 0); 2]);
+    }
+
+    #[test]
+    fn a_connection_that_fails_is_shown_and_tried_again() {
+        let mut bench = Bench {
+            refuses: true,
+            ..Bench::default()
+        };
+        let mut patchbay = patchbay(vec![wanted(None)]);
+        bench.plugged.push(device(20, None));
+        assert_eq!(pass(&mut patchbay, &mut bench), []);
+        let failed = SideStatus::Failed(device(20, None), PortError::System(11));
+        assert_eq!(patchbay.board.read()[0].output, failed);
+        bench.refuses = false;
+        assert_eq!(pass(&mut patchbay, &mut bench), READY);
+        let connected = SideStatus::Connected(device(20, None));
+        assert_eq!(patchbay.board.read()[0].output, connected);
+    }
+
+    proptest! {
+        /// Whatever is plugged, unplugged, cut and however often telling fails: at rest
+        /// the playing thread believes exactly what is so, and was told every loss.
+        #[test]
+        fn belief_follows_what_is_so(
+            deeds in prop::collection::vec((0_u8..4, 0_usize..4, prop::bool::ANY), 1..60),
+        ) {
+            let serials = [Some("A"), Some("B"), None, None];
+            let devices: Vec<Endpoint> =
+                (20..24).zip(serials).map(|(number, serial)| device(number, serial)).collect();
+            let rig = vec![wanted(Some("A")), wanted(None), wanted(Some("B"))];
+            let mut bench = Bench::default();
+            let mut patchbay = patchbay(rig.clone());
+            let mut belief = BTreeMap::new();
+            for (deed, which, is_heard) in deeds {
+                let device = &devices[which];
+                match deed {
+                    0 | 1 if !bench.plugged.contains(device) => {
+                        bench.plugged.push(device.clone());
+                    }
+                    2 => bench.unplug(&device.address),
+                    3 => bench.connections.retain(|_, address| *address != device.address),
+                    _ => {}
+                }
+                for is_heard in [is_heard, true] {
+                    patchbay.reconcile(&mut bench, &mut |incoming| {
+                        if !is_heard {
+                            return false;
+                        }
+                        let (key, is_ready) = match incoming {
+                            Incoming::InReady(port) => ((port, true), true),
+                            Incoming::InLost(port) => ((port, true), false),
+                            Incoming::OutReady(port) => ((port, false), true),
+                            Incoming::OutLost(port) => ((port, false), false),
+                            other => panic!("{other:?}"),
+                        };
+                        let before = belief.insert(key, is_ready);
+                        assert_eq!(before.unwrap_or(false), !is_ready, "told twice: {incoming:?}");
+                        true
+                    });
+                }
+                for port in 0..rig.len() {
+                    for is_input in [true, false] {
+                        let key = (port, is_input);
+                        let believed = belief.get(&key).copied().unwrap_or(false);
+                        prop_assert_eq!(believed, bench.connections.contains_key(&key));
+                    }
+                }
+            }
+        }
+    }
+}

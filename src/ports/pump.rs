@@ -124,8 +124,9 @@ impl Pump {
 
     /// Writes all that may go now.
     pub(super) fn run(&mut self, now_us: u64) -> Rest {
-        self.take_in(now_us);
         loop {
+            // Each time round: what came in meanwhile may be more urgent.
+            self.take_in(now_us);
             let Some(in_hand) = self.in_hand else {
                 match self.wire.next(now_us) {
                     Next::Send(item) => self.in_hand = Some(take_up(item, now_us)),

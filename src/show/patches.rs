@@ -43,7 +43,6 @@ pub fn read_csv(text: &str, programs_from_1: bool) -> ReadPatches {
     let mut reader = ReaderBuilder::new()
         .flexible(true)
         .trim(Trim::All)
-        .comment(Some(b'#'))
         .from_reader(text.as_bytes());
     let columns = match reader.headers() {
         Ok(header) => Columns::of(header, text, &mut read.problems),
@@ -104,9 +103,14 @@ impl Columns {
         for (at, name) in header.iter().enumerate() {
             let Some(column) = known().find(|column| *column == name) else {
                 let message = format!("a patch list has no column {}", quoted(name));
-                problems.push(
-                    Problem::error("bad-patch-list", span, message).nearest(nearest(name, known())),
-                );
+                let problem = Problem::error("bad-patch-list", span, message);
+                problems.push(match nearest(name, known()) {
+                    Some(near) => problem.nearest(Some(near)),
+                    None => problem.help(format!(
+                        "it may have {}",
+                        known().collect::<Vec<_>>().join(", ")
+                    )),
+                });
                 continue;
             };
             if places.insert(column, at).is_some() {
@@ -233,10 +237,12 @@ impl Row<'_> {
         match field.parse() {
             _ if field.is_empty() => Ok(None),
             Ok(number) if least <= number && number <= most => Ok(Some(number)),
-            _ => Err(self.problem(format!(
-                "{} is no {column}: expected {least} to {most}",
-                quoted(field)
-            ))),
+            _ => Err(self
+                .problem(format!(
+                    "{} is no {column}: expected {least} to {most}",
+                    quoted(field)
+                ))
+                .help("correct the number, or leave it empty if it is not known")),
         }
     }
 
@@ -314,8 +320,9 @@ fn gm_patch(name: &str, category: &str, bank_msb: i32, program: Program) -> Patc
 const PROGRAMS: &str = include_str!("../../assets/gm_programs.txt");
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
+    #![allow(clippy::unwrap_used)]
+
     use super::*;
 
     const HEADER: &str =

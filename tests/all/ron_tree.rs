@@ -115,7 +115,7 @@ fn tokens_give_the_text_back(tree: &Tree, text: &str) {
 }
 
 /// The first thing in which `ron` and the tree disagree.
-fn same_as_ron(text: &str) -> Result<(), String> {
+pub(crate) fn same_as_ron(text: &str) -> Result<(), String> {
     let tree = Tree::new(text);
     tokens_give_the_text_back(&tree, text);
     let ron = ron::from_str::<Value>(text);

@@ -19,9 +19,7 @@ fn run(show: &Show, told: &mut Told<'_>) {
     for (index, song) in show.songs.iter().enumerate() {
         for zone in song.scenes.iter().flat_map(|scene| &scene.zones) {
             alone(show, zone, told);
-            for night in nights_of(show, index)
-                .filter_map(|(name, _)| show.nights.iter().find(|night| night.name == name))
-            {
+            for (night, _) in nights_of(show, index) {
                 tonight(show, zone, night, told);
             }
         }

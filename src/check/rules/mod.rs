@@ -17,6 +17,7 @@ mod page_missing;
 mod pedal_bound_twice;
 mod pedal_hides_source;
 mod port_matches_two;
+mod repeated_bar;
 mod shared_channel;
 mod too_many_sounds;
 mod transposition_out_of_range;
@@ -40,6 +41,7 @@ pub const RULES: &[Rule] = &[
     pedal_bound_twice::RULE,
     pedal_hides_source::RULE,
     port_matches_two::RULE,
+    repeated_bar::RULE,
     shared_channel::RULE,
     too_many_sounds::RULE,
     transposition_out_of_range::RULE,

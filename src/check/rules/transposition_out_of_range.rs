@@ -3,7 +3,7 @@
 use crate::check::walk::nights_of;
 use crate::check::{Rule, Told};
 use crate::show::finding::{Level, quoted};
-use crate::show::model::{Show, Song, Zone};
+use crate::show::model::{Night, Show, Song, Zone};
 use crate::show::read::key_name;
 
 pub(super) const RULE: Rule = Rule {
@@ -24,7 +24,7 @@ fn run(show: &Show, told: &mut Told<'_>) {
     }
 }
 
-fn tell(show: &Show, song: &Song, zone: &Zone, night: Option<(&str, i8)>, told: &mut Told<'_>) {
+fn tell(show: &Show, song: &Song, zone: &Zone, night: Option<(&Night, i8)>, told: &mut Told<'_>) {
     let by = match zone.is_never_transposed {
         true => 0,
         false => i16::from(song.transpose) + night.map_or(0, |(_, semitones)| i16::from(semitones)),
@@ -34,8 +34,8 @@ fn tell(show: &Show, song: &Song, zone: &Zone, night: Option<(&str, i8)>, told: 
         return;
     }
     let octave = show.rig.middle_c_octave;
-    let tonight = night.map_or_else(String::new, |(name, _)| {
-        format!(" in the night {}", quoted(name))
+    let tonight = night.map_or_else(String::new, |(night, _)| {
+        format!(" in the night {}", quoted(&night.name))
     });
     let message = format!(
         "the zone {} from {} to {} is moved by {by:+} semitones{tonight}, beyond the keys of MIDI",

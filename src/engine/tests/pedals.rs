@@ -105,6 +105,17 @@ fn sostenuto_holds_only_keys_that_were_down() {
 }
 
 #[test]
+fn sostenuto_does_not_hold_what_only_the_hold_pedal_held() {
+    let mut play = two_scenes(|_| {});
+    play.keys("90 3c 64");
+    play.keys("b0 40 7f");
+    play.keys("80 3c 40");
+    play.keys("b0 42 7f");
+    play.keys("b0 40 00");
+    assert_eq!(play.view().slots[0].notes, 0, "its key was up (GM2 §3.3.9)");
+}
+
+#[test]
 fn sostenuto_and_hold_together() {
     let mut play = two_scenes(|_| {});
     play.keys("90 3c 64");

@@ -180,9 +180,11 @@ fn panic_silences_every_slot_and_sets_the_controllers_again() {
     let out = play.command(Command::Panic(None));
     // The order is the safe one of FACTS §3; afterwards what RP-015 reset is set again.
     assert!(
-        out.starts_with(&format!(
-            "0:80 3c 40, {SILENCE}, 0:b0 01 40, 0:e0 00 60, 0:b1 40 00"
-        )),
+        out.starts_with(&format!("0:80 3c 40, {SILENCE}, 0:b1 40 00")),
+        "{out}"
+    );
+    assert!(
+        out.ends_with("0:b2 79 00, 0:e2 00 40, 0:d2 00, 0:b0 01 40, 0:e0 00 60"),
         "{out}"
     );
     assert!(out.contains("0:b2 78 00"), "{out}");

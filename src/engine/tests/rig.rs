@@ -155,7 +155,8 @@ impl Book {
         book
     }
 
-    /// A controller on a port of its own: all channels, wheel, foot and pedals pass.
+    /// A controller on a port of its own: all channels; wheel (1), foot (11) and the pedals
+    /// 64, 66 and 67 pass.
     pub(super) fn controller(&mut self) -> ControllerId {
         let port = push(&mut self.book.in_ports, InPortEntry::default());
         self.controller_on(InPort(port as u8), None)
@@ -168,10 +169,7 @@ impl Book {
                 port,
                 channel,
                 keys: (Key::MIN, Key::MAX),
-                passes: [
-                    1 << 1 | 1 << 11,
-                    1 << (64 - 64) | 1 << (66 - 64) | 1 << (67 - 64),
-                ],
+                passes: [1 << 1 | 1 << 11, 0b1101],
                 passes_pressure: true,
                 passes_bend: true,
             },

@@ -82,6 +82,22 @@ fn a_held_over_note_is_not_bent_by_a_new_bend() {
 }
 
 #[test]
+fn a_held_over_note_follows_only_the_wheel_that_bent_it() {
+    let mut book = Book::new();
+    let (low, high) = (book.controller(), book.controller());
+    let main = book.instrument(4, GOOD);
+    book.scene(&[sound(main, 5).on(low).on(high)]);
+    book.scene(&[sound(main, 6).on(low).seat(1)]);
+    let mut play = book.play();
+    play.from(1, "e0 00 60");
+    play.from(0, "90 3c 64");
+    play.from(1, "90 3e 64");
+    play.step();
+    assert_eq!(play.from(0, "e0 00 20"), "0:e1 00 20");
+    assert_eq!(play.from(1, "e0 00 40"), "0:e0 00 40");
+}
+
+#[test]
 fn a_held_over_note_hears_its_pressure_while_its_key_is_down() {
     let mut play = two_scenes();
     play.keys("90 3c 64");

@@ -117,6 +117,9 @@
 //! field; `without` leaves zones out. Words, `when`, `page`, `cues` and `brief` belong to one
 //! moment and do not come along.
 //!
+//! **`when`** says when to press for the next scene: a bar and beat of the song, a word that is
+//! sung, or both. A scene that comes several times does without the bar.
+//!
 //! # `nights/NAME.ron`
 //!
 //! ```ron
@@ -269,7 +272,7 @@ impl Folder {
                 "missing-file",
                 PATH,
                 message,
-                "`segue new DIR` writes a show to start from",
+                "`segue new --demo DIR` writes a show to start from",
             ));
             return None;
         };

@@ -75,6 +75,11 @@ impl Names {
         }
     }
 
+    /// Whether there may be more than could be read.
+    pub(super) fn is_partial(&self) -> bool {
+        self.is_partial
+    }
+
     /// Adds a name: of a thing, or of one that could not be read.
     pub(super) fn add(&mut self, name: &str, index: Option<usize>) {
         self.table.entry(name.to_owned()).or_insert(index);
@@ -179,11 +184,33 @@ impl<'a> Log<'a> {
         name: &Placed<String>,
         what: &str,
     ) -> Option<usize> {
+        self.find(names, name, |quoted| format!("no {what} {quoted}"))
+    }
+
+    /// The index of a name within a receiver; none, with a finding, if it has no such `what`.
+    pub(super) fn index_in(
+        &mut self,
+        names: &Names,
+        name: &Placed<String>,
+        what: &str,
+        receiver: &str,
+    ) -> Option<usize> {
+        self.find(names, name, |name| {
+            format!("no {what} {name} of {}", quoted(receiver))
+        })
+    }
+
+    fn find(
+        &mut self,
+        names: &Names,
+        name: &Placed<String>,
+        message: impl FnOnce(&str) -> String,
+    ) -> Option<usize> {
         match names.find(&name.value) {
             Found::Known(index) => Some(index),
             Found::Told => None,
             Found::Unknown => {
-                let message = format!("no {what} {}", quoted(&name.value));
+                let message = message(&quoted(&name.value));
                 self.error("unknown-name", name.site, message, names.help(&name.value));
                 None
             }

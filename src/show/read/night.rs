@@ -32,10 +32,7 @@ pub(super) fn night(
     let title = fields.optional("title", name);
     let start = fields.optional("start", parsed(values::minute_of_day));
     let end = fields.optional("end", parsed(values::minute_of_day));
-    let order = fields.required(
-        "order",
-        list(|node, report: &mut Report<'_>| entry(node, tonight.source, report)),
-    );
+    let order = fields.required("order", list(entry));
     let trims = fields.optional("trims", |node, report| trims(node, tonight.rig, report));
     fields.finish();
     let start_byte = node.span.start;
@@ -67,7 +64,7 @@ struct SongEntry {
 }
 
 /// `"song"`, `(song: …, …)`, or `(pause: "20:00")`.
-fn entry(node: &Node, _source: Source, report: &mut Report<'_>) -> Option<EntryDraft> {
+fn entry(node: &Node, report: &mut Report<'_>) -> Option<EntryDraft> {
     if let Kind::Text(_) = node.kind {
         let song = Spanned::new(name(node, report)?, node.span);
         return Some(EntryDraft::Song(SongEntry {

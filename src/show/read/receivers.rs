@@ -59,73 +59,83 @@ pub(super) fn receiver(
     report: &mut Report<'_>,
     problems: &mut Vec<(u16, Problem)>,
 ) -> Option<ReceiverRead> {
-    let source = around.source;
     let mut fields = Fields::open(node, "receiver", report)?;
-    let kind = fields
-        .optional("kind", word("kind of receiver", KINDS))
-        .map(|kind| kind.value)
-        .unwrap_or_default();
     let port = fields.required("port", self::name);
-    let stated = fields.optional("manners", manners);
-    let has_manners = fields.has("manners");
-    let (groups, group_names) = slots(&mut fields, has_manners, kind, name.span, source);
-    let manners = stated.map_or_else(Manners::unstated, |stated| stated.value);
-    let channel = groups
-        .first()
-        .and_then(|group| group.channels.first())
-        .copied();
-    let voice = Voice {
-        source,
-        first_program: u8::from(manners.programs_from_1),
-        channel,
-    };
-    let (patches, patch_names) =
-        patch_list(&mut fields, around.lists, manners.programs_from_1, problems);
-    let global = fields
-        .optional("global", whole(1..=16u8))
-        .and_then(|global| values::channel(global.value.into()));
-    let (parameters, parameter_names) = each(&mut fields, "parameters", |name, node, report| {
-        parameter(name, node, source, global, report)
-    });
-    let (cues, cue_names) = each(&mut fields, "cues", |name, node, report| {
-        cue(name, node, voice, report)
-    });
-    let pages = fields
-        .optional("pages", page_manner)
-        .map(|pages| pages.value);
-    let sounds = fields
-        .optional("sounds", switch)
-        .map_or(kind.sounds(), |sounds| sounds.value);
+    let (mut receiver, names) = contents(name, &mut fields, around, problems);
     let hears = fields
         .optional("hears", names_of)
         .map(|hears| hears.value)
         .unwrap_or_default();
-    let keyboard = fields
-        .optional("keyboard", keyboard)
-        .map(|keyboard| keyboard.value);
+    let keyboard = fields.optional("keyboard", keyboard);
     fields.finish();
-    let keyboard = keyboard.and_then(|keyboard| match keyboard {
+    receiver.keyboard = keyboard.and_then(|keyboard| match keyboard.value {
         Some(name) => around
             .controllers
             .index(&name, "controller", report)
             .map(KeyboardLink::Same),
         None => Some(KeyboardLink::Apart),
     });
+    receiver.port = around.ports.index(&port?, "port", report)?;
+    Some(ReceiverRead {
+        receiver,
+        names,
+        hears,
+    })
+}
+
+/// What is in a receiver itself; its links to other items are still open.
+fn contents(
+    name: &Spanned<String>,
+    fields: &mut Fields<'_, '_, '_>,
+    around: Around<'_>,
+    problems: &mut Vec<(u16, Problem)>,
+) -> (Receiver, ReceiverNames) {
+    let source = around.source;
+    let kind = fields
+        .optional("kind", word("kind of receiver", KINDS))
+        .map(|kind| kind.value)
+        .unwrap_or_default();
+    let stated = fields.optional("manners", manners);
+    let has_manners = fields.has("manners");
+    let manners = stated.map_or_else(Manners::unstated, |stated| stated.value);
+    let (groups, group_names) = slots(fields, has_manners, kind, name.span, source);
+    let (patches, patch_names) =
+        patch_list(fields, around.lists, manners.programs_from_1, problems);
+    let global = fields
+        .optional("global", whole(1..=16u8))
+        .and_then(|global| values::channel(global.value.into()));
+    let (parameters, parameter_names) = each(fields, "parameters", |name, node, report| {
+        parameter(name, node, source, global, report)
+    });
+    let voice = Voice {
+        source,
+        first_program: u8::from(manners.programs_from_1),
+        channel: groups
+            .first()
+            .and_then(|group| group.channels.first())
+            .copied(),
+    };
+    let (cues, cue_names) = each(fields, "cues", |name, node, report| {
+        cue(name, node, voice, report)
+    });
+    let sounds = fields.optional("sounds", switch);
     let receiver = Receiver {
         name: name.value.clone(),
         site: source.site(name.span),
         kind,
-        sounds,
-        port: around.ports.index(&port?, "port", report)?,
+        sounds: sounds.map_or(kind.sounds(), |sounds| sounds.value),
+        port: 0,
         groups,
         global,
         patches,
         parameters,
         cues,
         manners,
-        pages,
+        pages: fields
+            .optional("pages", page_manner)
+            .map(|pages| pages.value),
         hears: Vec::new(),
-        keyboard,
+        keyboard: None,
     };
     let names = ReceiverNames {
         groups: group_names,
@@ -133,11 +143,7 @@ pub(super) fn receiver(
         parameters: parameter_names,
         cues: cue_names,
     };
-    Some(ReceiverRead {
-        receiver,
-        names,
-        hears,
-    })
+    (receiver, names)
 }
 
 /// Reads all things of one field of a receiver.
@@ -184,6 +190,7 @@ fn slots(
                 .help("write its channels: slots: \"1..16\""),
         );
     }
+    let is_named = fields.has("slots") || fields.has("groups");
     let written = fields.optional("slots", parsed(values::channels));
     let (mut groups, mut names) = each(fields, "groups", |name, node, report| {
         let channels = parsed(values::channels)(node, report)?;
@@ -213,6 +220,9 @@ fn slots(
         for (index, group) in groups.iter().enumerate() {
             names.add(&group.name, Some(index));
         }
+    }
+    if groups.is_empty() && (is_named || needs_slots) {
+        names = Names::partial();
     }
     (groups, names)
 }

@@ -210,10 +210,17 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
         site: Site,
     ) -> Option<usize> {
         if let Some(name) = name {
-            return self.log.index(&target.names.groups, name, "slot group");
+            return self.log.index_in(
+                &target.names.groups,
+                name,
+                "slot group",
+                &target.receiver.name,
+            );
         }
         match target.receiver.groups.len() {
             1 => Some(0),
+            // What is wrong with its slots was told in the rig.
+            _ if target.names.groups.is_partial() => None,
             0 => {
                 let message = format!("{} has no slots to play on", quoted(&target.receiver.name));
                 self.log.error(
@@ -284,9 +291,12 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
     }
 
     fn setting(&mut self, target: Target<'_>, setting: &Setting) -> Option<ParameterValue> {
-        let index = self
-            .log
-            .index(&target.names.parameters, &setting.parameter, "parameter")?;
+        let index = self.log.index_in(
+            &target.names.parameters,
+            &setting.parameter,
+            "parameter",
+            &target.receiver.name,
+        )?;
         let parameter = target.receiver.parameters.get(index)?;
         let (low, high) = parameter.range;
         let value = match setting.value.value {
@@ -320,7 +330,9 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
 
     fn cue(&mut self, draft: &CueDraft) -> Option<SceneCue> {
         let target = self.receiver(&draft.to)?;
-        let cue = self.log.index(&target.names.cues, &draft.cue, "cue")?;
+        let cue =
+            self.log
+                .index_in(&target.names.cues, &draft.cue, "cue", &target.receiver.name)?;
         Some(SceneCue {
             receiver: target.index,
             cue,

@@ -7,8 +7,9 @@ use super::names::{Names, Source, items, named, parsed};
 use super::receivers::{self, ReceiverNames};
 use super::values::{self, Wrong};
 use crate::midi::{Controller, Program, Value7};
+use crate::show::finding::quoted;
 use crate::show::model::{
-    Action, ControllerItem, Curve, PedalBinding, Port, PortKind, PortMatch, Receiver, Rig,
+    Action, ControllerItem, Curve, PedalBinding, Port, PortKind, PortMatch, Receiver, Rig, Site,
     Source as TouchSource, SourceFile, SourceKind, Trigger,
 };
 use crate::show::tree::readers::{expected, inner, list, name, switch, text, variant, whole, word};
@@ -151,7 +152,7 @@ fn middle_c(text: &str) -> values::Parsed<i8> {
         "C4" => Ok(4),
         "C5" => Ok(5),
         _ => Err(Wrong {
-            message: format!("{text:?} is no name for middle C"),
+            message: format!("{} is no name for middle C", quoted(text)),
             help: "it is \"C4\", \"C3\" or \"C5\": what the instruments' panels call key 60".into(),
         }),
     }
@@ -181,8 +182,8 @@ fn port(
             fields.skip("name");
             let start = fields.span();
             let message = match is_both {
-                true => format!("the port {:?} is found in two ways", name.value),
-                false => format!("nothing says how the port {:?} is found", name.value),
+                true => format!("the port {} is found in two ways", quoted(&name.value)),
+                false => format!("nothing says how the port {} is found", quoted(&name.value)),
             };
             let help = "write usb: \"vendor:product\", or name: \"…\"; `segue ports` prints both";
             let id = if is_both {
@@ -272,7 +273,7 @@ fn controller(
 }
 
 /// What every keyboard has, unless the rig lists its sources itself.
-fn usual_sources(site: crate::show::model::Site) -> Vec<TouchSource> {
+fn usual_sources(site: Site) -> Vec<TouchSource> {
     let source = |name: &str, kind| TouchSource {
         name: name.into(),
         site,

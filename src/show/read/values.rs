@@ -330,8 +330,9 @@ fn framed(text: &str, parts: &[TemplateByte]) -> Parsed<()> {
 }
 
 #[cfg(test)]
-#[allow(clippy::unwrap_used)]
 mod tests {
+    #![allow(clippy::unwrap_used)]
+
     use super::*;
 
     #[test]

@@ -1,0 +1,376 @@
+//! The playing thread never touches the heap: an allocator that counts is in place while a
+//! generated show is played with everything that can go wrong, and must count nothing.
+//!
+//! Its own binary, because a process has one allocator.
+#![allow(clippy::unwrap_used)]
+
+use std::alloc::{GlobalAlloc, Layout, System};
+use std::cell::Cell;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use segue::engine::Engine;
+use segue::engine::input::{Command, Input, Outbox};
+use segue::engine::promptbook::*;
+use segue::engine::view::View;
+use segue::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
+
+struct Counting;
+
+static CALLS: AtomicU64 = AtomicU64::new(0);
+
+thread_local! {
+    static IS_COUNTING: Cell<bool> = const { Cell::new(false) };
+}
+
+fn count() {
+    if IS_COUNTING.get() {
+        CALLS.fetch_add(1, Ordering::Relaxed);
+    }
+}
+
+// SAFETY: every call is handed to `System` with the layout and pointer it came with, so
+// `System`'s own guarantees hold; counting touches a constant-initialised thread local and
+// an atomic, neither of which allocates.
+unsafe impl GlobalAlloc for Counting {
+    unsafe fn alloc(&self, layout: Layout) -> *mut u8 {
+        count();
+        // SAFETY: the caller keeps the contract of `alloc`, which is the same one.
+        unsafe { System.alloc(layout) }
+    }
+
+    unsafe fn dealloc(&self, pointer: *mut u8, layout: Layout) {
+        count();
+        // SAFETY: the pointer came from `System` through `alloc` above.
+        unsafe { System.dealloc(pointer, layout) }
+    }
+
+    unsafe fn realloc(&self, pointer: *mut u8, layout: Layout, size: usize) -> *mut u8 {
+        count();
+        // SAFETY: the pointer came from `System` through `alloc` above.
+        unsafe { System.realloc(pointer, layout, size) }
+    }
+}
+
+#[global_allocator]
+static ALLOCATOR: Counting = Counting;
+
+/// Heap calls of this thread while `work` runs. One test at a time counts.
+fn heap_calls(work: impl FnOnce()) -> u64 {
+    let before = CALLS.load(Ordering::Relaxed);
+    IS_COUNTING.set(true);
+    work();
+    IS_COUNTING.set(false);
+    CALLS.load(Ordering::Relaxed) - before
+}
+
+/// A small generator of numbers, the same on every run (Knuth's MMIX constants).
+struct Dice(u64);
+
+impl Dice {
+    fn roll(&mut self, sides: u64) -> u64 {
+        self.0 = self
+            .0
+            .wrapping_mul(6_364_136_223_846_793_005)
+            .wrapping_add(1_442_695_040_888_963_407);
+        (self.0 >> 33) % sides
+    }
+
+    fn byte(&mut self) -> u8 {
+        u8::try_from(self.roll(128)).unwrap()
+    }
+}
+
+const CONTROLLERS: u8 = 3;
+const RECEIVERS: u8 = 5;
+const SLOTS: u8 = 16;
+const SCENES: u32 = 200;
+const SOUNDS: u8 = 6;
+
+fn span(start: usize, len: usize) -> Span {
+    Span {
+        start: u32::try_from(start).unwrap(),
+        len: u32::try_from(len).unwrap(),
+    }
+}
+
+fn receivers() -> (Vec<ReceiverEntry>, Vec<SlotEntry>) {
+    let mut slots = Vec::new();
+    let receivers = (0..RECEIVERS)
+        .map(|id| {
+            let start = slots.len();
+            slots.extend((0..SLOTS).map(|channel| SlotEntry {
+                receiver: ReceiverId(id),
+                port: OutPort(id),
+                channel: Channel::new(channel).unwrap(),
+                group: channel / 8,
+            }));
+            ReceiverEntry {
+                port: OutPort(id),
+                sounds: id < 4,
+                slots: span(start, usize::from(SLOTS)),
+                manners: Manners {
+                    sends_bank_msb: true,
+                    sends_bank_lsb: id % 2 == 0,
+                    load_us: u64::from(id) * 20_000,
+                    resets_controllers: id % 2 == 1,
+                    cuts_notes: id % 2 == 1,
+                    may_prime: id % 2 == 0,
+                    release_us: 200_000,
+                    holds_back: id != 2,
+                    boot_us: 500_000,
+                    heeds_sensing: false,
+                },
+                pages: (id == 4).then_some(PageManner::Program),
+            }
+        })
+        .collect();
+    (receivers, slots)
+}
+
+fn controllers() -> Box<[ControllerEntry]> {
+    (0..CONTROLLERS)
+        .map(|id| ControllerEntry {
+            port: InPort(id),
+            channel: None,
+            keys: (Key::MIN, Key::MAX),
+            passes: [1 << 1 | 1 << 11 | 1 << 16, 0b1101],
+            passes_pressure: true,
+            passes_bend: true,
+        })
+        .collect()
+}
+
+fn sound(dice: &mut Dice, settings: &mut Vec<Setting>, receiver: u8) -> SoundEntry {
+    let start = settings.len();
+    let program = u8::try_from(dice.roll(5)).unwrap();
+    let bright = Value7::clamped(i32::from(program));
+    settings.push(Setting::Control(Controller::clamped(74), bright));
+    settings.push(Setting::Nrpn(
+        Value14::clamped(300),
+        Value14::clamped(i32::from(program) * 99),
+    ));
+    settings.push(Setting::Exclusive(1, BlobId(u16::from(program % 2))));
+    SoundEntry {
+        receiver: ReceiverId(receiver),
+        group: 0,
+        patch: Patch {
+            bank_msb: Value7::new(program),
+            bank_lsb: None,
+            program: Program::new(program),
+        },
+        volume: Value7::new(80 + dice.byte() % 30),
+        pan: Value7::new(64),
+        bend_range: Value7::new(2),
+        release_us: 200_000,
+        load_us: u64::from(receiver) * 20_000,
+        settings: span(start, 3),
+        level_change: if program % 2 == 0 {
+            LevelChange::Ride
+        } else {
+            LevelChange::New
+        },
+        identity: u32::from(program) + 100 * u32::from(receiver),
+    }
+}
+
+fn zone(dice: &mut Dice, controller: u8, number: u8) -> ZoneEntry {
+    let low = i32::from(dice.byte() / 2);
+    ZoneEntry {
+        controller: ControllerId(controller),
+        keys: (Key::clamped(low), Key::clamped(low + 60)),
+        velocities: (Value7::clamped(1), Value7::MAX),
+        transpose: i16::try_from(dice.roll(25)).unwrap() - 12,
+        curve: 0,
+        sound: SoundId(number),
+        catches: dice.roll(4) == 0,
+        leave: match dice.roll(4) {
+            0 => Leave::Cut,
+            1 => Leave::Fade(70),
+            _ => Leave::Hold,
+        },
+    }
+}
+
+/// Scenes, one position each, with random sounds and overlapping zones.
+fn fill_scenes(dice: &mut Dice, book: &mut Promptbook) {
+    let (mut scenes, mut zones, mut sounds) = (Vec::new(), Vec::new(), Vec::new());
+    let (mut settings, mut cues) = (Vec::new(), Vec::new());
+    let (mut positions, mut seats) = (Vec::new(), Vec::new());
+    for scene in 0..SCENES {
+        let (zone_start, sound_start) = (zones.len(), sounds.len());
+        positions.push(PositionEntry {
+            scene: SceneId(scene),
+            song: SongId(u16::try_from(scene / 10).unwrap()),
+            seats: span(seats.len(), usize::from(SOUNDS)),
+            page: (scene % 3 == 0).then_some(1),
+        });
+        for number in 0..SOUNDS {
+            let receiver = number % 4;
+            sounds.push(sound(dice, &mut settings, receiver));
+            seats.push(SlotId(receiver * SLOTS + number / 4));
+        }
+        for controller in 0..CONTROLLERS {
+            zones.extend((0..SOUNDS).map(|number| zone(dice, controller, number)));
+        }
+        scenes.push(SceneEntry {
+            zones: span(zone_start, zones.len() - zone_start),
+            sounds: span(sound_start, usize::from(SOUNDS)),
+            cues: span(cues.len(), 1),
+            is_brief: scene % 5 == 0,
+        });
+        cues.push(CueEntry {
+            receiver: ReceiverId(4),
+            message: CueMessage::Blob(BlobId(1)),
+            on_jump: scene % 2 == 0,
+        });
+    }
+    book.scenes = scenes.into();
+    book.zones = zones.into();
+    book.sounds = sounds.into();
+    book.settings = settings.into();
+    book.cues = cues.into();
+    book.positions = positions.into();
+    book.seats = seats.into();
+}
+
+fn show(dice: &mut Dice) -> Promptbook {
+    let (receivers, slots) = receivers();
+    let mut straight = [0u8; 128];
+    for (value, out) in (0u8..).zip(straight.iter_mut()) {
+        *out = value;
+    }
+    let songs = (0..usize::try_from(SCENES / 10).unwrap()).map(|song| SongEntry {
+        positions: span(song * 10, 10),
+        pages: span(song * 3, 3),
+    });
+    let port = OutPortEntry { boot_us: 500_000 };
+    let binding = |(number, action)| Binding {
+        controller: ControllerId(0),
+        trigger: Trigger::Control(Controller::clamped(number)),
+        action,
+        is_latching: false,
+        is_inverted: false,
+    };
+    let mut book = Promptbook {
+        in_ports: vec![InPortEntry::default(); usize::from(CONTROLLERS)].into(),
+        out_ports: vec![port; usize::from(RECEIVERS)].into(),
+        controllers: controllers(),
+        bindings: [
+            (80, Action::Step),
+            (81, Action::Back),
+            (82, Action::PageNext),
+        ]
+        .map(binding)
+        .into(),
+        receivers: receivers.into(),
+        slots: slots.into(),
+        songs: songs.collect(),
+        pages: (0..60).collect(),
+        curves: [straight].into(),
+        blobs: [
+            vec![0xf0, 0x7d, 0, 0xf7].into(),
+            vec![0xf0, 0x7d, 1, 0xf7].into(),
+        ]
+        .into(),
+        ..Promptbook::default()
+    };
+    fill_scenes(dice, &mut book);
+    book
+}
+
+fn message(dice: &mut Dice) -> Message {
+    let ch = Channel::MIN;
+    let value = Value7::clamped(i32::from(dice.byte()));
+    let key = Key::clamped(i32::from(dice.byte()));
+    match dice.roll(12) {
+        0..4 => Message::NoteOn(ch, key, value),
+        4..7 => Message::NoteOff(ch, key, value),
+        7 => {
+            let numbers = [1, 11, 16, 64, 64, 66, 67];
+            let index = usize::try_from(dice.roll(7)).unwrap();
+            Message::Control(ch, Controller::clamped(numbers[index]), value)
+        }
+        8 => Message::Bend(ch, Value14::clamped(i32::from(value.get()) * 128)),
+        9 => Message::Pressure(ch, value),
+        10 => Message::PolyPressure(ch, key, value),
+        _ => {
+            let number = 80 + i32::try_from(dice.roll(3)).unwrap();
+            Message::Control(ch, Controller::clamped(number), value)
+        }
+    }
+}
+
+fn input(dice: &mut Dice) -> Input {
+    let out = OutPort(u8::try_from(dice.roll(u64::from(RECEIVERS))).unwrap());
+    let into = InPort(u8::try_from(dice.roll(u64::from(CONTROLLERS))).unwrap());
+    let place = PositionId(u32::try_from(dice.roll(u64::from(SCENES))).unwrap());
+    match dice.roll(400) {
+        0 => Input::OutputLost(out),
+        1..4 => Input::OutputReady(out),
+        4 => Input::SignOfLife(out),
+        5 => Input::OutputOverflow(out),
+        6 => Input::InputLost(into),
+        7 => Input::InputReady(into),
+        8 => Input::Command(Command::Panic(None)),
+        9 => Input::Command(Command::Resend {
+            receiver: None,
+            is_forced: dice.roll(2) == 0,
+        }),
+        10 => Input::Command(Command::Jump(place)),
+        11 => Input::Command(Command::SongDown),
+        12 => Input::Command(Command::SongUp),
+        13 => Input::Command(Command::Mute(dice.roll(4) == 0)),
+        14 => Input::Command(Command::ReleaseAll),
+        15..30 => Input::Command(Command::Step),
+        30..36 => Input::Command(Command::Back),
+        36..60 => Input::Tick,
+        _ => Input::Midi(into, message(dice)),
+    }
+}
+
+/// One test, because the counter is one: tests of a binary run beside each other.
+#[test]
+fn playing_never_touches_the_heap() {
+    // The counter can count: one call to make, one to drop.
+    assert_eq!(heap_calls(|| drop(std::hint::black_box(Box::new(1u8)))), 2);
+
+    let mut dice = Dice(2_026);
+    let mut engine = Engine::new(show(&mut dice), PositionId(0));
+    let mut out = Outbox::new();
+    let mut view = Box::new(View::default());
+    let (mut now_us, mut sent, mut refused) = (0, 0, 0);
+    let calls = heap_calls(|| {
+        for port in 0..RECEIVERS {
+            engine.handle(now_us, Input::OutputReady(OutPort(port)), &mut out);
+            out.clear();
+        }
+        for _ in 0..60_000 {
+            let next_us = now_us + dice.roll(8_000);
+            while let Some(due_us) = engine.next_deadline().filter(|due| *due <= next_us) {
+                engine.handle(due_us, Input::Tick, &mut out);
+                sent += out.items().len();
+                out.clear();
+            }
+            now_us = next_us;
+            engine.handle(now_us, input(&mut dice), &mut out);
+            engine.view(&mut view);
+            std::hint::black_box(engine.checkpoint().note_count);
+            sent += out.items().len();
+            out.clear();
+        }
+        refused = out.refused();
+    });
+    assert_eq!(calls, 0, "heap calls while playing");
+    assert_eq!(refused, 0, "messages refused by the outbox");
+    let counters = view.counters;
+    assert!(sent > 100_000, "only {sent} messages went out");
+    assert!(
+        counters.steps > 1_000 && counters.notes > 10_000,
+        "{counters:?}"
+    );
+    assert!(
+        counters.detours > 0 && counters.held_back_early > 0,
+        "{counters:?}"
+    );
+    assert_eq!(counters.faults, 0);
+}
