@@ -3,7 +3,7 @@
 use std::io::Write;
 
 use super::cli;
-use super::load;
+use super::{counted, load};
 use crate::store;
 
 /// Writes a show that comes with the program into a new folder.
@@ -19,6 +19,10 @@ pub(super) fn run(args: &cli::New, out: &mut dyn Write) -> Result<(), String> {
     let files = load::built_in(name);
     store::write_new_folder(&args.folder, &files).map_err(|error| error.to_string())?;
     let folder = args.folder.display();
-    writeln!(out, "{folder}: {} files\ncheck it:  segue check {folder}\nplay it:   segue play {folder} --model", files.len())
-        .map_err(|error| format!("standard output: {error}"))
+    writeln!(
+        out,
+        "{folder}: {}\ncheck it:  segue check {folder}\nplay it:   segue play {folder} --model",
+        counted(files.len(), "file")
+    )
+    .map_err(|error| format!("standard output: {error}"))
 }

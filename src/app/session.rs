@@ -143,6 +143,7 @@ impl Session {
             notices: notice_receiver,
             notices_dropped: Arc::clone(&notices_dropped),
             sheet: Arc::clone(&sheet),
+            clock,
             log: log.clone(),
             file: start.file,
             journal: start.journal,
