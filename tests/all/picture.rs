@@ -34,8 +34,8 @@ fn plan() -> Plan {
     compile(&show, night).unwrap()
 }
 
-/// The organ song: the riff's left hand is held over the step into the verse, while the
-/// right hand has begun to play there.
+/// The organ song: two notes and the pedal are held over the step from verse to chorus, and
+/// both hands have begun to play there.
 fn play(plan: &Plan) -> View {
     let at = |call: &str| plan.places.iter().position(|place| place.call == call);
     let mut engine = Engine::new(
