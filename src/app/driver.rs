@@ -43,7 +43,6 @@ pub(super) struct Desk {
     view: View,
     watch: Watch,
     checkpoint: Checkpoint,
-    is_ready: bool,
     /// After a kill nothing is sent until somebody says so: outputs that are there wait
     /// here. None once the show has been taken up.
     waiting: Option<[bool; MAX_PORTS]>,
@@ -75,9 +74,6 @@ pub(super) enum Realtime {
     /// The system does not allow it.
     Refused,
 }
-
-/// How long after the start ports that are there have had time to say so.
-const READY_US: u64 = 300_000;
 
 impl Driver {
     /// Plays until told to stop, then lets everything go.
@@ -127,7 +123,6 @@ impl Desk {
             outbox: Outbox::new(),
             view: View::default(),
             watch: Watch::new(),
-            is_ready: false,
             waiting: is_waiting.then_some([false; MAX_PORTS]),
         }
     }
@@ -137,16 +132,7 @@ impl Desk {
     fn deadline_us(&self) -> u64 {
         let now_us = self.clock.now_us();
         let idle_us = now_us + IDLE_US;
-        let ready_us = if self.is_ready {
-            u64::MAX
-        } else {
-            READY_US.max(now_us)
-        };
-        self.engine
-            .next_deadline()
-            .unwrap_or(u64::MAX)
-            .min(idle_us)
-            .min(ready_us)
+        self.engine.next_deadline().unwrap_or(u64::MAX).min(idle_us)
     }
 
     /// One thing that came in, acted on at once.
@@ -170,6 +156,16 @@ impl Desk {
             Incoming::InReady(port) => self.on_input(port, Input::InputReady),
             Incoming::OutLost(port) => self.on_output(port, false),
             Incoming::OutReady(port) => self.on_output(port, true),
+            Incoming::Surveyed => {
+                let inputs = self
+                    .view
+                    .in_ports
+                    .iter()
+                    .filter(|is_there| **is_there)
+                    .count() as u8;
+                let outputs = self.outputs_present();
+                self.report(Event::Ready { inputs, outputs });
+            }
             Incoming::Woken => {}
         }
     }
@@ -242,13 +238,6 @@ impl Desk {
                 self.handle(Input::OutputOverflow(OutPort(port as u8)));
             }
         }
-        if !self.is_ready && now_us >= READY_US {
-            self.is_ready = true;
-            let count = |is_there: &[bool]| is_there.iter().filter(|there| **there).count() as u8;
-            let inputs = count(&self.view.in_ports);
-            let outputs = self.outputs_present();
-            self.report(Event::Ready { inputs, outputs });
-        }
         self.ends.views.write(self.view);
     }
 
@@ -259,6 +248,9 @@ impl Desk {
     }
 
     fn is_output_present(&self, port: usize) -> bool {
+        if let Some(waiting) = &self.waiting {
+            return waiting.get(port).copied().unwrap_or(false);
+        }
         let mut receivers = self.book.receivers.iter().zip(&self.view.receivers);
         receivers.any(|(entry, seen)| entry.port.index() == port && *seen != Presence::Absent)
     }

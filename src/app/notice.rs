@@ -199,31 +199,22 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
         Event::Panic => (Warning, "panic: everything that sounds was silenced".into()),
         Event::Mute(true) => (Warning, "mute: no new notes".into()),
         Event::Mute(false) => (Note, "mute ended".into()),
-        Event::In(port, is_there) => {
-            let name = sheet
-                .in_ports
-                .get(usize::from(*port))
-                .map_or("?", |port| &port.name);
-            if *is_there {
-                (Note, format!("input {name} ready"))
-            } else {
-                (
-                    Error,
-                    format!("input {name} lost: what it held is released"),
-                )
-            }
-        }
+        Event::In(port, true) => (Note, format!("input {} ready", in_port(sheet, *port))),
+        Event::In(port, false) => (
+            Error,
+            format!(
+                "input {} lost: what it held is released",
+                in_port(sheet, *port)
+            ),
+        ),
         Event::Receiver(receiver, presence) => receiver_words(sheet, *receiver, *presence),
-        Event::Overflow(port) => {
-            let name = sheet
-                .in_ports
-                .get(usize::from(*port))
-                .map_or("?", |port| &port.name);
-            (
-                Error,
-                format!("input {name} overflowed: what it held is released"),
-            )
-        }
+        Event::Overflow(port) => (
+            Error,
+            format!(
+                "input {} overflowed: what it held is released",
+                in_port(sheet, *port)
+            ),
+        ),
         Event::OutFull(port) => {
             let name = sheet
                 .out_ports
@@ -255,6 +246,13 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
         Event::TakenUp => (Note, "taken up: every port gets its state".into()),
         Event::Ended => (Note, "all notes released".into()),
     }
+}
+
+fn in_port(sheet: &Sheet, port: u8) -> &str {
+    sheet
+        .in_ports
+        .get(usize::from(port))
+        .map_or("?", |port| &port.name)
 }
 
 /// A position in words: call number, song and scene.

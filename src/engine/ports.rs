@@ -111,15 +111,23 @@ impl Machine {
     }
 
     /// The receivers of a port listen: they get the state of the present position, once.
+    /// After a loss, what was held then is ended first: only the cable may have been out,
+    /// and an instrument that kept its power sounds on.
     fn start_listening(&mut self, call: &mut Call<'_>, port: OutPort, presence: Presence) {
+        let mut was_lost = false;
         if let Some(state) = self.outputs.get_mut(port.index()) {
             state.presence = presence;
             state.is_flooded = false;
+            was_lost = state.was_lost;
         }
         for slot in self.slot_ids() {
             if self.is_slot_on(call, slot, port) {
                 self.link_fresh(call, slot);
-                self.resend_slot(call, slot);
+                if was_lost {
+                    self.recover_slot(call, slot);
+                } else {
+                    self.resend_slot(call, slot);
+                }
             }
         }
         self.tell_pages(call);

@@ -36,6 +36,8 @@ pub enum Incoming {
     OutLost(usize),
     /// The output is there (again).
     OutReady(usize),
+    /// Every port of the rig has been looked for once; what is there has been told.
+    Surveyed,
     /// A `Waker` was used.
     Woken,
 }

@@ -43,6 +43,7 @@ pub fn open_model(clock: Clock, port_count: usize, ear: &ModelEar) -> ModelPorts
             }) as Box<dyn Sink>
         })
         .collect();
+    hand.feed.tell(Incoming::Surveyed);
     ModelPorts {
         intake: Intake::channel(intake),
         waker,

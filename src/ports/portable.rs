@@ -72,8 +72,10 @@ fn start_watch(
     std::thread::Builder::new()
         .name("port watch".to_owned())
         .spawn(move || {
+            let mut is_surveyed = false;
             while !flag.load(Ordering::Acquire) {
                 patchbay.reconcile(&mut connector, &mut |incoming| feed.tell(incoming));
+                is_surveyed = is_surveyed || feed.tell(Incoming::Surveyed);
                 std::thread::sleep(RESCAN);
             }
         })

@@ -17,6 +17,7 @@ use std::collections::BTreeMap;
 use std::fs::{self, File, OpenOptions, TryLockError};
 use std::io::Write;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use super::error::StoreError;
 use super::save::{save, sync_folder_of};
@@ -76,7 +77,7 @@ impl Journal {
     /// left half written.
     ///
     /// # Errors
-    /// If another running program has it, or files cannot be read and written.
+    /// If another running program has it (after a second of trying), or files cannot be read and written.
     pub fn open(folder: &Path) -> Result<Self, StoreError> {
         let path = folder.join(FILE_NAME);
         let lock = lock_beside(&path)?;
@@ -167,15 +168,19 @@ fn lock_beside(path: &Path) -> Result<File, StoreError> {
         .create(true)
         .open(&path)
         .map_err(cannot)?;
-    match file.try_lock() {
-        Ok(()) => Ok(file),
-        Err(TryLockError::WouldBlock) => Err(StoreError::words(
-            &path,
-            "another running copy keeps the position journal, so this one will not remember \
-             its position: end the other, or set XDG_STATE_HOME to another folder",
-        )),
-        Err(TryLockError::Error(error)) => Err(cannot(error)),
+    for _ in 0..LOCK_ATTEMPTS {
+        match file.try_lock() {
+            Ok(()) => return Ok(file),
+            // Perhaps one that is just ending, or a child of it that has not yet let go.
+            Err(TryLockError::WouldBlock) => std::thread::sleep(LOCK_PAUSE),
+            Err(TryLockError::Error(error)) => return Err(cannot(error)),
+        }
     }
+    Err(StoreError::words(
+        &path,
+        "another running copy keeps the position journal, so this one will not remember \
+         its position: end the other, or set XDG_STATE_HOME to another folder",
+    ))
 }
 
 fn encode(record: &PositionRecord) -> Vec<u8> {
@@ -276,6 +281,10 @@ pub const MAX_JOURNAL_BYTES: u64 = 256 << 10;
 
 /// Shows and nights kept then: no more than a quarter of the file, even with long names.
 const MAX_KEPT: usize = 100;
+
+/// A second in all.
+const LOCK_ATTEMPTS: usize = 20;
+const LOCK_PAUSE: Duration = Duration::from_millis(50);
 
 const VERSION: u8 = 1;
 const HEADER_BYTES: usize = 7;

@@ -93,7 +93,7 @@ fn two_alike_without_serial_numbers_are_told_apart_by_location() {
 fn two_alike_that_nothing_tells_apart_are_reported_and_nobody_gets_one() {
     let present = [device(20, 1, None, "1-1"), device(24, 1, None, "1-2")];
     let both = Found::Ambiguous(vec![0, 1]);
-    assert_eq!(found(&[usb(None, None)], &present), [both.clone()]);
+    assert_eq!(found(&[usb(None, None)], &present), vec![both.clone()]);
     let twice = found(&[usb(None, None), usb(None, None)], &present);
     assert_eq!(twice, [both.clone(), both]);
     // One serial number on two devices is none.

@@ -120,11 +120,14 @@ mod links {
     fn a_pipe_is_not_waited_for() {
         let show = tempdir().expect("a folder");
         fs::create_dir(show.path().join("songs")).expect("a folder");
-        let status = std::process::Command::new("mkfifo")
-            .arg(show.path().join("songs/pipe.ron"))
-            .status()
-            .expect("mkfifo");
-        assert!(status.success());
+        rustix::fs::mknodat(
+            rustix::fs::CWD,
+            show.path().join("songs/pipe.ron"),
+            rustix::fs::FileType::Fifo,
+            rustix::fs::Mode::RUSR,
+            0,
+        )
+        .expect("a pipe");
         let contents = read_folder(show.path()).expect("the folder");
         assert!(contents.unread[0].to_string().contains("not a file"));
     }
@@ -288,6 +291,8 @@ fn a_journal_torn_at_any_byte_keeps_what_was_whole() {
             .checked_sub(1)
             .map(|number| record(show, "friday", number as u32));
         let mut journal = Journal::open(state.path()).expect("a journal");
+        let left = fs::metadata(positions(&state)).expect("a file").len() as usize;
+        assert_eq!(left, ends[known], "what is half written is cut off");
         assert_eq!(
             journal.last_position(identity, "friday"),
             expected.as_ref(),

@@ -11,6 +11,7 @@ use super::super::Watch;
 use super::super::endpoint::{Address, Endpoint};
 use super::super::error::{OpenError, PortError};
 use super::super::hotplug::{Connector, Patchbay, Side, StatusBoard};
+use super::super::intake::Incoming;
 use super::super::matching::PortWanted;
 use super::discover;
 use super::intake::Teller;
@@ -47,8 +48,10 @@ pub(super) fn start(
         .name("port watch".to_owned())
         .spawn(move || {
             let mut fds = fds;
+            let mut is_surveyed = false;
             while !flag.load(Ordering::Acquire) {
                 patchbay.reconcile(&mut connector, &mut |incoming| teller.tell(incoming));
+                is_surveyed = is_surveyed || teller.tell(Incoming::Surveyed);
                 // Whatever the announcements say, everything is looked at afresh, so they
                 // are only taken out. A poll that fails is a pause cut short.
                 let _ = poll(&mut fds, RESCAN_MS);
