@@ -1,0 +1,75 @@
+//! The document, valid by construction: what reading a show folder yields.
+//!
+//! Names are resolved (a zone holds the index of its controller, not its name), `like`
+//! and defaults are applied, and everything knows its place, so that a later finding can
+//! point at it. What could not be made valid is not here: it is a finding.
+
+mod night;
+mod rig;
+mod song;
+
+use std::collections::BTreeMap;
+
+use crate::show::finding::{Place, Span};
+use crate::show::tree::LineIndex;
+pub use night::*;
+pub use rig::*;
+pub use song::*;
+
+/// A file of the show folder, as it was read.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct SourceFile {
+    /// Path relative to the show folder, with `/`.
+    pub path: String,
+    /// Its text.
+    pub text: String,
+}
+
+/// Where something stands: a file and a stretch of bytes in it.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
+pub struct Site {
+    /// Index into `Show::files`.
+    pub file: u16,
+    /// First byte.
+    pub start: u32,
+    /// Past the last byte.
+    pub end: u32,
+}
+
+/// A show: a folder with a rig, songs and nights.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Show {
+    /// The folder's name.
+    pub name: String,
+    /// All files read.
+    pub files: Vec<SourceFile>,
+    /// Everything plugged in.
+    pub rig: Rig,
+    /// All songs that could be read, by file name.
+    pub songs: Vec<Song>,
+    /// All nights. With no file under `nights/` there is one, called `all`, with every
+    /// song in the order of their file names.
+    pub nights: Vec<Night>,
+    /// Page texts by path relative to the show folder.
+    pub page_texts: BTreeMap<String, String>,
+}
+
+impl Show {
+    /// Where in the show folder a site is, as a finding tells it.
+    #[must_use]
+    pub fn place(&self, site: Site) -> Place {
+        place_in(&self.files, site)
+    }
+}
+
+/// Where among these files a site is, as a finding tells it.
+#[must_use]
+pub fn place_in(files: &[SourceFile], site: Site) -> Place {
+    match files.get(usize::from(site.file)) {
+        Some(file) => {
+            let span = Span::new(site.start as usize, site.end as usize);
+            LineIndex::new(&file.text).place(&file.text, &file.path, span)
+        }
+        None => Place::default(),
+    }
+}

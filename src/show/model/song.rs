@@ -1,0 +1,200 @@
+//! Songs (`songs/NAME.ron`): scenes, zones and what hangs on them, as types.
+
+use super::Site;
+use crate::midi::{Key, Value7};
+
+/// A song (`songs/NAME.ron`).
+#[derive(Clone, PartialEq, Debug)]
+pub struct Song {
+    /// The file's name without its ending: what a night calls it.
+    pub name: String,
+    /// Its place.
+    pub site: Site,
+    /// Its title.
+    pub title: String,
+    /// Beats a minute.
+    pub tempo: Option<f32>,
+    /// Beats a bar.
+    pub beats: Option<u8>,
+    /// Its key, as the player would write it.
+    pub key: String,
+    /// Semitones, added to every zone that may be transposed.
+    pub transpose: i8,
+    /// Planned length in seconds.
+    pub length_s: Option<u32>,
+    /// Its pages.
+    pub pages: Vec<Page>,
+    /// Its scenes, in the file's order.
+    pub scenes: Vec<Scene>,
+    /// Indices into `scenes`, in order of playing.
+    pub order: Vec<OrderEntry>,
+}
+
+/// One entry of a song's order.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct OrderEntry {
+    /// Index into the song's scenes.
+    pub scene: usize,
+    /// The second half of the call number; its place in the file unless stated.
+    pub call: String,
+    /// Its place.
+    pub site: Site,
+}
+
+/// A page of a song.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Page {
+    /// Number sent to the tablet, wire value.
+    pub number: Option<u16>,
+    /// Path of its text, relative to the show folder.
+    pub text: Option<String>,
+    /// Its place.
+    pub site: Site,
+}
+
+/// A scene, with `like` and defaults applied.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Scene {
+    /// Its name within the song.
+    pub name: String,
+    /// Its place.
+    pub site: Site,
+    /// Its zones, in order.
+    pub zones: Vec<Zone>,
+    /// Patches of receivers that play no zone (an effects unit).
+    pub patches: Vec<ReceiverPatch>,
+    /// Snapshot of named parameters: the scene's values, then the song's for what the
+    /// scene does not name. (Neutrals of the rig are applied by `plan`.)
+    pub settings: Vec<ParameterValue>,
+    /// Cues.
+    pub cues: Vec<SceneCue>,
+    /// Page to turn to (from 1, within the song).
+    pub page: Option<u16>,
+    /// Where the page is written; the scene itself if it is not.
+    pub page_site: Site,
+    /// Words for the player.
+    pub player: String,
+    /// Words for the technician.
+    pub technician: String,
+    /// When to press for the next.
+    pub when: When,
+    /// A second press within 250 ms is a step here.
+    pub is_brief: bool,
+}
+
+/// When to press for the next scene.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct When {
+    /// Bar, from 1.
+    pub bar: Option<u16>,
+    /// Beat, from 1.
+    pub beat: Option<u8>,
+    /// The sung word.
+    pub word: Option<String>,
+}
+
+/// A receiver's patch in a scene, without a zone.
+#[derive(Clone, PartialEq, Debug)]
+pub struct ReceiverPatch {
+    /// Index of the receiver.
+    pub receiver: usize,
+    /// Index into its patch list.
+    pub patch: usize,
+    /// Index of the slot group.
+    pub group: usize,
+    /// Its place.
+    pub site: Site,
+}
+
+/// A parameter's value in a scene.
+#[derive(Clone, PartialEq, Debug)]
+pub struct ParameterValue {
+    /// Index of the receiver.
+    pub receiver: usize,
+    /// Index into its parameters.
+    pub parameter: usize,
+    /// The value; none is `Leave`: whatever it is, it stays.
+    pub value: Option<u16>,
+    /// Its place.
+    pub site: Site,
+}
+
+/// A cue in a scene.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct SceneCue {
+    /// Index of the receiver.
+    pub receiver: usize,
+    /// Index into its cues.
+    pub cue: usize,
+    /// Fires on a jump too.
+    pub on_jump: bool,
+    /// Its place.
+    pub site: Site,
+}
+
+/// A zone, complete.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Zone {
+    /// Its name within the scene.
+    pub name: String,
+    /// Its place.
+    pub site: Site,
+    /// Index of the controller.
+    pub controller: usize,
+    /// Keys as played.
+    pub keys: (Key, Key),
+    /// Where the keys are written (for findings); the zone itself if by default.
+    pub keys_site: Site,
+    /// Velocities that play it, 1–127.
+    pub velocities: (Value7, Value7),
+    /// Index of the velocity curve.
+    pub curve: usize,
+    /// Index of the receiver.
+    pub receiver: usize,
+    /// Index of the slot group.
+    pub group: usize,
+    /// Index into the receiver's patch list; none plays whatever the fixed slot holds.
+    pub patch: Option<usize>,
+    /// Level in dB; 0 dB is volume 100.
+    pub level_db: f32,
+    /// Where the level is written (for findings); the zone itself if by default.
+    pub level_site: Site,
+    /// Pan, -64 to +63 in the file, as controller value here.
+    pub pan: Option<Value7>,
+    /// Bend range in semitones.
+    pub bend_range: Option<u8>,
+    /// Semitones of this zone alone.
+    pub transpose: i8,
+    /// The song's and night's transposition leaves this zone alone.
+    pub is_never_transposed: bool,
+    /// A pedal already down counts.
+    pub catches: bool,
+    /// What happens to held notes when the scene is left.
+    pub leave: Leave,
+    /// What happens when only the level changes.
+    pub level_change: LevelChange,
+    /// Parameter values of this zone's sound.
+    pub settings: Vec<ParameterValue>,
+}
+
+/// What happens to held notes when the scene is left.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub enum Leave {
+    /// They go on.
+    #[default]
+    Hold,
+    /// They end.
+    Cut,
+    /// They fade over this many milliseconds.
+    Fade(u16),
+}
+
+/// What happens when only the level of a sound that stays differs.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub enum LevelChange {
+    /// The level moves over 50 ms.
+    #[default]
+    Ride,
+    /// Another slot takes the new level.
+    New,
+}
