@@ -3,7 +3,7 @@
 use std::io::{self, Write};
 
 use super::cli;
-use super::load;
+use super::{counted, load};
 use crate::show::finding::Level;
 
 /// Prints the findings; whether there were errors.
@@ -42,12 +42,12 @@ fn print(loaded: &load::Loaded, out: &mut dyn Write) -> io::Result<()> {
     let show = &loaded.show;
     writeln!(
         out,
-        "{}: {} songs, {} nights; {} errors, {} warnings, {} notes",
+        "{}: {}, {}; {}, {}, {}",
         show.name,
-        show.songs.len(),
-        show.nights.len(),
-        count(Level::Error),
-        count(Level::Warning),
-        count(Level::Note)
+        counted(show.songs.len(), "song"),
+        counted(show.nights.len(), "night"),
+        counted(count(Level::Error), "error"),
+        counted(count(Level::Warning), "warning"),
+        counted(count(Level::Note), "note")
     )
 }

@@ -18,7 +18,7 @@ pub(super) struct Cli {
 }
 
 const EXAMPLES: &str = "Examples:
-  segue                          the demo show, on instruments of the program's own
+  segue                          the demo show, on model instruments: nothing sounds
   segue new --demo my-show       write the demo show out, to change it
   segue check my-show            everything that is wrong with a show, in one run
   segue ports                    what is plugged in
@@ -74,7 +74,7 @@ pub(super) struct Play {
     /// back where it was stopped, or starts at its beginning.
     #[arg(long, value_name = "CALL|SONG/SCENE")]
     pub(super) at: Option<String>,
-    /// Play on model instruments instead of ports.
+    /// Play on model instruments, which make no sound, instead of ports.
     #[arg(long)]
     pub(super) model: bool,
     /// Which way to MIDI.

@@ -3,7 +3,7 @@
 use std::io::Write;
 
 use super::cli;
-use super::load;
+use super::{counted, load};
 use crate::store;
 
 /// Writes a show that comes with the program into a new folder.
@@ -27,8 +27,8 @@ pub(super) fn run(args: &cli::New, out: &mut dyn Write) -> Result<(), String> {
     };
     writeln!(
         out,
-        "{folder}: {} files\ncheck it:  segue check {folder}\nplay it:   segue play {folder}{night} --model",
-        files.len()
+        "{folder}: {}\ncheck it:  segue check {folder}\nplay it:   segue play {folder}{night} --model",
+        counted(files.len(), "file")
     )
     .map_err(|error| format!("standard output: {error}"))
 }

@@ -68,6 +68,12 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     }
 }
 
+/// How many of something, in words: `1 song`, `2 songs`.
+fn counted(count: usize, what: &str) -> String {
+    let plural = if count == 1 { "" } else { "s" };
+    format!("{count} {what}{plural}")
+}
+
 /// The kind of each output port of the promptbook, as `wire` knows it.
 fn kinds(show: &Show, plan: &Plan) -> Vec<wire::PortKind> {
     let kind = |at: &usize| {

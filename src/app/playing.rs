@@ -54,6 +54,7 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
     let start = Start {
         show: prepared.show,
         plan: prepared.plan,
+        errors: prepared.errors,
         at,
         is_waiting,
         way,
@@ -86,6 +87,7 @@ pub(super) fn demo(err: &mut dyn Write) -> Result<(), String> {
     let start = Start {
         show: prepared.show,
         plan: prepared.plan,
+        errors: prepared.errors,
         at: 0,
         is_waiting: false,
         way: Way::Model,
@@ -105,6 +107,8 @@ struct Prepared {
     show: Show,
     plan: Plan,
     night: String,
+    /// Errors of the show in words: what they concern is not played.
+    errors: Vec<String>,
 }
 
 /// Reads, checks and compiles; errors and warnings are told, and what is sound is played.
@@ -115,12 +119,17 @@ fn prepare(
     err: &mut dyn Write,
 ) -> Result<Prepared, String> {
     let loaded = load::show(files, name);
+    let mut errors = Vec::new();
     for finding in loaded
         .findings
         .iter()
         .filter(|finding| finding.level == Level::Error)
     {
         let _ = writeln!(err, "{finding}");
+        errors.push(format!(
+            "{}:{}: {}",
+            finding.place.file, finding.place.line, finding.message
+        ));
     }
     let night = load::night(&loaded.show, night)?;
     let plan = plan::compile(&loaded.show, night).map_err(|error| error.to_string())?;
@@ -129,6 +138,7 @@ fn prepare(
         show: loaded.show,
         plan,
         night,
+        errors,
     })
 }
 
@@ -169,7 +179,12 @@ fn start_session(mut start: Start, err: Option<&mut dyn Write>) -> Result<Sessio
     }
     let is_waiting = start.is_waiting;
     let lines = start.lines.is_some();
+    let errors = start.errors.clone();
     let session = Session::start(start)?;
+    // What was printed is behind the screen by now.
+    for words in &errors {
+        session.log.push(0, LogLevel::Error, words);
+    }
     if is_waiting {
         session.log.push(0, LogLevel::Warning, TAKE_UP);
     }
@@ -204,10 +219,10 @@ fn with_screen(start: Start, err: &mut dyn Write) -> Result<(), String> {
     ui::install_panic_hook(record_crash());
     // What libraries print on standard error would be drawn over the screen.
     let kept = state_file("stderr.log").and_then(|path| store::redirect_stderr(&path).ok());
-    let is_waiting = start.is_waiting;
+    let (is_waiting, error_count) = (start.is_waiting, start.errors.len());
     let mut session = start_session(start, None)?;
     let mut state = ui_state(&session);
-    let mut screens = Screens::new(&mut session, is_waiting);
+    let mut screens = Screens::new(&mut session, is_waiting, error_count);
     let exit = draw(&mut screens, &mut state);
     session.desk.stop();
     let ended = session.join();

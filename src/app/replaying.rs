@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use serde::Serialize;
 
-use super::{cli, kinds, load, place};
+use super::{cli, counted, kinds, load, place};
 use crate::engine::input::{Command, Input};
 use crate::engine::promptbook::PositionId;
 use crate::midi::Message;
@@ -80,9 +80,10 @@ pub(super) fn run(
     let written = write_files(args, &plan, &outputs)?;
     let _ = writeln!(
         err,
-        "{} inputs, {} messages out in {written} files, {} refused, {:.3} s of playing",
-        inputs.len(),
-        outcome.sent,
+        "{}, {} out in {}, {} refused, {:.3} s of playing",
+        counted(inputs.len(), "input"),
+        counted(outcome.sent as usize, "message"),
+        counted(written, "file"),
         outcome.refused,
         outcome.end_us as f64 / 1e6
     );

@@ -2,6 +2,7 @@
 
 use std::sync::Arc;
 
+use super::counted;
 use super::log::Log;
 use super::session::{Hand, Session};
 use super::status;
@@ -18,14 +19,17 @@ pub(super) struct Screens<'a> {
     told: u64,
     /// The position it waited at after a kill, until a step takes it up.
     is_waiting: bool,
+    /// Errors of the show: what they concern is not played.
+    error_count: usize,
 }
 
 impl<'a> Screens<'a> {
-    pub(super) fn new(session: &'a mut Session, is_waiting: bool) -> Self {
+    pub(super) fn new(session: &'a mut Session, is_waiting: bool, error_count: usize) -> Self {
         Self {
             session,
             told: 0,
             is_waiting,
+            error_count,
         }
     }
 
@@ -65,14 +69,18 @@ impl Source for Screens<'_> {
         {
             self.is_waiting = false;
         }
-        let mode = if self.session.model.is_some() {
-            "model rig"
-        } else {
-            "show"
+        let mode = match self.session.model {
+            _ if self.is_waiting => "WAITING: step takes the show up",
+            Some(_) => "model rig",
+            None => "show",
         };
         let mut warnings = Vec::new();
         if self.is_waiting {
             warnings.push("waiting after a kill: step takes it up".to_string());
+        }
+        if self.error_count > 0 {
+            let errors = counted(self.error_count, "error");
+            warnings.push(format!("{errors} in the show, see the log"));
         }
         status::gather(self.session, &view, mode, &warnings)
     }

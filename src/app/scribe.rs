@@ -11,6 +11,7 @@ use std::time::Duration;
 use super::journal::Steps;
 use super::log::{self, Log};
 use super::notice::{self, Event, Notice};
+use crate::ports::Clock;
 use crate::screen::LogLevel;
 use crate::sheet::Sheet;
 use crate::store::EventLog;
@@ -23,6 +24,8 @@ pub(super) struct Scribe {
     pub(super) notices: rtrb::Consumer<Notice>,
     pub(super) notices_dropped: Arc<AtomicU64>,
     pub(super) sheet: Arc<Sheet>,
+    /// The clock of the notices, for what the scribe itself has to say.
+    pub(super) clock: Clock,
     pub(super) log: Log,
     pub(super) file: Option<EventLog>,
     pub(super) journal: Option<Steps>,
@@ -59,7 +62,8 @@ impl Scribe {
                 tokio::select! {
                     name = signals.next() => {
                         ending = Ending::Signal(name);
-                        self.say(0, LogLevel::Warning, &format!("{name}: the show ends, all notes are released"));
+                        let words = format!("{name}: the show ends, all notes are released");
+                        self.say(self.clock.now_us(), LogLevel::Warning, &words);
                         self.stop.store(true, Ordering::Release);
                         on_stop();
                     }
@@ -95,7 +99,7 @@ impl Scribe {
         if dropped != self.dropped_told {
             self.dropped_told = dropped;
             self.say(
-                0,
+                self.clock.now_us(),
                 LogLevel::Warning,
                 &format!("log: {dropped} lines dropped so far"),
             );

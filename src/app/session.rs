@@ -46,6 +46,8 @@ pub(super) struct Start {
     pub(super) show: Show,
     /// The night, compiled.
     pub(super) plan: Plan,
+    /// Errors of the show in words: what they concern is not played.
+    pub(super) errors: Vec<String>,
     /// Where it starts.
     pub(super) at: usize,
     /// It comes back after a kill: nothing is sent until somebody takes it up.
@@ -143,6 +145,7 @@ impl Session {
             notices: notice_receiver,
             notices_dropped: Arc::clone(&notices_dropped),
             sheet: Arc::clone(&sheet),
+            clock,
             log: log.clone(),
             file: start.file,
             journal: start.journal,

@@ -297,7 +297,11 @@ impl Machine {
             .out_ports
             .get(output.port.index())
             .map_or(0, |port| port.byte_us);
-        let Some(line) = self.outputs.get_mut(output.port.index()).filter(|_| byte_us > 0) else {
+        let Some(line) = self
+            .outputs
+            .get_mut(output.port.index())
+            .filter(|_| byte_us > 0)
+        else {
             return;
         };
         let bytes = match output.payload {

@@ -7,8 +7,8 @@ use crate::engine::promptbook::{
     OutPortEntry, PageManner, ReceiverEntry, ReceiverId, SlotEntry, SlotId, Span, Trigger,
 };
 use crate::midi::Key;
-use crate::wire::price::DIN_BYTE_US;
 use crate::show::model::{self, PortKind, Rig, SourceKind};
+use crate::wire::price::DIN_BYTE_US;
 
 /// Group number of a receiver's global channel, which no zone can ask for.
 pub(super) const GLOBAL_GROUP: u8 = u8::MAX;

@@ -5,6 +5,7 @@ mod cases;
 mod check_rules;
 mod commands;
 mod gate;
+mod picture;
 mod plan_night;
 mod port_matching;
 mod ron_read;
