@@ -60,6 +60,8 @@ pub(super) struct Ends {
     pub(super) views: triple_buffer::Input<View>,
     /// Set when the show is to end.
     pub(super) stop: Arc<AtomicBool>,
+    /// How often each input port lost messages.
+    pub(super) overflows: Arc<[AtomicU64]>,
     /// What became of real-time priority: a `Realtime`.
     pub(super) realtime: Arc<AtomicU8>,
 }
@@ -148,6 +150,9 @@ impl Desk {
             Incoming::Overflow(port) => {
                 if let Some(port) = self.in_port(port) {
                     self.report(Event::Overflow(port.0));
+                    if let Some(count) = self.ends.overflows.get(port.index()) {
+                        count.fetch_add(1, Ordering::Relaxed);
+                    }
                     self.handle(Input::InputLost(port));
                     self.handle(Input::InputReady(port));
                 }

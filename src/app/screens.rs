@@ -5,7 +5,7 @@ use std::sync::Arc;
 use super::counted;
 use super::log::Log;
 use super::session::{Hand, Session};
-use super::status;
+use super::status::{self, Heard};
 use crate::engine::view::View;
 use crate::ports::Clock;
 use crate::screen::{LogLevel, LogLine, RigStatus};
@@ -17,6 +17,7 @@ pub(super) struct Screens<'a> {
     session: &'a mut Session,
     /// Lines of the log that the loop has been given.
     told: u64,
+    heard: Heard,
     /// The position it waited at after a kill, until a step takes it up.
     is_waiting: bool,
     /// Errors of the show: what they concern is not played.
@@ -28,6 +29,7 @@ impl<'a> Screens<'a> {
         Self {
             session,
             told: 0,
+            heard: Heard::default(),
             is_waiting,
             error_count,
         }
@@ -82,7 +84,10 @@ impl Source for Screens<'_> {
             let errors = counted(self.error_count, "error");
             warnings.push(format!("{errors} in the show, see the log"));
         }
-        status::gather(self.session, &view, mode, &warnings)
+        if self.session.model.is_none() {
+            warnings.push(KEYBOARD_PEDALS.to_string());
+        }
+        status::gather(self.session, &mut self.heard, &view, mode, warnings)
     }
 
     fn drain_log(&mut self, into: &mut Vec<LogLine>) {
@@ -101,3 +106,7 @@ impl Source for Screens<'_> {
         self.session.has_ended()
     }
 }
+
+/// A page-turn pedal that is a keyboard reaches the program through the terminal here.
+const KEYBOARD_PEDALS: &str =
+    "a pedal that types keys (PageDown, arrows) works only while this window has the focus";

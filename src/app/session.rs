@@ -75,6 +75,8 @@ pub(super) struct Session {
     /// Rig ports of the promptbook's input and output ports.
     pub(super) map: crate::plan::PortMap,
     realtime: Arc<AtomicU8>,
+    /// How often each input port lost messages.
+    pub(super) overflows: Arc<[AtomicU64]>,
     playing: JoinHandle<()>,
     scribe: JoinHandle<std::io::Result<Ending>>,
     _watch: Option<Watch>,
@@ -134,6 +136,13 @@ impl Session {
         let notices_dropped = Arc::new(AtomicU64::new(0));
         let stop = Arc::new(AtomicBool::new(false));
         let realtime = Arc::new(AtomicU8::new(Realtime::Unknown as u8));
+        let overflows: Arc<[AtomicU64]> = start
+            .plan
+            .ports
+            .inputs
+            .iter()
+            .map(|_| AtomicU64::new(0))
+            .collect();
         let desk = Hand {
             commands: Arc::new(Mutex::new(command_sender)),
             waker: opened.waker,
@@ -159,6 +168,7 @@ impl Session {
             notices_dropped,
             views,
             stop,
+            overflows: Arc::clone(&overflows),
             realtime: Arc::clone(&realtime),
         };
         let driver = Driver {
@@ -186,6 +196,7 @@ impl Session {
             model: opened.model,
             map: start.plan.ports,
             realtime,
+            overflows,
             playing,
             scribe,
             _watch: opened.watch,

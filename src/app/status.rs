@@ -1,16 +1,41 @@
 //! What the ports are doing, gathered for the screen from meters and the status board.
 
+use std::sync::atomic::Ordering;
+
 use super::session::Session;
 use crate::engine::view::{Presence, View};
 use crate::ports::{GateReading, PortStatus, SideStatus};
 use crate::screen::{InPortStatus, OutPortStatus, RigStatus};
 
+/// When each input was last heard: counters looked at four times a second tell it well
+/// enough for a person.
+#[derive(Debug, Default)]
+pub(super) struct Heard {
+    /// Messages counted at the last look, and when that number last grew.
+    inputs: Vec<(u64, Option<u64>)>,
+}
+
+impl Heard {
+    /// Microseconds since input `at` was last heard, given its count of messages now.
+    fn idle_us(&mut self, at: usize, messages: u64, now_us: u64) -> Option<u64> {
+        if self.inputs.len() <= at {
+            self.inputs.resize(at + 1, (0, None));
+        }
+        let (known, grew_us) = self.inputs.get_mut(at)?;
+        if *known != messages {
+            (*known, *grew_us) = (messages, Some(now_us));
+        }
+        grew_us.map(|then| now_us.saturating_sub(then))
+    }
+}
+
 /// Gathers it. The view is the engine's latest; `mode` says show, rehearsal or model rig.
 pub(super) fn gather(
     session: &mut Session,
+    heard: &mut Heard,
     view: &View,
     mode: &str,
-    warnings: &[String],
+    warnings: Vec<String>,
 ) -> RigStatus {
     let now_us = session.clock.now_us();
     let board = session
@@ -31,14 +56,20 @@ pub(super) fn gather(
         .collect();
     let inputs = session.map.inputs.iter().enumerate();
     let in_ports = inputs
-        .map(|(at, rig_port)| in_port(session, view, at, board.get(*rig_port)))
+        .map(|(at, rig_port)| {
+            let line = in_port(session, view, at, board.get(*rig_port));
+            InPortStatus {
+                idle_us: heard.idle_us(at, line.messages, now_us),
+                ..line
+            }
+        })
         .collect();
     RigStatus {
         out_ports,
         in_ports,
         is_realtime: session.is_realtime(),
         mode: mode.into(),
-        warnings: warnings.to_vec(),
+        warnings,
     }
 }
 
@@ -81,6 +112,10 @@ fn in_port(session: &Session, view: &View, at: usize, status: Option<&PortStatus
         is_present: view.in_ports.get(at).copied().unwrap_or(false),
         identity: status.map_or_else(|| "model rig".into(), |status| identity(&status.input)),
         messages,
+        overflows: session
+            .overflows
+            .get(at)
+            .map_or(0, |count| count.load(Ordering::Relaxed)),
         ..InPortStatus::default()
     }
 }
