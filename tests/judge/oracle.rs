@@ -5,7 +5,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use segue::midi::{Key, Value7};
+use segue::midi::{Key, Program, Value7};
 use segue::show::model::{BankBytes, Leave, LevelChange, ParameterValue, ReceiverKind, Show, Zone};
 use segue::sim::{Change, Expect, ExpectId, Holder, Judge, JudgeRules, Restrike, Wanted};
 
@@ -1110,7 +1110,12 @@ impl<'a> Oracle<'a> {
     /// A receiver said that it lost a note because it was loading. True if the note had
     /// been held back for the 30 ms that DESIGN allows (if the rig says so), so that nothing
     /// is wrong.
-    pub(crate) fn lose_note(&mut self, at_us: u64, receiver: usize, key: Key) -> bool {
+    pub(crate) fn lose_note(
+        &mut self,
+        at_us: u64,
+        receiver: usize,
+        (key, program): (Key, Program),
+    ) -> bool {
         let waits = self.show.rig.receivers[receiver].manners.holds_back;
         let waited_us = if waits { 30_000 } else { 0 };
         // What waits for a slot is sent together, when the first of it has waited enough.
@@ -1132,6 +1137,7 @@ impl<'a> Oracle<'a> {
             .filter(|(id, expect, _)| {
                 expect.receiver == receiver
                     && expect.key == key
+                    && expect.wanted.program == Some(program)
                     && has_waited(id, expect.down_us)
                     && expect.down_us + PORT_US > at_us
             })
