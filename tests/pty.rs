@@ -117,7 +117,9 @@ fn listen(mut reader: Box<dyn Read + Send>, shared: &Shared) {
     let mut bytes = [0; 65_536];
     loop {
         let count = reader.read(&mut bytes).unwrap_or(0);
-        let mut output = shared.0.lock().unwrap();
+        let Ok(mut output) = shared.0.lock() else {
+            return;
+        };
         output.parser.process(&bytes[..count]);
         output.bytes.extend_from_slice(&bytes[..count]);
         let is_over = count == 0 || output.is_closed;
@@ -399,6 +401,20 @@ fn a_termination_signal_releases_notes_and_gives_the_terminal_back() {
             "{log}"
         );
     }
+}
+
+/// Half of an arrow key has come when the show is ended.
+#[test]
+fn half_a_key_does_not_keep_the_program_from_ending() {
+    let home = Home::new();
+    let mut desk = start(&home, &DEMO_SHOW, &[]);
+    desk.see(&["NOW  1.1  intro"]);
+    desk.press(" ");
+    desk.see(&["NOW  1.2  verse"]);
+    desk.press("\x1b[");
+    desk.signal(Signal::TERM);
+    assert_eq!(desk.end(), 0);
+    desk.assert_restored();
 }
 
 #[test]

@@ -11,7 +11,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, TrySendError, sync_channel};
 use std::thread::JoinHandle;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 /// Events that may wait for the drawing loop. Past it the newest is dropped and counted;
 /// the loop then lets all keyboard notes go, since a release may be lost.
@@ -19,6 +19,13 @@ pub const MAX_EVENTS: usize = 256;
 
 /// How long one wait lasts: the delay of a resize and of the thread's end.
 const WAIT: Duration = Duration::from_millis(40);
+
+/// How long one look lasts: given no time at all the terminal library does not look.
+const LOOK: Duration = Duration::from_millis(1);
+
+/// How long the thread is waited for at its end. Half a key sequence leaves it in a read
+/// that only the next key ends; it is then left behind.
+const LAST_WAIT: Duration = Duration::from_millis(500);
 
 /// What the thread tells.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -29,11 +36,11 @@ pub enum Told {
     HangUp,
 }
 
-/// The running thread. Dropping it asks the thread to end and waits for it.
+/// The running thread. Dropping it asks the thread to end and waits for it, not for long.
 pub struct InputThread {
     told: Receiver<Told>,
     shared: Arc<Shared>,
-    thread: Option<JoinHandle<()>>,
+    thread: JoinHandle<()>,
 }
 
 #[derive(Default)]
@@ -62,7 +69,7 @@ impl InputThread {
         Ok(Self {
             told,
             shared,
-            thread: Some(thread),
+            thread,
         })
     }
 
@@ -86,9 +93,12 @@ impl InputThread {
 impl Drop for InputThread {
     fn drop(&mut self) {
         self.shared.is_over.store(true, Ordering::Release);
-        if let Some(thread) = self.thread.take() {
-            // A panic there was recorded by the hook.
-            let _ = thread.join();
+        let until = Instant::now() + LAST_WAIT;
+        while !self.thread.is_finished() {
+            if Instant::now() >= until {
+                return;
+            }
+            std::thread::sleep(LOOK);
         }
     }
 }
@@ -100,7 +110,7 @@ fn read(sender: &SyncSender<Told>, shared: &Shared) -> io::Result<()> {
             Wake::Ready | Wake::Quiet => {}
         }
         // Also when quiet: a resize comes by signal, not through standard input.
-        while event::poll(Duration::ZERO)? {
+        while event::poll(LOOK)? {
             match sender.try_send(Told::Event(event::read()?)) {
                 Ok(()) => {}
                 Err(TrySendError::Full(_)) => {
