@@ -6,11 +6,7 @@ use std::{
     path::{Path, PathBuf},
 };
 
-use segue::show::{
-    finding::Findings,
-    model::{NightEntry, Show},
-    read::read,
-};
+use segue::show::{finding::Findings, model::Show, read::read};
 
 /// The files of a folder and all folders in it, by path relative to it.
 pub(crate) fn files_in(folder: &Path) -> BTreeMap<String, Vec<u8>> {
