@@ -54,16 +54,35 @@ pub(super) struct Ends {
     pub(super) commands: rtrb::Consumer<Command>,
     /// What happens, for the log.
     pub(super) notices: rtrb::Producer<Notice>,
-    /// Notices that found no room.
-    pub(super) notices_dropped: Arc<AtomicU64>,
     /// The view, for the screen.
     pub(super) views: triple_buffer::Input<View>,
+    /// Flags and counters.
+    pub(super) shared: Arc<Shared>,
+}
+
+/// Flags and counters that all threads see, and none waits for.
+#[derive(Debug)]
+pub(super) struct Shared {
     /// Set when the show is to end.
-    pub(super) stop: Arc<AtomicBool>,
-    /// How often each input port lost messages.
-    pub(super) overflows: Arc<[AtomicU64]>,
+    pub(super) stop: AtomicBool,
     /// What became of real-time priority: a `Realtime`.
-    pub(super) realtime: Arc<AtomicU8>,
+    pub(super) realtime: AtomicU8,
+    /// Notices that found no room in their queue.
+    pub(super) notices_dropped: AtomicU64,
+    /// How often each input port lost messages.
+    pub(super) overflows: Box<[AtomicU64]>,
+}
+
+impl Shared {
+    /// Nothing has happened yet, at so many input ports.
+    pub(super) fn new(input_count: usize) -> Self {
+        Self {
+            stop: AtomicBool::new(false),
+            realtime: AtomicU8::new(Realtime::Unknown as u8),
+            notices_dropped: AtomicU64::new(0),
+            overflows: (0..input_count).map(|_| AtomicU64::new(0)).collect(),
+        }
+    }
 }
 
 /// What became of the playing thread's real-time priority.
@@ -88,10 +107,11 @@ impl Driver {
         };
         self.desk
             .ends
+            .shared
             .realtime
             .store(realtime as u8, Ordering::Relaxed);
         self.desk.report(Event::Realtime(granted.is_ok()));
-        while !self.desk.ends.stop.load(Ordering::Acquire) {
+        while !self.desk.ends.shared.stop.load(Ordering::Acquire) {
             let deadline = self.desk.deadline_us();
             let Self { intake, desk } = &mut self;
             intake.wait(Some(deadline), &mut |incoming| desk.take(incoming));
@@ -150,7 +170,7 @@ impl Desk {
             Incoming::Overflow(port) => {
                 if let Some(port) = self.in_port(port) {
                     self.report(Event::Overflow(port.0));
-                    if let Some(count) = self.ends.overflows.get(port.index()) {
+                    if let Some(count) = self.ends.shared.overflows.get(port.index()) {
                         count.fetch_add(1, Ordering::Relaxed);
                     }
                     self.handle(Input::InputLost(port));
@@ -377,7 +397,10 @@ impl Desk {
             event,
         };
         if self.ends.notices.push(notice).is_err() {
-            self.ends.notices_dropped.fetch_add(1, Ordering::Relaxed);
+            self.ends
+                .shared
+                .notices_dropped
+                .fetch_add(1, Ordering::Relaxed);
         }
     }
 

@@ -5,9 +5,10 @@
 
 use std::io::Write;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::Ordering;
 use std::time::Duration;
 
+use super::driver::Shared;
 use super::journal::Steps;
 use super::log::{self, Log};
 use super::notice::{self, Event, Notice};
@@ -22,7 +23,6 @@ const TICK: Duration = Duration::from_millis(10);
 /// Everything the scribe writes to.
 pub(super) struct Scribe {
     pub(super) notices: rtrb::Consumer<Notice>,
-    pub(super) notices_dropped: Arc<AtomicU64>,
     pub(super) sheet: Arc<Sheet>,
     /// The clock of the notices, for what the scribe itself has to say.
     pub(super) clock: Clock,
@@ -31,8 +31,8 @@ pub(super) struct Scribe {
     pub(super) journal: Option<Steps>,
     /// Standard output, when there is no screen.
     pub(super) lines: Option<Box<dyn Write + Send>>,
-    /// Set to end the show.
-    pub(super) stop: Arc<AtomicBool>,
+    /// Flags and counters of all threads; `stop` ends the show.
+    pub(super) shared: Arc<Shared>,
     pub(super) dropped_told: u64,
 }
 
@@ -64,7 +64,7 @@ impl Scribe {
                         ending = Ending::Signal(name);
                         let words = format!("{name}: the show ends, all notes are released");
                         self.say(self.clock.now_us(), LogLevel::Warning, &words);
-                        self.stop.store(true, Ordering::Release);
+                        self.shared.stop.store(true, Ordering::Release);
                         on_stop();
                     }
                     _ = ticks.tick() => {
@@ -95,7 +95,7 @@ impl Scribe {
             let (level, words) = notice::words(&notice.event, &self.sheet);
             self.say(notice.at_us, level, &words);
         }
-        let dropped = self.notices_dropped.load(Ordering::Relaxed);
+        let dropped = self.shared.notices_dropped.load(Ordering::Relaxed);
         if dropped != self.dropped_told {
             self.dropped_told = dropped;
             self.say(

@@ -8,11 +8,11 @@
 //! ```
 
 use std::io::Write;
-use std::sync::atomic::{AtomicBool, AtomicU8, AtomicU64, Ordering};
+use std::sync::atomic::Ordering;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 
-use super::driver::{COMMAND_LIMIT, Desk, Driver, Ends, Realtime};
+use super::driver::{COMMAND_LIMIT, Desk, Driver, Ends, Realtime, Shared};
 use super::journal::Steps;
 use super::log::Log;
 use super::model::ModelRig;
@@ -74,9 +74,7 @@ pub(super) struct Session {
     pub(super) model: Option<ModelRig>,
     /// Rig ports of the promptbook's input and output ports.
     pub(super) map: crate::plan::PortMap,
-    realtime: Arc<AtomicU8>,
-    /// How often each input port lost messages.
-    pub(super) overflows: Arc<[AtomicU64]>,
+    pub(super) shared: Arc<Shared>,
     playing: JoinHandle<()>,
     scribe: JoinHandle<std::io::Result<Ending>>,
     _watch: Option<Watch>,
@@ -87,7 +85,7 @@ pub(super) struct Session {
 pub(super) struct Hand {
     commands: Arc<Mutex<rtrb::Producer<Command>>>,
     waker: Waker,
-    stop: Arc<AtomicBool>,
+    shared: Arc<Shared>,
 }
 
 impl Hand {
@@ -105,7 +103,7 @@ impl Hand {
 
     /// Ends the show.
     pub(super) fn stop(&self) {
-        self.stop.store(true, Ordering::Release);
+        self.shared.stop.store(true, Ordering::Release);
         self.waker.wake();
     }
 }
@@ -133,43 +131,30 @@ impl Session {
         let (command_sender, commands) = rtrb::RingBuffer::new(COMMAND_LIMIT);
         let (notices, notice_receiver) = rtrb::RingBuffer::new(NOTICE_LIMIT);
         let (views, view_reader) = triple_buffer::triple_buffer(&View::default());
-        let notices_dropped = Arc::new(AtomicU64::new(0));
-        let stop = Arc::new(AtomicBool::new(false));
-        let realtime = Arc::new(AtomicU8::new(Realtime::Unknown as u8));
-        let overflows: Arc<[AtomicU64]> = start
-            .plan
-            .ports
-            .inputs
-            .iter()
-            .map(|_| AtomicU64::new(0))
-            .collect();
+        let shared = Arc::new(Shared::new(start.plan.ports.inputs.len()));
         let desk = Hand {
             commands: Arc::new(Mutex::new(command_sender)),
             waker: opened.waker,
-            stop: Arc::clone(&stop),
+            shared: Arc::clone(&shared),
         };
         let log = Log::default();
         let sheet = Arc::new(start.plan.sheet.clone());
         let scribe = Scribe {
             notices: notice_receiver,
-            notices_dropped: Arc::clone(&notices_dropped),
             sheet: Arc::clone(&sheet),
             clock,
             log: log.clone(),
             file: start.file,
             journal: start.journal,
             lines: start.lines,
-            stop: Arc::clone(&stop),
+            shared: Arc::clone(&shared),
             dropped_told: 0,
         };
         let ends = Ends {
             commands,
             notices,
-            notices_dropped,
             views,
-            stop,
-            overflows: Arc::clone(&overflows),
-            realtime: Arc::clone(&realtime),
+            shared: Arc::clone(&shared),
         };
         let driver = Driver {
             intake: opened.intake,
@@ -195,8 +180,7 @@ impl Session {
             board: opened.board,
             model: opened.model,
             map: start.plan.ports,
-            realtime,
-            overflows,
+            shared,
             playing,
             scribe,
             _watch: opened.watch,
@@ -205,7 +189,7 @@ impl Session {
 
     /// Whether the playing thread has real-time priority, once it is known.
     pub(super) fn is_realtime(&self) -> Option<bool> {
-        match self.realtime.load(Ordering::Relaxed) {
+        match self.shared.realtime.load(Ordering::Relaxed) {
             known if known == Realtime::Granted as u8 => Some(true),
             known if known == Realtime::Refused as u8 => Some(false),
             _ => None,

@@ -113,6 +113,7 @@ fn in_port(session: &Session, view: &View, at: usize, status: Option<&PortStatus
         identity: status.map_or_else(|| "model rig".into(), |status| identity(&status.input)),
         messages,
         overflows: session
+            .shared
             .overflows
             .get(at)
             .map_or(0, |count| count.load(Ordering::Relaxed)),

@@ -6,7 +6,15 @@ use std::{
     path::{Path, PathBuf},
 };
 
-use segue::show::{finding::Findings, model::Show, read::read};
+use proptest::prelude::*;
+use segue::show::{
+    finding::Findings,
+    model::{Leave, Manners, NightEntry, PatchItem, Show, When, Zone},
+    patches::GENERAL_MIDI,
+    read::{key_name, read},
+};
+
+use crate::ron_tree::same_as_ron;
 
 /// The files of a folder and all folders in it, by path relative to it.
 pub(crate) fn files_in(folder: &Path) -> BTreeMap<String, Vec<u8>> {
@@ -49,13 +57,6 @@ pub(crate) fn shows() -> Vec<PathBuf> {
     shows
 }
 
-fn read_folder(folder: &Path) -> (Show, Findings) {
-    read(
-        &files_in(folder),
-        folder.file_name().unwrap().to_str().unwrap(),
-    )
-}
-
 fn told(findings: Findings) -> String {
     findings
         .into_sorted()
@@ -64,11 +65,460 @@ fn told(findings: Findings) -> String {
         .collect()
 }
 
+fn files(texts: &[(&str, &str)]) -> BTreeMap<String, Vec<u8>> {
+    texts
+        .iter()
+        .map(|(path, text)| ((*path).to_owned(), text.as_bytes().to_vec()))
+        .collect()
+}
+
+const RIG: &str = r#"(
+    version: 1,
+    ports: {"keys": (name: "Keys"), "rack": (name: "Rack", kind: Din)},
+    controllers: {"keys": (port: "keys", keys: "C2..C7")},
+    receivers: {
+        "synth": (port: "rack", slots: "1..8", patches: GeneralMidi, manners: Gm2(load_ms: 5),
+            parameters: {"cutoff": (sends: Control(74), neutral: 64), "drive": (sends: Pair(16))}),
+        "module": (port: "rack", slots: "9..11", patches: GeneralMidi),
+        "lights": (kind: Lights, port: "rack", slots: "16", cues: {"red": Program(3)}),
+    },
+    curves: {"soft": [(1, 1), (127, 90)]},
+    defaults: (from: "keys", to: "synth", level: -2, curve: "soft", patch: "Church Organ"),
+)"#;
+
+/// A show with `RIG` and this song, which must read without a finding.
+fn show_of(song: &str) -> Show {
+    let (show, findings) = read(
+        &files(&[("rig.ron", RIG), ("songs/song.ron", song)]),
+        "test",
+    );
+    assert_eq!(told(findings), "");
+    show
+}
+
+fn zone<'s>(show: &'s Show, scene: &str, zone: &str) -> Option<&'s Zone> {
+    let scene = show.songs[0]
+        .scenes
+        .iter()
+        .find(|found| found.name == scene)
+        .unwrap();
+    scene.zones.iter().find(|found| found.name == zone)
+}
+
+fn patch_of<'s>(show: &'s Show, zone: &Zone) -> &'s PatchItem {
+    &show.rig.receivers[zone.receiver].patches.patches[zone.patch.unwrap()]
+}
+
 #[test]
-fn every_show_reads_without_a_finding() {
+fn every_show_reads_without_a_finding_and_twice_alike() {
     for folder in shows() {
-        let (show, findings) = read_folder(&folder);
-        assert_eq!(told(findings), "", "{}", folder.display());
+        let name = folder.file_name().unwrap().to_str().unwrap();
+        let (show, findings) = read(&files_in(&folder), name);
+        assert_eq!(told(findings), "", "{name}");
         assert!(!show.songs.is_empty() && !show.nights.is_empty());
+        assert_eq!(read(&files_in(&folder), name).0, show);
+    }
+}
+
+#[test]
+fn every_file_of_a_show_reads_as_ron_reads_it() {
+    let mut count = 0;
+    for folder in ["shows", "tests/data/check"] {
+        for (path, bytes) in files_in(&repository(folder)) {
+            if path.ends_with(".ron") {
+                count += 1;
+                same_as_ron(std::str::from_utf8(&bytes).unwrap())
+                    .unwrap_or_else(|error| panic!("{path}: {error}"));
+            }
+        }
+    }
+    assert!(count > 60, "{count}");
+}
+
+/// What the issue of a touring show asks: enough of everything, in few enough files to embed.
+#[test]
+fn the_touring_show_is_whole() {
+    let files = files_in(&repository("shows/quarry-lanterns"));
+    assert!(files.len() <= 20, "{}", files.len());
+    let (show, _) = read(&files, "quarry-lanterns");
+    assert!(show.songs.len() >= 5 && show.nights.len() == 2);
+    assert_eq!(
+        (show.rig.controllers.len(), show.rig.receivers.len()),
+        (3, 4)
+    );
+    let positions: usize = show.songs.iter().map(|song| song.order.len()).sum();
+    assert!(positions >= 30, "{positions}");
+    for (song, scene) in show
+        .songs
+        .iter()
+        .flat_map(|song| song.scenes.iter().map(move |scene| (song, scene)))
+    {
+        assert!(
+            scene.when != When::default(),
+            "{}/{}",
+            song.name,
+            scene.name
+        );
+        assert!(!scene.player.is_empty(), "{}/{}", song.name, scene.name);
+    }
+    // 88 keys are 21–108 and 61 keys 36–96 (GM2 v1.2a; common practice).
+    let keys: Vec<_> = show
+        .rig
+        .controllers
+        .iter()
+        .filter_map(|item| item.keys)
+        .collect();
+    let numbers: Vec<_> = keys
+        .iter()
+        .map(|(low, high)| (low.get(), high.get()))
+        .collect();
+    assert_eq!(numbers, [(21, 108), (36, 96)]);
+}
+
+/// The examples in the documentation of the format are a show, and read as one.
+#[test]
+fn the_documented_examples_read_without_a_finding() {
+    let source = fs::read_to_string(repository("src/show/read/mod.rs")).unwrap();
+    let doc: String = source
+        .lines()
+        .filter_map(|line| line.strip_prefix("//!"))
+        .map(|line| format!("{line}\n"))
+        .collect();
+    let blocks: Vec<&str> = doc
+        .split(" ```ron\n")
+        .skip(1)
+        .map(|rest| rest.split(" ```").next().unwrap())
+        .collect();
+    let [rig, song, night] = blocks[..] else {
+        panic!("{} examples", blocks.len())
+    };
+    let other = r#"(version: 1, scenes: {"bridge": ()}, order: ["bridge"])"#;
+    let rig = rig.replace(
+        r#""echo": (kind: Effects,"#,
+        r#""echo": (kind: Effects, parameters: {"mix": (sends: Control(12), neutral: 0)},"#,
+    );
+    let files = files(&[
+        ("rig.ron", &rig),
+        ("songs/ferry-lights.ron", song),
+        ("songs/salt-road.ron", other),
+        ("songs/paper-weather.ron", other),
+        ("nights/hall.ron", night),
+        (
+            "patches/echo.csv",
+            "name,bank_msb,bank_lsb,program,category\nWide Hall,,,0,Hall\n",
+        ),
+    ]);
+    let (show, findings) = read(&files, "documented");
+    assert_eq!(told(findings), "");
+    assert_eq!((show.songs.len(), show.nights.len()), (3, 1));
+}
+
+#[test]
+fn defaults_come_down_from_rig_to_song_to_zone() {
+    let show = show_of(
+        r#"(version: 1, title: "S", defaults: (level: -4, pan: 10),
+            scenes: {"one": (zones: {"a": (), "b": (level: 1, pan: -64, curve: "straight")})}, order: ["one"])"#,
+    );
+    let (a, b) = (
+        zone(&show, "one", "a").unwrap(),
+        zone(&show, "one", "b").unwrap(),
+    );
+    assert_eq!((a.level_db, a.pan.unwrap().get(), a.curve), (-4.0, 74, 1));
+    assert_eq!((b.level_db, b.pan.unwrap().get(), b.curve), (1.0, 0, 0));
+    assert_eq!(patch_of(&show, a).name, "Church Organ");
+    // The whole controller, all velocities, and nothing special unless stated.
+    assert_eq!((a.keys.0.get(), a.keys.1.get()), (36, 96));
+    assert_eq!((a.velocities.0.get(), a.velocities.1.get()), (1, 127));
+    assert_eq!(
+        (a.transpose, a.is_never_transposed, a.leave),
+        (0, false, Leave::Hold)
+    );
+    // Places are those of what was written, in whichever file.
+    assert_eq!(show.place(a.level_site).line, 1);
+    assert_eq!(
+        show.place(b.keys_site).line_text.trim().get(..7),
+        Some("scenes:")
+    );
+}
+
+#[test]
+fn like_takes_over_what_sounds_field_by_field() {
+    let show = show_of(
+        r#"(version: 1, scenes: {
+            "verse": (
+                zones: {"left": (keys: "C2..B3", level: -3, transpose: 12, parameters: {"cutoff": 9, "drive": 1}),
+                        "right": (keys: "C4..C7", patch: "Vibraphone")},
+                parameters: {"synth": {"cutoff": 90, "drive": 7}}, patches: {"module": (patch: "Celesta", group: "9")},
+                player: "softly", when: (bar: 9), page: 1, cues: [(to: "lights", cue: "red")], brief: true),
+            "chorus": (like: "verse", zones: {"left": (level: -6, parameters: {"cutoff": 10}), "top": ()}, without: ["right"],
+                parameters: {"synth": {"drive": Leave}}, patches: {"module": "Marimba"}),
+            "last": (like: "chorus", zones: {"left": (transpose: Never)}),
+        }, order: ["verse", "chorus", "last"], pages: [(number: 1)])"#,
+    );
+    let left = zone(&show, "chorus", "left").unwrap();
+    assert_eq!(
+        (left.level_db, left.transpose, left.keys.1.get()),
+        (-6.0, 12, 59)
+    );
+    let values = |zone: &Zone| {
+        zone.settings
+            .iter()
+            .map(|setting| setting.value)
+            .collect::<Vec<_>>()
+    };
+    assert_eq!(values(left), [Some(10), Some(1)]);
+    assert!(zone(&show, "chorus", "right").is_none() && zone(&show, "chorus", "top").is_some());
+    let chorus = &show.songs[0].scenes[1];
+    let settings: Vec<_> = chorus
+        .settings
+        .iter()
+        .map(|setting| setting.value)
+        .collect();
+    assert_eq!(settings, [Some(90), None]);
+    let module = &show.rig.receivers[1];
+    assert_eq!(
+        module.patches.patches[chorus.patches[0].patch].name,
+        "Marimba"
+    );
+    assert_eq!(module.groups[chorus.patches[0].group].name, "9");
+    // Words and what happens once do not come along.
+    assert_eq!(
+        (
+            chorus.player.as_str(),
+            chorus.page,
+            chorus.cues.len(),
+            chorus.is_brief
+        ),
+        ("", None, 0, false)
+    );
+    assert_eq!(chorus.when, When::default());
+    let last = zone(&show, "last", "left").unwrap();
+    assert_eq!(
+        (last.is_never_transposed, last.transpose, last.level_db),
+        (true, 0, -6.0)
+    );
+}
+
+#[test]
+fn the_song_gives_parameters_that_a_scene_does_not_name() {
+    let show = show_of(
+        r#"(version: 1, parameters: {"synth": {"cutoff": 20, "drive": 16383}},
+            scenes: {"one": (parameters: {"synth": {"cutoff": 30}}), "two": ()}, order: ["one", "two"])"#,
+    );
+    let values = |scene: usize| -> Vec<_> {
+        show.songs[0].scenes[scene]
+            .settings
+            .iter()
+            .map(|setting| (setting.parameter, setting.value))
+            .collect()
+    };
+    assert_eq!(values(0), [(0, Some(30)), (1, Some(16_383))]);
+    assert_eq!(values(1), [(0, Some(20)), (1, Some(16_383))]);
+}
+
+#[test]
+fn unstated_manners_are_bad_and_leave_slots_fixed() {
+    let show = show_of(r#"(version: 1, scenes: {}, order: [])"#);
+    let [synth, module, lights] = &show.rig.receivers[..] else {
+        panic!()
+    };
+    assert_eq!(
+        synth.manners,
+        Manners {
+            load_ms: 5,
+            ..Manners::gm2()
+        }
+    );
+    assert_eq!(synth.groups.len(), 1);
+    assert_eq!(module.manners, Manners::unstated());
+    let groups: Vec<_> = module
+        .groups
+        .iter()
+        .map(|group| (group.name.as_str(), group.channels.len()))
+        .collect();
+    assert_eq!(groups, [("9", 1), ("10", 1), ("11", 1)]);
+    assert!(synth.sounds && !lights.sounds);
+    assert_eq!(synth.patches.origin, GENERAL_MIDI);
+}
+
+#[test]
+fn a_broken_song_leaves_the_others_and_their_call_numbers() {
+    let good = r#"(version: 1, scenes: {"one": ()}, order: ["one"])"#;
+    let files = files(&[
+        ("rig.ron", RIG),
+        ("songs/a.ron", good),
+        ("songs/b.ron", "(version: 1, scenes: {"),
+        ("songs/c.ron", good),
+        ("songs/d.ron", "(version: 2, anything: Goes)"),
+        (
+            "nights/n.ron",
+            r#"(version: 1, order: ["a", "b", (pause: "1:00"), "d", "c"])"#,
+        ),
+    ]);
+    let (show, findings) = read(&files, "test");
+    let names: Vec<_> = show.songs.iter().map(|song| song.name.as_str()).collect();
+    assert_eq!(names, ["a", "c"]);
+    let ids: Vec<_> = findings
+        .kept()
+        .iter()
+        .map(|finding| (finding.place.file.clone(), finding.id))
+        .collect();
+    assert!(
+        ids.iter()
+            .all(|(file, _)| file == "songs/b.ron" || file == "songs/d.ron"),
+        "{ids:?}"
+    );
+    assert!(ids.contains(&("songs/d.ron".into(), "newer-version")));
+    let calls: Vec<_> = show.nights[0]
+        .order
+        .iter()
+        .map(|entry| match entry {
+            NightEntry::Song { song, call, .. } => (show.songs[*song].name.as_str(), call.as_str()),
+            NightEntry::Break { length_s, .. } => {
+                ("break", if *length_s == 60 { "60 s" } else { "?" })
+            }
+        })
+        .collect();
+    assert_eq!(calls, [("a", "1"), ("break", "60 s"), ("c", "4")]);
+}
+
+#[test]
+fn a_broken_thing_of_the_rig_is_told_once() {
+    let rig = RIG
+        .replace("slots: \"1..8\"", "slots: \"1..80\"")
+        .replace("keys: \"C2..C7\"", "keys: \"C2..\"");
+    let song = r#"(version: 1, scenes: {"one": (zones: {"a": (), "b": ()})}, order: ["one"])"#;
+    let (show, findings) = read(
+        &files(&[("rig.ron", &rig), ("songs/song.ron", song)]),
+        "test",
+    );
+    let lines: Vec<_> = findings
+        .kept()
+        .iter()
+        .map(|finding| (finding.id, finding.place.line))
+        .collect();
+    assert_eq!(lines, [("bad-value", 4), ("bad-value", 6)]);
+    assert_eq!(
+        (
+            show.songs[0].order.len(),
+            show.songs[0].scenes[0].zones.len()
+        ),
+        (1, 0)
+    );
+}
+
+#[test]
+fn one_mistake_in_a_default_is_told_once() {
+    let song = r#"(version: 1, defaults: (to: "snyth"), scenes: {"one": (zones: {"a": (), "b": ()}), "two": (like: "one")},
+        order: ["one", "two"])"#;
+    let (_, findings) = read(
+        &files(&[("rig.ron", RIG), ("songs/song.ron", song)]),
+        "test",
+    );
+    let words: Vec<_> = findings
+        .kept()
+        .iter()
+        .map(|finding| finding.message.as_str())
+        .collect();
+    assert_eq!(words, ["no receiver \"snyth\""]);
+    assert_eq!(
+        findings.kept()[0].help.as_deref(),
+        Some("the nearest is \"synth\"")
+    );
+}
+
+#[test]
+fn without_a_rig_the_show_is_empty() {
+    let song = ("songs/song.ron", "(version: 1, scenes: {}, order: [)");
+    for (rig, id) in [
+        (None, "missing-file"),
+        (Some("(version: 1, ports: ["), "syntax"),
+        (Some("()"), "missing-version"),
+    ] {
+        let mut all = files(&[song]);
+        all.extend(rig.map(|rig| ("rig.ron".to_owned(), rig.as_bytes().to_vec())));
+        let (show, findings) = read(&all, "test");
+        assert!(show.songs.is_empty() && show.rig.receivers.is_empty());
+        // The other files are looked at all the same.
+        assert!(
+            findings.kept().iter().any(|finding| finding.id == id),
+            "{id}"
+        );
+        assert!(
+            findings
+                .kept()
+                .iter()
+                .any(|finding| finding.place.file == "songs/song.ron")
+        );
+    }
+}
+
+#[test]
+fn files_that_are_not_text_are_told() {
+    let mut all = files(&[
+        ("rig.ron", RIG),
+        ("pages/long.txt", ""),
+        ("songs/song.ron", ""),
+    ]);
+    all.insert("pages/long.txt".into(), vec![b' '; (8 << 20) + 1]);
+    all.insert("pages/latin.txt".into(), b"caf\xe9\n".to_vec());
+    all.insert("songs/song.ron".into(), vec![b' '; (8 << 20) + 1]);
+    all.insert(
+        "songs/mark.ron".into(),
+        b"\xef\xbb\xbf(version: 1, scenes: {}, order: [])".to_vec(),
+    );
+    all.insert("notes/anything.bin".into(), vec![0xff]);
+    let (_, findings) = read(&all, "test");
+    let ids: Vec<_> = findings
+        .kept()
+        .iter()
+        .map(|finding| (finding.place.file.as_str(), finding.id))
+        .collect();
+    assert_eq!(ids.len(), 4, "{ids:?}");
+    assert!(
+        ids.contains(&("pages/latin.txt", "not-utf8"))
+            && ids.contains(&("pages/long.txt", "file-too-long"))
+    );
+    assert!(ids.contains(&("songs/song.ron", "file-too-long")));
+    assert!(ids.iter().any(|(file, _)| *file == "songs/mark.ron"));
+}
+
+#[test]
+fn middle_c_is_what_the_panels_call_it() {
+    let rig = RIG.replace("version: 1,", "version: 1, middle_c: \"C3\",");
+    let song = r#"(version: 1, scenes: {"one": (zones: {"a": (keys: "C3")})}, order: ["one"])"#;
+    let (show, findings) = read(
+        &files(&[("rig.ron", &rig), ("songs/song.ron", song)]),
+        "test",
+    );
+    assert_eq!(told(findings), "");
+    let key = zone(&show, "one", "a").unwrap().keys.0;
+    assert_eq!(
+        (key.get(), key_name(key, show.rig.middle_c_octave)),
+        (60, "C3".into())
+    );
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(64))]
+
+    /// However a file is damaged, reading and checking end, and end alike.
+    #[test]
+    fn damage_is_survived(file in 0..4usize, at in 0.0..1.0f64, cut in 0..40usize, put in "[(){}\\[\\]\",:a-c0-9 ]{0,3}") {
+        let mut all = files_in(&repository("shows/quarry-lanterns"));
+        let path = ["rig.ron", "songs/salt-road.ron", "nights/old-foundry.ron", "patches/main.csv"][file];
+        let bytes = all.get_mut(path).unwrap();
+        let start = (bytes.len() as f64 * at) as usize;
+        let end = (start + cut).min(bytes.len());
+        bytes.splice(start..end, put.bytes());
+        let (show, findings) = read(&all, "damaged");
+        let (again, _) = read(&all, "damaged");
+        prop_assert_eq!(&show, &again);
+        let told = segue::check::check(&show, &findings);
+        for finding in &told {
+            prop_assert!(!finding.message.is_empty() && !finding.to_string().is_empty());
+        }
+        // A song that is not the damaged one is still there, unless the rig itself is gone.
+        prop_assert!(show.rig.receivers.is_empty() || show.songs.iter().any(|song| song.name == "ferry-lights"));
     }
 }
