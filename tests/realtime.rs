@@ -243,7 +243,10 @@ fn show(dice: &mut Dice) -> Promptbook {
         positions: span(song * 10, 10),
         pages: span(song * 3, 3),
     });
-    let port = OutPortEntry { boot_us: 500_000, byte_us: 0 };
+    let port = OutPortEntry {
+        boot_us: 500_000,
+        byte_us: 0,
+    };
     let binding = |(number, action)| Binding {
         controller: ControllerId(0),
         trigger: Trigger::Control(Controller::clamped(number)),

@@ -28,7 +28,11 @@ fn night<'a>(show: &'a Show, name: &str) -> &'a Night {
 }
 
 fn calls(plan: &Plan) -> Vec<&str> {
-    plan.sheet.positions.iter().map(|p| p.call.as_str()).collect()
+    plan.sheet
+        .positions
+        .iter()
+        .map(|p| p.call.as_str())
+        .collect()
 }
 
 fn value(v: u8) -> Value7 {
@@ -394,7 +398,10 @@ fn the_same_sound_is_one_slot() {
     let book = planned(&show, &night).promptbook;
     let zones = book.scenes[0].zones.of(&book.zones);
     let sounds: BTreeSet<u8> = zones.iter().map(|z| z.sound.0).collect();
-    assert_eq!((zones.len(), sounds.len(), sounds_at(&book, 0).len()), (4, 3, 3));
+    assert_eq!(
+        (zones.len(), sounds.len(), sounds_at(&book, 0).len()),
+        (4, 3, 3)
+    );
     let by_key = |low: u8| zones.iter().filter(move |z| z.keys.0.get() == low);
     assert!(by_key(60).all(|z| by_key(0).any(|other| other.sound == z.sound)));
     let seats: BTreeSet<u8> = seats_at(&book, 0).into_iter().collect();
@@ -417,7 +424,11 @@ fn a_level_that_rides_is_the_same_sound_and_a_new_one_is_not() {
         let book = planned(&show, &night).promptbook;
         let (a, b) = (sounds_at(&book, 0)[0], sounds_at(&book, 1)[0]);
         assert_eq!(a.identity == b.identity, is_same, "{change:?}");
-        assert_eq!(seats_at(&book, 0) == seats_at(&book, 1), is_same, "{change:?}");
+        assert_eq!(
+            seats_at(&book, 0) == seats_at(&book, 1),
+            is_same,
+            "{change:?}"
+        );
     }
 }
 
@@ -469,7 +480,10 @@ fn an_effects_unit_and_a_global_channel_are_sounds_without_zones() {
         ((1, 15), control(80, 99)),
     ]);
     assert_eq!(told, expected);
-    let effects = sounds_at(&book, 0).iter().find(|s| s.receiver.0 == 0).unwrap();
+    let effects = sounds_at(&book, 0)
+        .iter()
+        .find(|s| s.receiver.0 == 0)
+        .unwrap();
     assert_eq!(effects.patch.program, Program::new(3));
     assert_eq!(effects.volume, None);
 }

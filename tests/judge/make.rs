@@ -36,7 +36,10 @@ pub(crate) const MIXED: Taste = Taste {
 
 /// Scripts of one kind.
 pub(crate) fn scripts(taste: Taste) -> impl Strategy<Value = Script> {
-    (setups(taste), vec((gaps(), events(taste)), 1..=taste.events))
+    (
+        setups(taste),
+        vec((gaps(), events(taste)), 1..=taste.events),
+    )
         .prop_map(|(setup, events)| Script { setup, events })
 }
 
@@ -94,8 +97,8 @@ fn receivers_of(taste: Taste) -> BoxedStrategy<Rx> {
 }
 
 fn manners(taste: Taste) -> BoxedStrategy<Mn> {
-    let good = (0..=3_u8, any::<bool>(), any::<bool>()).prop_map(
-        |(bank, replaces, ignores_reset)| Mn {
+    let good =
+        (0..=3_u8, any::<bool>(), any::<bool>()).prop_map(|(bank, replaces, ignores_reset)| Mn {
             bank,
             load_ms: 0,
             resets: false,
@@ -108,8 +111,7 @@ fn manners(taste: Taste) -> BoxedStrategy<Mn> {
             replaces,
             ignores_reset,
             revoices: false,
-        },
-    );
+        });
     if taste.is_good {
         return good.boxed();
     }
@@ -172,11 +174,7 @@ fn zones() -> impl Strategy<Value = Zn> {
             prop::option::weighted(0.2, 0..=24_u8),
             transposes,
         ),
-        (
-            prop::bool::weighted(0.2),
-            leaves,
-            prop::bool::weighted(0.2),
-        ),
+        (prop::bool::weighted(0.2), leaves, prop::bool::weighted(0.2)),
     )
         .prop_map(
             |(

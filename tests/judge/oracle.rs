@@ -265,7 +265,7 @@ impl<'a> Oracle<'a> {
             match what {
                 Due::Leave(id) => self.leave_now(now_us, id),
                 // Taken up again meanwhile, or still on its way back: nothing to forbid.
-                Due::Forbid(id, _) if self.is_present(id) => {}
+                Due::Forbid(id, _) if self.is_present(id) || !self.owners.contains_key(&id) => {}
                 Due::Forbid(id, Change::Bend) if self.is_bent(id) => {}
                 Due::Forbid(id, change) => self.judge.forbid(id, change),
                 Due::End(id) => {
@@ -561,7 +561,12 @@ impl<'a> Oracle<'a> {
     }
 
     pub(crate) fn song_up(&mut self, now_us: u64, drains_us: &[u64]) {
-        let to = self.song_starts.iter().rev().copied().find(|at| *at < self.at);
+        let to = self
+            .song_starts
+            .iter()
+            .rev()
+            .copied()
+            .find(|at| *at < self.at);
         self.go(now_us, to, None, drains_us);
     }
 
@@ -628,12 +633,16 @@ impl<'a> Oracle<'a> {
     /// notes.
     fn tenant_of(&self, likeness: &Likeness) -> Option<usize> {
         let same = |at: &usize| self.tenancies[*at].likeness == *likeness;
-        self.present.iter().copied().find(|at| same(at)).or_else(|| {
-            (0..self.tenancies.len()).find(|at| {
-                let tenancy = &self.tenancies[*at];
-                !tenancy.is_present && !tenancy.is_fading && same(at) && self.is_held(*at)
+        self.present
+            .iter()
+            .copied()
+            .find(|at| same(at))
+            .or_else(|| {
+                (0..self.tenancies.len()).find(|at| {
+                    let tenancy = &self.tenancies[*at];
+                    !tenancy.is_present && !tenancy.is_fading && same(at) && self.is_held(*at)
+                })
             })
-        })
     }
 
     fn is_held(&self, tenancy: usize) -> bool {
@@ -675,16 +684,19 @@ impl<'a> Oracle<'a> {
                 })
                 .max();
             for (id, leave) in mine.iter().filter(|(_, leave)| *leave != Leave::Hold) {
-                let lasts_ms = longest_ms.filter(|_| is_fading && fades(leave)).unwrap_or(0);
+                let lasts_ms = longest_ms
+                    .filter(|_| is_fading && fades(leave))
+                    .unwrap_or(0);
                 ends.insert(*id, now_us + u64::from(lasts_ms) * 1000);
             }
             if is_fading {
                 self.tenancies[at].is_fading = true;
                 let rings = self.owners.iter().filter(|(_, owner)| **owner == at);
                 ends.extend(rings.map(|(id, _)| (*id, u64::MAX)));
-                ends.extend(mine.iter().map(|(id, _)| {
-                    (*id, now_us + u64::from(longest_ms.unwrap_or(0)) * 1000)
-                }));
+                ends.extend(
+                    mine.iter()
+                        .map(|(id, _)| (*id, now_us + u64::from(longest_ms.unwrap_or(0)) * 1000)),
+                );
             }
         }
         for (id, us) in &ends {
@@ -714,8 +726,7 @@ impl<'a> Oracle<'a> {
             let Some(owner) = self.owners.get(&id).copied() else {
                 continue;
             };
-            if stays.contains(&owner) || spared.contains(&id) || !self.tenancies[owner].is_present
-            {
+            if stays.contains(&owner) || spared.contains(&id) || !self.tenancies[owner].is_present {
                 continue;
             }
             let drain_us = drains_us[self.world.ports[receiver]];
@@ -730,10 +741,14 @@ impl<'a> Oracle<'a> {
     /// From now on the note hears nothing of the new scene: only its own pressure, its own
     /// bend on the way back, and the rest of a level that was already on its way.
     fn leave_now(&mut self, now_us: u64, id: ExpectId) {
-        self.judge.hold_over(id);
+        // Given up meanwhile, as by a panic.
         let Some(owner) = self.owners.get(&id).copied() else {
             return;
         };
+        self.judge.hold_over(id);
+        if now_us < self.passage_until_us {
+            self.judge.allow(id, Change::Passage);
+        }
         if self.is_bent(id) {
             self.judge.allow(id, Change::Bend);
         }
@@ -779,7 +794,9 @@ impl<'a> Oracle<'a> {
             group.1.extend(at);
         }
         for ((receiver, group), (sounds, stays)) in groups {
-            let size = self.show.rig.receivers[receiver].groups[group].channels.len();
+            let size = self.show.rig.receivers[receiver].groups[group]
+                .channels
+                .len();
             let mine = |tenancy: &Tenancy| {
                 (tenancy.likeness.receiver, tenancy.likeness.group) == (receiver, group)
             };
@@ -1065,7 +1082,8 @@ impl<'a> Oracle<'a> {
                     .iter()
                     .map(|song| song.scenes.len())
                     .sum();
-                self.cues.push((cue.receiver, (scenes_before + scene) as u8));
+                self.cues
+                    .push((cue.receiver, (scenes_before + scene) as u8));
             }
         }
     }
@@ -1124,9 +1142,7 @@ impl<'a> Oracle<'a> {
             let first_us = self
                 .asked
                 .iter()
-                .filter(|(tenancy, first_us)| {
-                    Some(tenancy) == owner && first_us + PORT_US > at_us
-                })
+                .filter(|(tenancy, first_us)| Some(tenancy) == owner && first_us + PORT_US > at_us)
                 .map(|(_, first_us)| *first_us)
                 .min();
             first_us.unwrap_or(down_us) + waited_us <= at_us
@@ -1180,10 +1196,12 @@ fn sounds_of(show: &Show, zones: &[Zone], settings: &[ParameterValue]) -> Vec<So
             own_level: (zone.level_change == LevelChange::New).then_some(level),
             copy: 0,
         };
-        let alike = |sound: &Sound| Likeness {
-            copy: 0,
-            ..sound.likeness.clone()
-        } == likeness;
+        let alike = |sound: &Sound| {
+            Likeness {
+                copy: 0,
+                ..sound.likeness.clone()
+            } == likeness
+        };
         let shared = sounds
             .iter()
             .position(|sound| alike(sound) && sound.level == level);

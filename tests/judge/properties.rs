@@ -103,13 +103,7 @@ fn owner() {
 /// Invariant 2: a step harms nothing that is held over or rings.
 #[test]
 fn seam() {
-    hold(
-        Taste {
-            steps: 20,
-            ..MIXED
-        },
-        nothing_of(Rule::Seam),
-    );
+    hold(Taste { steps: 20, ..MIXED }, nothing_of(Rule::Seam));
 }
 
 /// Invariant 3: a pedal told down is told up, and holds what it should.
@@ -165,20 +159,14 @@ fn silence() {
 /// Invariant 7: the same script gives the same bytes at the same times.
 #[test]
 fn determinism() {
-    hold(
-        Taste {
-            floods: 1,
-            ..MIXED
-        },
-        |script, report| {
-            let again = run(script, Options::default()).ok_or("nothing played")?;
-            if again.digest == report.digest {
-                Ok(())
-            } else {
-                Err("two runs differ".into())
-            }
-        },
-    );
+    hold(Taste { floods: 1, ..MIXED }, |script, report| {
+        let again = run(script, Options::default()).ok_or("nothing played")?;
+        if again.digest == report.digest {
+            Ok(())
+        } else {
+            Err("two runs differ".into())
+        }
+    });
 }
 
 /// Invariant 8: what overflows is counted, and set right afterwards.

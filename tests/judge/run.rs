@@ -353,7 +353,8 @@ impl<'a> Player<'a> {
         match event {
             Event::On(_, key, velocity) => {
                 let velocity = velocity.clamp(1, 127);
-                self.oracle.press_key(now_us, keyboard, key & 0x7f, velocity);
+                self.oracle
+                    .press_key(now_us, keyboard, key & 0x7f, velocity);
                 let message = Message::NoteOn(channel, key_of(key), value(velocity));
                 self.send(keyboard, message);
             }
@@ -370,7 +371,10 @@ impl<'a> Player<'a> {
             Event::Bend(_, to) => {
                 let to = to.min(16383);
                 self.oracle.bend(now_us, keyboard, to);
-                self.send(keyboard, Message::Bend(channel, Value14::clamped(to.into())));
+                self.send(
+                    keyboard,
+                    Message::Bend(channel, Value14::clamped(to.into())),
+                );
             }
             Event::Press(_, to) => {
                 self.oracle.press(keyboard, to & 0x7f);
@@ -392,8 +396,7 @@ impl<'a> Player<'a> {
             let to = (turn % 128) as u8;
             self.oracle.move_source(self.now_us, keyboard, 1, to);
             let number = Controller::clamped(1);
-            let message =
-                Message::Control(Channel::MIN, number, Value7::clamped(i32::from(to)));
+            let message = Message::Control(Channel::MIN, number, Value7::clamped(i32::from(to)));
             self.stage
                 .handle(self.now_us, Input::Midi(InPort(keyboard as u8), message));
             self.events += 1;
@@ -485,7 +488,10 @@ impl<'a> Player<'a> {
             if left > 0 && !self.is_out[port] && self.oracle.is_listening(port) {
                 self.find(
                     Rule::Silence,
-                    format!("{} us: {left} voices sound after panic on receiver {at}", self.now_us),
+                    format!(
+                        "{} us: {left} voices sound after panic on receiver {at}",
+                        self.now_us
+                    ),
                 );
             }
         }
@@ -610,7 +616,11 @@ impl<'a> Player<'a> {
                 .map(|voice| format!("{}/{}", voice.channel.get() + 1, voice.key.get()))
                 .collect();
             if !left.is_empty() {
-                let rule = if self.stage.refused > 0 { Rule::Bounded } else { Rule::Owner };
+                let rule = if self.stage.refused > 0 {
+                    Rule::Bounded
+                } else {
+                    Rule::Owner
+                };
                 self.find(rule, format!("receiver {at} sounds at the end: {left:?}"));
             }
             for channel in 0..16 {
@@ -737,7 +747,8 @@ impl<'a> Player<'a> {
                 (entry.receiver.index(), entry.channel)
             };
             let ((receiver, channel), (other, other_channel)) = (entry(*mine), entry(*theirs));
-            let scene = &self.stage.book.scenes[self.stage.book.positions[self.oracle.at].scene.index()];
+            let scene =
+                &self.stage.book.scenes[self.stage.book.positions[self.oracle.at].scene.index()];
             let sound = &scene.sounds.of(&self.stage.book.sounds)[number];
             let walked = self.stage.models[receiver].slot(channel);
             let jumped = cold.models[other].slot(other_channel);
@@ -760,7 +771,11 @@ impl<'a> Player<'a> {
                 let (a, b) = (walked.controller(number), jumped.controller(number));
                 let is_named = controller != 7 || sound.volume.is_some();
                 if a != b && is_named && !is_address {
-                    differ.push(format!("controller {controller}: {} / {}", a.get(), b.get()));
+                    differ.push(format!(
+                        "controller {controller}: {} / {}",
+                        a.get(),
+                        b.get()
+                    ));
                 }
             }
             if (walked.bend, walked.pressure) != (jumped.bend, jumped.pressure) {

@@ -105,9 +105,7 @@ impl Saboteur {
         let is_hidden = match (self.mistake, input) {
             (Some(Mistake::ForgetLostInput), Input::InputLost(_))
             | (Some(Mistake::HideRefusal), Input::OutputOverflow(_)) => true,
-            (Some(Mistake::ForgetReturn), Input::OutputReady(_)) => {
-                self.has_lost_output
-            }
+            (Some(Mistake::ForgetReturn), Input::OutputReady(_)) => self.has_lost_output,
             (_, Input::OutputLost(_)) => {
                 self.has_lost_output = true;
                 false
@@ -281,11 +279,7 @@ impl Saboteur {
                     port: segue::engine::promptbook::OutPort(*port),
                     urgency: Urgency::Live,
                     channel: Some(*channel),
-                    payload: Payload::Short(Message::NoteOff(
-                        *channel,
-                        *key,
-                        Value7::clamped(64),
-                    )),
+                    payload: Payload::Short(Message::NoteOff(*channel, *key, Value7::clamped(64))),
                 });
             }
         }

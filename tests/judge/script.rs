@@ -163,9 +163,7 @@ pub(crate) enum Event {
 impl Script {
     /// The script as a file holds it.
     pub(crate) fn to_text(&self) -> String {
-        let pretty = ron::ser::PrettyConfig::new()
-            .depth_limit(3)
-            .indentor("  ");
+        let pretty = ron::ser::PrettyConfig::new().depth_limit(3).indentor("  ");
         ron::ser::to_string_pretty(self, pretty).expect("a script is plain data")
     }
 

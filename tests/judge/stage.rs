@@ -44,7 +44,12 @@ impl Stage {
         };
         Self {
             engine: Engine::new(Arc::clone(&book), PositionId(0)),
-            models: world.specs.iter().cloned().map(ReceiverModel::new).collect(),
+            models: world
+                .specs
+                .iter()
+                .cloned()
+                .map(ReceiverModel::new)
+                .collect(),
             saboteur,
             digest: 0xcbf2_9ce4_8422_2325,
             refused: 0,
@@ -162,7 +167,12 @@ impl Stage {
         };
         let bytes = self.saboteur.bend_bytes(bytes);
         self.broken += u64::from(!is_whole(&bytes));
-        for byte in now_us.to_le_bytes().iter().chain(&[port as u8]).chain(&bytes) {
+        for byte in now_us
+            .to_le_bytes()
+            .iter()
+            .chain(&[port as u8])
+            .chain(&bytes)
+        {
             self.digest = (self.digest ^ u64::from(*byte)).wrapping_mul(0x0100_0000_01b3);
         }
         for at in 0..self.models.len() {

@@ -480,7 +480,10 @@ fn scene(at: usize, sc: &Sc, rig: &Rig) -> Scene {
     let mut settings: Vec<ParameterValue> = Vec::new();
     for (receiver, parameter, value) in &sc.values {
         let receiver = receiver % rig.receivers.len().max(1);
-        let count = rig.receivers.get(receiver).map_or(0, |r| r.parameters.len());
+        let count = rig
+            .receivers
+            .get(receiver)
+            .map_or(0, |r| r.parameters.len());
         if count > 0 {
             settings.push(ParameterValue {
                 receiver,
@@ -535,7 +538,10 @@ fn zone(at: usize, zn: &Zn, receiver: usize, group: usize, rig: &Rig) -> Zone {
     let keyboards = rig.controllers.len() - 1;
     let ordered = |a: u8, b: u8| (a.min(b), a.max(b));
     let keys = ordered(zn.keys.0 & 0x7f, zn.keys.1 & 0x7f);
-    let velocities = ordered((zn.velocities.0 & 0x7f).max(1), (zn.velocities.1 & 0x7f).max(1));
+    let velocities = ordered(
+        (zn.velocities.0 & 0x7f).max(1),
+        (zn.velocities.1 & 0x7f).max(1),
+    );
     let value = |v: u8| Value7::clamped(i32::from(v));
     Zone {
         name: format!("zone {at}"),

@@ -180,7 +180,13 @@ impl Book {
     /// An instrument on a port of its own, its slots on the first channels, all alike.
     pub(super) fn instrument(&mut self, slots: u8, manners: Manners) -> ReceiverId {
         let boot_us = manners.boot_us;
-        let port = OutPort(push(&mut self.book.out_ports, OutPortEntry { boot_us, byte_us: 0 }) as u8);
+        let port = OutPort(push(
+            &mut self.book.out_ports,
+            OutPortEntry {
+                boot_us,
+                byte_us: 0,
+            },
+        ) as u8);
         let receiver = ReceiverId(self.book.receivers.len() as u8);
         let start = self.book.slots.len();
         for channel in 0..slots {
