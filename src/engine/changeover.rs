@@ -185,6 +185,12 @@ impl Machine {
                 .any(|seat| seat.slot == slot && seat.coming == Coming::Stays)
         };
         let is_left = |note: &super::notes::Note| !note.is_foreign && !stays(note.slot);
+        let mut ends = [false; MAX_SLOTS];
+        for note in self.notes.iter().filter(|note| is_left(note)) {
+            if let Some(ends) = ends.get_mut(note.slot.index()) {
+                *ends |= note.leave != Leave::Hold;
+            }
+        }
         self.end_notes(call, |note| is_left(note) && note.leave == Leave::Cut);
         let mut holds = [false; MAX_SLOTS];
         for note in self.notes.iter_mut() {
@@ -209,8 +215,10 @@ impl Machine {
                 && matches!(note.leave, Leave::Fade(_))
                 && fades.get(note.slot.index()).copied().flatten().is_none()
         });
-        for slot in self.slot_ids().filter(|slot| !stays(*slot)) {
-            self.lift_idle_pedals(call, slot);
+        for (slot, ends) in self.slot_ids().zip(ends) {
+            if ends {
+                self.lift_idle_pedals(call, slot);
+            }
         }
         for note in self.notes.iter_mut() {
             note.is_foreign = !stays(note.slot);

@@ -65,7 +65,10 @@ impl Machine {
         let Some(state) = self.slots.get_mut(slot.index()) else {
             return;
         };
-        if is_listening {
+        if state.loads_until_us.is_some() {
+            // A receiver that loads may not have heard any of it.
+            state.known.forget_controllers();
+        } else if is_listening {
             state.known.reset_all_controllers();
         }
         state.ring_until_us = call.now_us;

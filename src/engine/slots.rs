@@ -290,7 +290,8 @@ impl Machine {
     }
 
     /// Keeps count of what a slow line has still to carry. A patch loads from the moment
-    /// its program change has left, and played notes may yet go before it.
+    /// its program change has left; what is played may yet go before it, and pull other
+    /// slots' changeovers along, so that it leaves with the last of them.
     fn book_line(&mut self, call: &Call<'_>, output: &Output) {
         let byte_us = call
             .book
@@ -309,16 +310,18 @@ impl Machine {
             Payload::Blob(blob) => call.book.blobs.get(blob.index()).map_or(0, |b| b.len()),
         };
         let cost_us = byte_us.saturating_mul(bytes as u64);
-        line.line_free_us = line.line_free_us.max(call.now_us).saturating_add(cost_us);
+        let line_free_us = line.line_free_us.max(call.now_us).saturating_add(cost_us);
+        line.line_free_us = line_free_us;
         if output.urgency != Urgency::Live {
             return;
         }
         for (entry, state) in call.book.slots.iter().zip(self.slots.iter_mut()) {
             if entry.port == output.port && state.program_leaves_us > call.now_us {
-                state.program_leaves_us = state.program_leaves_us.saturating_add(cost_us);
+                let later_us = line_free_us.saturating_sub(state.program_leaves_us);
+                state.program_leaves_us = line_free_us;
                 state.loads_until_us = state
                     .loads_until_us
-                    .map(|until| until.saturating_add(cost_us));
+                    .map(|until| until.saturating_add(later_us));
             }
         }
     }

@@ -8,7 +8,7 @@ use crate::engine::promptbook::{
 };
 use crate::midi::Key;
 use crate::show::model::{self, PortKind, Rig, SourceKind};
-use crate::wire::price::DIN_BYTE_US;
+use crate::wire::price::{DIN_BYTE_US, USB_EVENTS_PER_FRAME, USB_FRAME_US};
 
 /// Group number of a receiver's global channel, which no zone can ask for.
 pub(super) const GLOBAL_GROUP: u8 = u8::MAX;
@@ -115,7 +115,9 @@ fn byte_us(rig: &Rig, port: usize) -> u64 {
     let kind = rig.ports.get(port).map(|port| port.kind);
     match kind {
         Some(PortKind::Din | PortKind::UsbToDin) => DIN_BYTE_US,
-        _ => 0,
+        // Sixteen messages a frame (`wire::price`), the shorter ones with two bytes.
+        Some(PortKind::Usb) => USB_FRAME_US / USB_EVENTS_PER_FRAME / 2 + 1,
+        Some(PortKind::Software) | None => 0,
     }
 }
 

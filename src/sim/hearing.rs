@@ -144,7 +144,8 @@ impl Judge {
             return;
         };
         let voice = witness.voice;
-        let holding = self.holding(&witness.owners);
+        let owners = witness.owners.clone();
+        let holding = self.holding(&owners);
         let sibling = self.voices.iter_mut().find(|((receiver, id), other)| {
             *receiver == at.0
                 && *id != at.1
@@ -153,7 +154,8 @@ impl Judge {
                 && other.voice.is_held()
         });
         match sibling {
-            Some((_, other)) => other.owners.extend(&holding),
+            // Those who let go already come along: they say since when it should be quiet.
+            Some((_, other)) => other.owners.extend(&owners),
             None => self.cut(at.0, &voice, &holding, (at_us, fault)),
         }
         if let Some(witness) = self.voices.get_mut(&at) {

@@ -11,7 +11,7 @@ use crate::properties::{runner, setting};
 use crate::run::{Options, run};
 
 /// Events played when nothing is asked for.
-const EVENTS: u64 = 200_000;
+const EVENTS: u64 = 50_000;
 /// Scripts from one seed.
 const BATCH: u32 = 64;
 

@@ -4,7 +4,12 @@
 //! One test for each invariant of the design. `PROPTEST_CASES` sets how many scripts each
 //! plays, `SEGUE_SEED` where they start; a failure prints the seed and the shortest script
 //! found. Scripts of mistakes that were found once are kept under `tests/data/judge`.
-#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::print_stderr
+)]
 
 mod campaign;
 mod corpus;

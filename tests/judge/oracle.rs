@@ -154,6 +154,7 @@ pub(crate) struct Oracle<'a> {
     tainted: BTreeSet<(usize, usize)>,
     ports: Vec<Port>,
     is_muted: bool,
+    was_released: bool,
     effects: BTreeMap<usize, usize>,
     /// Until when an effects unit may be changing its program.
     passage_until_us: u64,
@@ -222,6 +223,7 @@ impl<'a> Oracle<'a> {
             tainted: BTreeSet::new(),
             ports: vec![Port::Listening; world.kinds.len()],
             is_muted: false,
+            was_released: false,
             effects: BTreeMap::new(),
             passage_until_us: 0,
             due: Vec::new(),
@@ -265,7 +267,7 @@ impl<'a> Oracle<'a> {
             match what {
                 Due::Leave(id) => self.leave_now(now_us, id),
                 // Taken up again meanwhile, or still on its way back: nothing to forbid.
-                Due::Forbid(id, _) if self.is_present(id) => {}
+                Due::Forbid(id, _) if self.is_present(id) || !self.owners.contains_key(&id) => {}
                 Due::Forbid(id, Change::Bend) if self.is_bent(id) => {}
                 Due::Forbid(id, change) => self.judge.forbid(id, change),
                 Due::End(id) => {
@@ -528,6 +530,7 @@ impl<'a> Oracle<'a> {
             self.let_go_of(now_us, keyboard);
         }
         self.pedal.is_down = false;
+        self.was_released = true;
         for at in 0..self.tenancies.len() {
             for pedal in [HOLD, SOSTENUTO] {
                 let was_down = self.tenancies[at].is_down(pedal);
@@ -741,10 +744,14 @@ impl<'a> Oracle<'a> {
     /// From now on the note hears nothing of the new scene: only its own pressure, its own
     /// bend on the way back, and the rest of a level that was already on its way.
     fn leave_now(&mut self, now_us: u64, id: ExpectId) {
-        self.judge.hold_over(id);
+        // Given up meanwhile, as by a panic.
         let Some(owner) = self.owners.get(&id).copied() else {
             return;
         };
+        self.judge.hold_over(id);
+        if now_us < self.passage_until_us {
+            self.judge.allow(id, Change::Passage);
+        }
         if self.is_bent(id) {
             self.judge.allow(id, Change::Bend);
         }
@@ -880,7 +887,8 @@ impl<'a> Oracle<'a> {
         tenancy.is_present = true;
         if tenancy.level != level {
             tenancy.level = level;
-            tenancy.ride_until_us = now_us + 50_000;
+            // The last value of the ride may wait for a slow port.
+            tenancy.ride_until_us = now_us + 50_000 + 30_000;
         }
         let owned: Vec<ExpectId> = self
             .owners
@@ -1131,7 +1139,12 @@ impl<'a> Oracle<'a> {
         (key, program): (Key, Program),
     ) -> bool {
         let waits = self.show.rig.receivers[receiver].manners.holds_back;
-        let waited_us = if waits { 30_000 } else { 0 };
+        // At the program's end nothing waits any more.
+        let waited_us = if waits && !self.was_released {
+            30_000
+        } else {
+            0
+        };
         // What waits for a slot is sent together, when the first of it has waited enough.
         let has_waited = |id: &ExpectId, down_us: u64| {
             let owner = self.owners.get(id);

@@ -304,7 +304,7 @@ impl Saboteur {
     /// True at every `n`th call.
     fn every(&mut self, n: u64) -> bool {
         self.count += 1;
-        self.count % n == 0
+        self.count.is_multiple_of(n)
     }
 }
 
