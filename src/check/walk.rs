@@ -2,7 +2,7 @@
 
 use crate::midi::Channel;
 use crate::show::finding::quoted;
-use crate::show::model::{NightEntry, Receiver, Scene, Show, Song, Zone};
+use crate::show::model::{Night, NightEntry, Receiver, Scene, Show, Song, Zone};
 
 /// All scenes, with their songs.
 pub(super) fn scenes(show: &Show) -> impl Iterator<Item = (&Song, &Scene)> {
@@ -24,19 +24,24 @@ pub(super) fn steps(song: &Song) -> impl Iterator<Item = (&Scene, &Scene)> {
     })
 }
 
-/// The nights that play a song, by name, each with its transposition of it.
-pub(super) fn nights_of(show: &Show, song: usize) -> impl Iterator<Item = (&str, i8)> {
-    show.nights.iter().flat_map(move |night| {
-        night.order.iter().filter_map(move |entry| match entry {
-            NightEntry::Song {
-                song: played,
+/// For each song the nights that play it, each with its transposition of it.
+pub(super) fn nights_by_song(show: &Show) -> Vec<Vec<(&Night, i8)>> {
+    let mut nights = vec![Vec::new(); show.songs.len()];
+    for night in &show.nights {
+        for entry in &night.order {
+            if let NightEntry::Song {
+                song,
                 transpose,
                 is_skipped: false,
                 ..
-            } if *played == song => Some((night.name.as_str(), *transpose)),
-            _ => None,
-        })
-    })
+            } = entry
+                && let Some(of_song) = nights.get_mut(*song)
+            {
+                of_song.push((night, *transpose));
+            }
+        }
+    }
+    nights
 }
 
 /// All channels that a receiver listens to.
