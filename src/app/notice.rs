@@ -200,10 +200,7 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
         Event::Mute(true) => (Warning, "mute: no new notes".into()),
         Event::Mute(false) => (Note, "mute ended".into()),
         Event::In(port, is_there) => {
-            let name = sheet
-                .in_ports
-                .get(usize::from(*port))
-                .map_or("?", |port| &port.name);
+            let name = in_name(sheet, *port);
             if *is_there {
                 (Note, format!("input {name} ready"))
             } else {
@@ -215,10 +212,7 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
         }
         Event::Receiver(receiver, presence) => receiver_words(sheet, *receiver, *presence),
         Event::Overflow(port) => {
-            let name = sheet
-                .in_ports
-                .get(usize::from(*port))
-                .map_or("?", |port| &port.name);
+            let name = in_name(sheet, *port);
             (
                 Error,
                 format!("input {name} overflowed: what it held is released"),
@@ -265,6 +259,11 @@ pub(super) fn place(sheet: &Sheet, position: u32) -> String {
     let song = sheet.songs.get(line.song).map_or("", |song| &song.title);
     let scene = sheet.scenes.get(line.scene).map_or("", |scene| &scene.name);
     format!("{} {song} / {scene}", line.call)
+}
+
+fn in_name(sheet: &Sheet, port: u8) -> &str {
+    let port = sheet.in_ports.get(usize::from(port));
+    port.map_or("?", |port| &port.name)
 }
 
 fn receiver_words(sheet: &Sheet, receiver: u8, presence: Presence) -> (LogLevel, String) {
