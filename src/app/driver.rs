@@ -65,6 +65,8 @@ pub(super) struct Ends {
 pub(super) struct Shared {
     /// Set when the show is to end.
     pub(super) stop: AtomicBool,
+    /// The show ends because the terminal is gone: the next start comes back to its place.
+    pub(super) keeps_place: AtomicBool,
     /// What became of real-time priority: a `Realtime`.
     pub(super) realtime: AtomicU8,
     /// Notices that found no room in their queue.
@@ -78,6 +80,7 @@ impl Shared {
     pub(super) fn new(input_count: usize) -> Self {
         Self {
             stop: AtomicBool::new(false),
+            keeps_place: AtomicBool::new(false),
             realtime: AtomicU8::new(Realtime::Unknown as u8),
             notices_dropped: AtomicU64::new(0),
             overflows: (0..input_count).map(|_| AtomicU64::new(0)).collect(),

@@ -224,7 +224,10 @@ fn with_screen(start: Start, err: &mut dyn Write) -> Result<(), String> {
     let mut state = ui_state(&session);
     let mut screens = Screens::new(&mut session, is_waiting, error_count);
     let exit = draw(&mut screens, &mut state);
-    session.desk.stop();
+    match exit {
+        Ok(UiExit::HangUp) => session.desk.stop_in_place(),
+        _ => session.desk.stop(),
+    }
     let ended = session.join();
     drop(kept);
     if let Err(error) = exit {

@@ -36,6 +36,9 @@ pub(super) struct Scribe {
     pub(super) dropped_told: u64,
 }
 
+/// The signal of a terminal that is gone.
+const HANGUP: &str = "SIGHUP";
+
 /// Why the scribe's loop ended.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Ending {
@@ -64,6 +67,9 @@ impl Scribe {
                         ending = Ending::Signal(name);
                         let words = format!("{name}: the show ends, all notes are released");
                         self.say(self.clock.now_us(), LogLevel::Warning, &words);
+                        if name == HANGUP {
+                            self.shared.keeps_place.store(true, Ordering::Release);
+                        }
                         self.shared.stop.store(true, Ordering::Release);
                         on_stop();
                     }
@@ -108,7 +114,11 @@ impl Scribe {
         is_ended || self.notices.is_abandoned() && self.notices.is_empty()
     }
 
+    /// A show that somebody ended begins anew next time; one whose terminal went away does not.
     fn end_journal(&mut self, at_us: u64) {
+        if self.shared.keeps_place.load(Ordering::Acquire) {
+            return;
+        }
         if let Some(Err(error)) = self.journal.as_mut().map(Steps::end) {
             self.say(
                 at_us,
@@ -194,7 +204,7 @@ impl Signals {
         tokio::select! {
             _ = terminate.recv() => "SIGTERM",
             _ = interrupt.recv() => "SIGINT",
-            _ = hangup.recv() => "SIGHUP",
+            _ = hangup.recv() => HANGUP,
         }
     }
 

@@ -101,6 +101,12 @@ impl Hand {
         is_taken
     }
 
+    /// Ends the show because the terminal is gone; the next start comes back to its place.
+    pub(super) fn stop_in_place(&self) {
+        self.shared.keeps_place.store(true, Ordering::Release);
+        self.stop();
+    }
+
     /// Ends the show.
     pub(super) fn stop(&self) {
         self.shared.stop.store(true, Ordering::Release);

@@ -24,19 +24,24 @@ pub(super) fn steps(song: &Song) -> impl Iterator<Item = (&Scene, &Scene)> {
     })
 }
 
-/// The nights that play a song, each with its transposition of it.
-pub(super) fn nights_of(show: &Show, song: usize) -> impl Iterator<Item = (&Night, i8)> {
-    show.nights.iter().flat_map(move |night| {
-        night.order.iter().filter_map(move |entry| match entry {
-            NightEntry::Song {
-                song: played,
+/// For each song the nights that play it, each with its transposition of it.
+pub(super) fn nights_by_song(show: &Show) -> Vec<Vec<(&Night, i8)>> {
+    let mut nights = vec![Vec::new(); show.songs.len()];
+    for night in &show.nights {
+        for entry in &night.order {
+            if let NightEntry::Song {
+                song,
                 transpose,
                 is_skipped: false,
                 ..
-            } if *played == song => Some((night, *transpose)),
-            _ => None,
-        })
-    })
+            } = entry
+                && let Some(of_song) = nights.get_mut(*song)
+            {
+                of_song.push((night, *transpose));
+            }
+        }
+    }
+    nights
 }
 
 /// All channels that a receiver listens to.

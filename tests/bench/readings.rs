@@ -23,14 +23,20 @@ mod touring;
 
 fn main() {
     long_night();
-    let small = large_show(1_000);
-    let large = large_show(10_000);
+    let small = fastest(1_000);
+    let large = fastest(10_000);
     println!(
         "ten times the scenes: {:.1} times as long (at most 10)",
         large.total.as_secs_f64() / small.total.as_secs_f64()
     );
     step_cost(&large_show(10).plan);
     step_cost(&large.plan);
+}
+
+/// The fastest of three, since a machine has other things to do too.
+fn fastest(scenes: usize) -> Large {
+    let runs = (0..3).map(|_| large_show(scenes));
+    runs.min_by_key(|run| run.total).unwrap()
 }
 
 /// Two hours of dense playing through engine and wire.

@@ -1,6 +1,6 @@
 //! A level that, with all trims, is above what the receiver's volume can give.
 
-use crate::check::walk::nights_of;
+use crate::check::walk::nights_by_song;
 use crate::check::{Rule, Told};
 use crate::show::finding::{Level, quoted};
 use crate::show::model::{LevelLaw, Night, Show, Zone};
@@ -16,10 +16,10 @@ pub(super) const RULE: Rule = Rule {
 const TOLERANCE_DB: f32 = 0.01;
 
 fn run(show: &Show, told: &mut Told<'_>) {
-    for (index, song) in show.songs.iter().enumerate() {
+    for (song, nights) in show.songs.iter().zip(nights_by_song(show)) {
         for zone in song.scenes.iter().flat_map(|scene| &scene.zones) {
             alone(show, zone, told);
-            for (night, _) in nights_of(show, index) {
+            for (night, _) in &nights {
                 tonight(show, zone, night, told);
             }
         }

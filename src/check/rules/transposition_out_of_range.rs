@@ -1,6 +1,6 @@
 //! A transposition that leads keys out of the 128 that MIDI has: they would be silent.
 
-use crate::check::walk::nights_of;
+use crate::check::walk::nights_by_song;
 use crate::check::{Rule, Told};
 use crate::show::finding::{Level, quoted};
 use crate::show::model::{Night, Show, Song, Zone};
@@ -14,11 +14,11 @@ pub(super) const RULE: Rule = Rule {
 };
 
 fn run(show: &Show, told: &mut Told<'_>) {
-    for (index, song) in show.songs.iter().enumerate() {
+    for (song, nights) in show.songs.iter().zip(nights_by_song(show)) {
         for zone in song.scenes.iter().flat_map(|scene| &scene.zones) {
             tell(show, song, zone, None, told);
-            for night in nights_of(show, index) {
-                tell(show, song, zone, Some(night), told);
+            for (night, semitones) in &nights {
+                tell(show, song, zone, Some((night, *semitones)), told);
             }
         }
     }
