@@ -432,6 +432,8 @@ fn a_terminal_that_is_gone_ends_the_program() {
     let home = Home::new();
     let mut desk = start(&home, &DEMO_SHOW, &[]);
     desk.see(&["NOW  1.1  intro"]);
+    desk.press(" ");
+    desk.see(&["NOW  1.2  verse"]);
     // The reading thread lets its end go at the next bytes that come.
     desk.shared.0.lock().unwrap().is_closed = true;
     let is_reading = Arc::downgrade(&desk.shared);
@@ -445,6 +447,10 @@ fn a_terminal_that_is_gone_ends_the_program() {
     desk.master = None;
     desk.end();
     assert!(home.log().contains("all notes released"), "{}", home.log());
+
+    // Nobody meant to end it: it keeps its place.
+    let desk = start(&home, &DEMO_SHOW, &[]);
+    desk.see(&["NOW  1.2  verse", "WAITING"]);
 }
 
 #[test]
