@@ -9,6 +9,7 @@
 mod big;
 mod health;
 pub mod help;
+mod hue;
 mod look;
 mod notice;
 pub mod order;

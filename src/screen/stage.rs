@@ -5,7 +5,7 @@
 //! █ ▟▀▙ ▐        ▐             the current scene's name in large letters
 //! █ ▝▀▙ ▜▀ ▐▀▘▐ ▐▀▙ ▟▀▜ ▟▀▘
 //! █ ▜▄▛ ▐▄ ▐  ▐ ▐ ▐ ▝▄▟ ▄▄▛
-//! █ NOW 3.2  Strings over piano        Am  96 a minute  tonight -2
+//! █ NOW 3.2  Strings over piano        Am  96 a minute  sounds -2
 //! █ lower   C2      C3    |F#3  C4      C5      C6      the zone maps, to scale
 //! █ E1-G7  ┣ Upright ━━ -12 ┫┣ Warm strings ━━━━━━━━━━━━━━━ -3dB ┫
 //! █ words for the player, or why a press did not step

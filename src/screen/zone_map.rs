@@ -11,6 +11,7 @@
 //! controller, its range and its pedal. All controllers share one scale, so that a pitch
 //! stands in one column. A zone too narrow for its name shows the letter of its sound.
 
+use super::hue::hue;
 use super::look::Look;
 use super::text::{cut, indent, key_name, put, put_right, row, rows, tint, width};
 use crate::engine::view::ControllerView;
@@ -266,10 +267,11 @@ impl ZoneMap<'_> {
     }
 
     fn zone_style(&self, zone: &ZoneLine) -> Style {
+        let hue = hue(self.scene, zone.sound);
         if self.live.is_some() {
-            self.look.zone_now(zone.sound)
+            self.look.zone_now(hue)
         } else {
-            self.look.zone_next(zone.sound)
+            self.look.zone_next(hue)
         }
     }
 
