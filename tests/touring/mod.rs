@@ -11,7 +11,7 @@ use segue::show::model::{PortKind, Show};
 use segue::{show, store, wire};
 
 /// The touring show as it comes with the program.
-pub fn show() -> Show {
+pub(crate) fn show() -> Show {
     let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/shows/quarry-lanterns");
     let contents = store::read_folder(Path::new(folder)).unwrap();
     let (show, findings) = show::read::read(&contents.files, "quarry-lanterns");
@@ -20,7 +20,7 @@ pub fn show() -> Show {
 }
 
 /// The kind of each output port, as `wire` knows it.
-pub fn kinds(show: &Show, plan: &Plan) -> Vec<wire::PortKind> {
+pub(crate) fn kinds(show: &Show, plan: &Plan) -> Vec<wire::PortKind> {
     let kinds = plan.ports.outputs.iter().map(|at| show.rig.ports[*at].kind);
     kinds
         .map(|kind| match kind {
@@ -33,10 +33,10 @@ pub fn kinds(show: &Show, plan: &Plan) -> Vec<wire::PortKind> {
 }
 
 /// A small generator of numbers, the same on every run (Knuth's MMIX constants).
-pub struct Dice(pub u64);
+pub(crate) struct Dice(pub(crate) u64);
 
 impl Dice {
-    pub fn roll(&mut self, sides: u64) -> u64 {
+    pub(crate) fn roll(&mut self, sides: u64) -> u64 {
         self.0 = self
             .0
             .wrapping_mul(6_364_136_223_846_793_005)
@@ -44,18 +44,18 @@ impl Dice {
         (self.0 >> 33) % sides
     }
 
-    pub fn byte(&mut self) -> u8 {
+    pub(crate) fn byte(&mut self) -> u8 {
         u8::try_from(self.roll(128)).unwrap()
     }
 
-    pub fn value(&mut self) -> Value7 {
+    pub(crate) fn value(&mut self) -> Value7 {
         Value7::clamped(self.byte().into())
     }
 }
 
 /// Something that a hand or foot does on a random controller of the rig: a note, a note let
 /// go, a pedal, the bender, or any of the controllers that are named sources.
-pub fn touch(dice: &mut Dice, book: &Promptbook) -> Input {
+pub(crate) fn touch(dice: &mut Dice, book: &Promptbook) -> Input {
     let at = dice.roll(book.controllers.len() as u64) as usize;
     let controller = &book.controllers[at];
     let channel = controller.channel.unwrap_or(Channel::MIN);
@@ -83,7 +83,7 @@ fn source(dice: &mut Dice, passes: [u64; 2]) -> Controller {
 
 /// Two hours of two hands, each ten notes a second, a pedal that follows them, a wheel, and
 /// a step every half minute; past the last scene it begins again.
-pub fn two_hours(plan: &Plan) -> Vec<(u64, Input)> {
+pub(crate) fn two_hours(plan: &Plan) -> Vec<(u64, Input)> {
     let (mut dice, book) = (Dice(7), &plan.promptbook);
     let mut inputs = segue::replay::ready(book);
     let last = plan.places.len() as u64 - 1;
