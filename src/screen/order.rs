@@ -259,6 +259,7 @@ fn render_maps(
     buf: &mut Buffer,
 ) -> u16 {
     const MARGIN: u16 = 10;
+    let hues = model.hues(&place);
     let scale = Scale::of(model.sheet, area.width.saturating_sub(MARGIN));
     let mut y = 0;
     for (controller, _) in model
@@ -278,6 +279,7 @@ fn render_maps(
         let map = ZoneMap {
             sheet: model.sheet,
             scene: place.scene,
+            hues: &hues,
             controller,
             live: None,
             look,

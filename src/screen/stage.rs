@@ -361,12 +361,14 @@ impl<'a> Stage<'a> {
         buf: &mut Buffer,
     ) {
         let Some(place) = place else { return };
+        let hues = self.model.hues(&place);
         let mut y = 0;
         for (extent, controller) in extents.iter().zip(&self.keyboards) {
             let live = self.model.view.controllers.get(*controller);
             let map = ZoneMap {
                 sheet: self.model.sheet,
                 scene: place.scene,
+                hues: &hues,
                 controller: *controller,
                 live: live.filter(|_| is_now),
                 look: &self.look,

@@ -11,7 +11,6 @@
 //! controller, its range and its pedal. All controllers share one scale, so that a pitch
 //! stands in one column. A zone too narrow for its name shows the letter of its sound.
 
-use super::hue::hue;
 use super::look::Look;
 use super::text::{cut, indent, key_name, put, put_right, row, rows, tint, width};
 use crate::engine::view::ControllerView;
@@ -88,6 +87,8 @@ impl Extent {
 pub(super) struct ZoneMap<'a> {
     pub(super) sheet: &'a Sheet,
     pub(super) scene: &'a SceneLine,
+    /// Hues of the scene's sounds.
+    pub(super) hues: &'a [usize],
     pub(super) controller: usize,
     /// The engine's view of the controller: for the current scene.
     pub(super) live: Option<&'a ControllerView>,
@@ -267,7 +268,7 @@ impl ZoneMap<'_> {
     }
 
     fn zone_style(&self, zone: &ZoneLine) -> Style {
-        let hue = hue(self.scene, zone.sound);
+        let hue = self.hues.get(zone.sound).copied().unwrap_or(zone.sound);
         if self.live.is_some() {
             self.look.zone_now(hue)
         } else {
