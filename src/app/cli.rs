@@ -131,7 +131,9 @@ pub(super) struct Replay {
     pub(super) show: PathBuf,
     /// A Standard MIDI File.
     pub(super) recording: PathBuf,
-    /// Folder for one Standard MIDI File per port; made if it is not there.
+    /// Folder for one Standard MIDI File per port; made if it is not there. A file is named
+    /// after its port, with `-` for blanks; of ports that would share a name the second has
+    /// `-2` after it, and so on.
     #[arg(long, value_name = "DIR")]
     pub(super) out: PathBuf,
     /// Which night; needed if the show has several.

@@ -230,7 +230,7 @@ impl Desk {
 
     /// The show is taken up where it was: every port that is there gets its state.
     fn take_up(&mut self) {
-        let Some(waiting) = self.waiting.take() else {
+        let Some(waiting) = self.waiting else {
             return;
         };
         self.report(Event::TakenUp);
@@ -239,8 +239,20 @@ impl Desk {
             .enumerate()
             .filter(|(_, is_there)| **is_there)
         {
+            // One after the other: those that wait for their turn are not lost meanwhile.
+            self.set_waiting(port, false);
             self.handle(Input::OutputReady(OutPort(port as u8)));
         }
+        self.waiting = None;
+    }
+
+    /// Notes that an output waits, or no longer does; false if no output waits any more.
+    fn set_waiting(&mut self, port: usize, is_there: bool) -> bool {
+        let place = self
+            .waiting
+            .as_mut()
+            .and_then(|waiting| waiting.get_mut(port));
+        place.map(|place| *place = is_there).is_some()
     }
 
     /// After each wait: commands, the engine's deadline, refused messages, the view.
@@ -271,16 +283,14 @@ impl Desk {
 
     fn outputs_present(&self) -> u8 {
         (0..self.book.out_ports.len())
-            .filter(|port| self.is_output_present(*port))
+            .filter(|port| self.is_seen(*port, |seen| seen != Presence::Absent))
             .count() as u8
     }
 
-    fn is_output_present(&self, port: usize) -> bool {
-        if let Some(waiting) = &self.waiting {
-            return waiting.get(port).copied().unwrap_or(false);
-        }
+    /// Whether a receiver on the port is published with such a presence.
+    fn is_seen(&self, port: usize, is_wanted: fn(Presence) -> bool) -> bool {
         let mut receivers = self.book.receivers.iter().zip(&self.view.receivers);
-        receivers.any(|(entry, seen)| entry.port.index() == port && *seen != Presence::Absent)
+        receivers.any(|(entry, seen)| entry.port.index() == port && is_wanted(*seen))
     }
 
     /// The engine's turn, and its messages on their way. A failing engine is silenced and
@@ -293,7 +303,16 @@ impl Desk {
             self.rebuild(now_us);
         }
         self.send();
+        self.look();
+        self.checkpoint = self.engine.checkpoint();
+    }
+
+    /// Looks at the engine, and tells what changed since the last look.
+    fn look(&mut self) {
         self.engine.view(&mut self.view);
+        if let Some(waiting) = &self.waiting {
+            mark_waiting(&self.book, waiting, &mut self.view);
+        }
         let mut changed = [None; MAX_EVENTS];
         let mut count = 0;
         self.watch.compare(&self.view, &mut |event| {
@@ -305,7 +324,6 @@ impl Desk {
         for event in changed.into_iter().flatten() {
             self.report(event);
         }
-        self.checkpoint = self.engine.checkpoint();
     }
 
     /// Each message into its gate, then every gate that was given something on its way. A
@@ -369,7 +387,7 @@ impl Desk {
             );
         }
         for port in 0..self.book.out_ports.len() {
-            if self.is_output_present(port) {
+            if self.is_seen(port, is_known_to_engine) {
                 self.engine.handle(
                     now_us,
                     Input::OutputReady(OutPort(port as u8)),
@@ -417,12 +435,8 @@ impl Desk {
         let Some(port) = self.out_port(port) else {
             return;
         };
-        if let Some(place) = self
-            .waiting
-            .as_mut()
-            .and_then(|waiting| waiting.get_mut(port.index()))
-        {
-            *place = is_there;
+        if self.set_waiting(port.index(), is_there) {
+            self.look();
         } else if is_there {
             self.handle(Input::OutputReady(port));
         } else {
@@ -456,6 +470,20 @@ impl Desk {
     }
 }
 
+/// Shows the receivers whose outputs wait: the engine has not heard of those ports.
+fn mark_waiting(book: &Promptbook, waiting: &[bool; MAX_PORTS], view: &mut View) {
+    for (entry, seen) in book.receivers.iter().zip(&mut view.receivers) {
+        if waiting.get(entry.port.index()).copied().unwrap_or(false) {
+            *seen = Presence::Waiting;
+        }
+    }
+}
+
+/// A port that waits, or is not there, is none the engine may send to.
+const fn is_known_to_engine(presence: Presence) -> bool {
+    !matches!(presence, Presence::Absent | Presence::Waiting)
+}
+
 /// Longest sleep, so that a stop is seen even if its wake-up was lost.
 const IDLE_US: u64 = 200_000;
 
@@ -465,3 +493,79 @@ const MAX_EVENTS: usize = MAX_RECEIVERS + MAX_PORTS + 16;
 
 /// Longest time that one port may take to send its last messages at the end.
 const END_LIMIT: Duration = Duration::from_millis(1500);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::app::load;
+    use crate::plan;
+
+    /// A desk that waits at the start of the demo, with the other ends of its queues.
+    struct Bench {
+        desk: Desk,
+        map: PortMap,
+        commands: rtrb::Producer<Command>,
+        notices: rtrb::Consumer<Notice>,
+        views: triple_buffer::Output<View>,
+    }
+
+    impl Bench {
+        fn waiting() -> Self {
+            let loaded = load::show(&load::built_in(load::DEMO), load::DEMO);
+            let night = load::night(&loaded.show, Some(load::DEMO_NIGHT)).unwrap();
+            let plan = plan::compile(&loaded.show, night).unwrap();
+            let (commands, command_receiver) = rtrb::RingBuffer::new(COMMAND_LIMIT);
+            let (notice_sender, notices) = rtrb::RingBuffer::new(COMMAND_LIMIT);
+            let (view_sender, views) = triple_buffer::triple_buffer(&View::default());
+            let ends = Ends {
+                commands: command_receiver,
+                notices: notice_sender,
+                notices_dropped: Arc::default(),
+                views: view_sender,
+                stop: Arc::default(),
+                overflows: Arc::new([]),
+                realtime: Arc::default(),
+            };
+            let at = PositionId(0);
+            Self {
+                desk: Desk::new(&plan, at, true, Vec::new(), Clock::start(), ends),
+                map: plan.ports,
+                commands,
+                notices,
+                views,
+            }
+        }
+
+        /// Receivers seen so, and those that the log was told of since the last call.
+        fn seen(&mut self, wanted: Presence) -> (usize, usize) {
+            self.desk.turn();
+            let count = self.desk.book.receivers.len();
+            let receivers = self.views.read().receivers.iter().take(count);
+            let shown = receivers.filter(|seen| **seen == wanted).count();
+            let told = std::iter::from_fn(|| self.notices.pop().ok());
+            let is_told =
+                |event: Event| matches!(event, Event::Receiver(_, seen) if seen == wanted);
+            (shown, told.filter(|notice| is_told(notice.event)).count())
+        }
+    }
+
+    #[test]
+    fn ports_that_are_there_wait_and_none_is_called_lost_as_the_show_is_taken_up() {
+        let mut bench = Bench::waiting();
+        let count = bench.desk.book.receivers.len();
+        for port in bench.map.outputs.clone() {
+            bench.desk.take(Incoming::OutReady(port));
+        }
+        assert_eq!(bench.seen(Presence::Waiting), (count, count));
+        let first = bench.map.outputs[0];
+        bench.desk.take(Incoming::OutLost(first));
+        let (lost, told) = bench.seen(Presence::Absent);
+        assert!(lost > 0 && lost == told);
+        bench.desk.take(Incoming::OutReady(first));
+        assert_eq!(bench.seen(Presence::Waiting), (count, lost));
+        bench.commands.push(Command::Step).unwrap();
+        assert_eq!(bench.seen(Presence::Absent), (0, 0));
+        assert_eq!(bench.seen(Presence::Waiting), (0, 0));
+        assert_eq!(bench.desk.view.position, PositionId(0));
+    }
+}

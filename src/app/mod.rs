@@ -29,8 +29,8 @@ use crate::ports::{PortRule, PortWanted};
 use crate::show::model::{PortKind, PortMatch, Rig, Show};
 use crate::wire;
 
-/// Runs the program: 0 when all is well, 1 when something was found wrong or failed, 2
-/// when it was called wrongly.
+/// Runs the program. Its exit status: 0 when it did what was asked, 1 when `check` found
+/// errors, 2 when it was called wrongly or what was asked could not be done.
 pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let cli = match cli::Cli::try_parse_from(arguments) {
         Ok(cli) => cli,

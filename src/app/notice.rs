@@ -225,7 +225,14 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
                 format!("output {name} was full: its state is sent again"),
             )
         }
-        Event::Count(which, total) => (Warning, format!("{}: {total} so far", rare_words(*which))),
+        Event::Count(which, total) => {
+            // A detour is what keeps notes that ring from being cut: nothing went wrong.
+            let level = match which {
+                Rare::Detours => Note,
+                _ => Warning,
+            };
+            (level, format!("{}: {total} so far", rare_words(*which)))
+        }
         Event::Rebuilt => (
             Error,
             "the engine failed, was silenced and rebuilt at its position".into(),
@@ -272,6 +279,10 @@ fn receiver_words(sheet: &Sheet, receiver: u8, presence: Presence) -> (LogLevel,
         .map_or("?", |receiver| &receiver.name);
     match presence {
         Presence::Absent => (LogLevel::Error, format!("receiver {name} lost")),
+        Presence::Waiting => (
+            LogLevel::Warning,
+            format!("receiver {name} waiting: nothing is sent until the show is taken up"),
+        ),
         Presence::Starting => (
             LogLevel::Warning,
             format!("receiver {name} back, waiting until it listens"),
@@ -301,5 +312,17 @@ fn rare_words(which: Rare) -> &'static str {
         Rare::HeldBackEarly => "notes sent before their patch had loaded",
         Rare::OutRefused => "messages refused, too many in one step",
         Rare::Faults => "broken inner rules",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_what_goes_wrong_is_a_warning() {
+        let level = |which| words(&Event::Count(which, 1), &Sheet::default()).0;
+        assert_eq!(level(Rare::Detours), LogLevel::Note);
+        assert_eq!(level(Rare::Harmed), LogLevel::Warning);
     }
 }

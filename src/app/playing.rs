@@ -11,7 +11,7 @@ use super::cli;
 use super::journal::Steps;
 use super::load::{self, Files};
 use super::place;
-use super::port_list::backend;
+use super::port_list::{backend, probe};
 use super::screens::Screens;
 use super::session::{Session, Start, Way};
 use crate::engine::input::Command;
@@ -172,7 +172,7 @@ fn state_file(name: &str) -> Option<PathBuf> {
 fn start_session(mut start: Start, err: Option<&mut dyn Write>) -> Result<Session, String> {
     let mut words = None;
     if let Way::Ports(backend) = start.way
-        && let Err(error) = crate::ports::list(backend)
+        && let Err(error) = probe(backend)
     {
         words = Some(format!("no MIDI here, playing on the model rig: {error}"));
         start.way = Way::Model;
@@ -186,7 +186,7 @@ fn start_session(mut start: Start, err: Option<&mut dyn Write>) -> Result<Sessio
         session.log.push(0, LogLevel::Error, words);
     }
     if is_waiting {
-        session.log.push(0, LogLevel::Warning, TAKE_UP);
+        session.log.push(0, LogLevel::Warning, take_up_words(lines));
     }
     if let Some(words) = words {
         session.log.push(0, LogLevel::Warning, &words);
@@ -198,15 +198,20 @@ fn start_session(mut start: Start, err: Option<&mut dyn Write>) -> Result<Sessio
     Ok(session)
 }
 
-/// What the log says while a show waits after a kill.
-pub(super) const TAKE_UP: &str =
-    "the show was killed here; nothing is sent until the step pedal or the step key takes it up";
+/// What the log says while a show waits after a kill. Without a screen there are no keys.
+const fn take_up_words(is_headless: bool) -> &'static str {
+    if is_headless {
+        "the show was killed here; nothing is sent until the step pedal takes it up"
+    } else {
+        "the show was killed here; nothing is sent until the step pedal or the step key takes it up"
+    }
+}
 
 fn headless(start: Start) -> Result<(), String> {
     let is_waiting = start.is_waiting;
     let mut err = io::stderr();
     if is_waiting {
-        let _ = writeln!(err, "warning: {TAKE_UP}");
+        let _ = writeln!(err, "warning: {}", take_up_words(true));
     }
     start_session(start, Some(&mut err))?.join().map(|_| ())
 }

@@ -1,11 +1,13 @@
 //! `segue ports`: what is plugged in, its identity, and the rig item it serves.
 
 use std::io::Write;
+use std::path::Path;
 
 use super::cli::{self, Midi};
 use super::{load, wanted};
-use crate::ports::{self, Backend, Endpoint, Found};
+use crate::ports::{self, Backend, Endpoint, Found, OpenError};
 use crate::show::model::Rig;
+use crate::store;
 
 /// The backend that an option names.
 pub(super) const fn backend(midi: Midi) -> Backend {
@@ -13,6 +15,16 @@ pub(super) const fn backend(midi: Midi) -> Backend {
         Midi::System => Backend::Native,
         Midi::Portable => Backend::Portable,
     }
+}
+
+/// What is plugged in. The sound library prints on the error output what it cannot do, and
+/// gives the error too: only ours is to be seen.
+///
+/// # Errors
+/// If there is no MIDI here.
+pub(super) fn probe(backend: Backend) -> Result<Vec<Endpoint>, OpenError> {
+    let _silenced = store::redirect_stderr(Path::new("/dev/null"));
+    ports::list(backend)
 }
 
 /// Prints the list, and with a show how its rig is served.
@@ -32,7 +44,7 @@ pub(super) fn run(
         ),
         None => None,
     };
-    let present = ports::list(backend(args.midi)).map_err(|error| error.to_string())?;
+    let present = probe(backend(args.midi)).map_err(|error| error.to_string())?;
     let text = text(&present, rig.as_ref());
     out.write_all(text.as_bytes())
         .map_err(|error| format!("standard output: {error}"))

@@ -1,10 +1,8 @@
 //! `segue replay`: a recording through the show without waiting.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::{BufWriter, Write};
 use std::sync::Arc;
-
-use serde::Serialize;
 
 use super::{cli, counted, kinds, load, place};
 use crate::engine::input::{Command, Input};
@@ -17,14 +15,6 @@ use crate::store;
 
 /// Largest recording read; the reader has the last word.
 const RECORDING_LIMIT: u64 = 65 << 20;
-
-/// One output message as a line of JSON.
-#[derive(Serialize)]
-struct Line<'a> {
-    us: u64,
-    port: &'a str,
-    bytes: String,
-}
 
 /// Runs it, writes one file a port, and says what happened (on `err`, since with `--json`
 /// the lines take `out`).
@@ -67,6 +57,7 @@ pub(super) fn run(
             .map_or("", |port| port.name.as_str())
     };
     if args.json {
+        // Printed in the very form that the help shows, blanks and all.
         print_lines(&sent, &name, out).map_err(|error| format!("standard output: {error}"))?;
     }
     let outputs: Vec<_> = sent
@@ -98,13 +89,11 @@ fn print_lines<'a>(
     let mut out = BufWriter::new(out);
     for (us, port, bytes) in sent {
         let bytes: Vec<String> = bytes.iter().map(|byte| format!("{byte:02x}")).collect();
-        let line = Line {
-            us: *us,
-            port: name(*port),
-            bytes: bytes.join(" "),
-        };
-        serde_json::to_writer(&mut out, &line)?;
-        writeln!(out)?;
+        let (port, bytes) = (serde_json::to_string(name(*port))?, bytes.join(" "));
+        writeln!(
+            out,
+            "{{\"us\": {us}, \"port\": {port}, \"bytes\": \"{bytes}\"}}"
+        )?;
     }
     out.flush()
 }
@@ -119,13 +108,33 @@ fn write_files(args: &cli::Replay, plan: &Plan, outputs: &[Output<'_>]) -> Resul
             files.insert(port.name.clone(), empty);
         }
     }
-    for (port, bytes) in &files {
-        let path = args.out.join(format!("{}.mid", file_name(port)));
+    let names = file_names(files.keys().map(String::as_str));
+    for (name, bytes) in names.iter().zip(files.values()) {
+        let path = args.out.join(format!("{name}.mid"));
         store::make_folder_of(&path)
             .and_then(|()| store::save(&path, bytes))
             .map_err(|error| error.to_string())?;
     }
     Ok(files.len())
+}
+
+/// Names of files for ports, all different (small and capital letters are one letter to
+/// some file systems): the second of a name has `-2` after it, the third `-3`.
+fn file_names<'a>(ports: impl Iterator<Item = &'a str>) -> Vec<String> {
+    let mut taken = BTreeSet::new();
+    let mut unused = |name: &String| taken.insert(name.to_lowercase());
+    ports
+        .map(|port| {
+            let name = file_name(port);
+            let mut found = name.clone();
+            let mut count = 1_u32;
+            while !unused(&found) {
+                count += 1;
+                found = format!("{name}-{count}");
+            }
+            found
+        })
+        .collect()
 }
 
 /// A port's name as a file's name.
@@ -189,4 +198,31 @@ fn played(plan: &Plan, track: &str, message: Message) -> Option<Input> {
         .channel
         .map_or(message, |channel| message.on_channel(channel));
     Some(Input::Midi(entry.port, message))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn no_two_ports_share_a_file() {
+        let ports = ["A B", "a b", "a-b", "a-b-2", "rack"];
+        let names = file_names(ports.into_iter());
+        assert_eq!(names, ["A-B", "a-b-2", "a-b-3", "a-b-2-2", "rack"]);
+    }
+
+    #[test]
+    fn a_line_has_the_form_that_the_help_shows() {
+        let mut out = Vec::new();
+        let sent = [(1_250_000, 0, vec![0x90, 60, 100]), (7, 1, vec![0xf8])];
+        let name = |port: usize| if port == 0 { "rack" } else { "a \"b\"" };
+        print_lines(&sent, &name, &mut out).unwrap();
+        let expected = concat!(
+            r#"{"us": 1250000, "port": "rack", "bytes": "90 3c 64"}"#,
+            "\n",
+            r#"{"us": 7, "port": "a \"b\"", "bytes": "f8"}"#,
+            "\n",
+        );
+        assert_eq!(String::from_utf8(out).unwrap(), expected);
+    }
 }

@@ -6,7 +6,7 @@ use super::counted;
 use super::log::Log;
 use super::session::{Hand, Session};
 use super::status::{self, Heard};
-use crate::engine::view::View;
+use crate::engine::view::{Presence, View};
 use crate::ports::Clock;
 use crate::screen::{LogLevel, LogLine, RigStatus};
 use crate::sheet::Sheet;
@@ -67,7 +67,7 @@ impl Source for Screens<'_> {
             || view
                 .receivers
                 .iter()
-                .any(|seen| *seen != Default::default())
+                .any(|seen| !matches!(seen, Presence::Absent | Presence::Waiting))
         {
             self.is_waiting = false;
         }

@@ -54,6 +54,7 @@ pub fn check(show: &Show, reading: &Findings) -> Vec<Finding> {
                 findings: &mut findings,
                 seen: BTreeSet::new(),
                 is_rig_whole: is_whole,
+                is_all_read: !reading.has_errors(),
             };
             (rule.run)(show, &mut told);
         }
@@ -75,6 +76,7 @@ struct Told<'a> {
     findings: &'a mut Findings,
     seen: BTreeSet<Site>,
     is_rig_whole: bool,
+    is_all_read: bool,
 }
 
 impl Told<'_> {
@@ -106,6 +108,11 @@ impl Told<'_> {
             message,
             help: Some(help),
         });
+    }
+
+    /// Whether reading found no errors; if it did, what seems to be missing may be there.
+    fn is_all_read(&self) -> bool {
+        self.is_all_read
     }
 
     /// Whether all of the rig could be read; if not, what seems to be missing may be there.

@@ -33,7 +33,7 @@ impl OutputState {
         match self.presence {
             Presence::Starting => Some(self.starts_until_us),
             Presence::NotVerified | Presence::Verified => self.is_flooded.then_some(now_us),
-            Presence::Absent => None,
+            Presence::Absent | Presence::Waiting => None,
         }
     }
 }
@@ -108,7 +108,7 @@ impl Machine {
         match state.presence {
             Presence::Starting => self.start_listening(call, port, Presence::Verified),
             Presence::NotVerified => state.presence = Presence::Verified,
-            Presence::Absent | Presence::Verified => {}
+            Presence::Absent | Presence::Waiting | Presence::Verified => {}
         }
     }
 

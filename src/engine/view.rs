@@ -77,6 +77,9 @@ pub enum Presence {
     /// The port is not there.
     #[default]
     Absent,
+    /// The port is there, nothing is sent until the show is taken up. The engine never says
+    /// this: it is set in the view by whoever keeps the port from the engine.
+    Waiting,
     /// The port is back, the receiver may still be starting.
     Starting,
     /// The port is there and the state was sent; nothing was heard from it.

@@ -6,8 +6,8 @@ use super::seats::{Remark, Trouble};
 use super::sounds::Draft;
 use crate::engine::promptbook::{Promptbook, ZoneEntry};
 use crate::sheet::{
-    ControllerLine, OrderLine, PatchName, PortLine, PositionLine, ReceiverLine, SceneLine, Sheet,
-    SongLine, SoundLine, ZoneLine,
+    ControllerLine, OrderLine, PatchName, PortLine, PositionLine, ReceiverLine, RemarkLine,
+    SceneLine, Sheet, SongLine, SoundLine, ZoneLine,
 };
 use crate::show::model::{
     Night, NightEntry, Port, PortKind, Receiver, ReceiverKind, Scene, Show, When, Zone,
@@ -73,24 +73,35 @@ pub(super) fn sheet(
 }
 
 /// What is wrong with the seats, in words.
-pub(super) fn remarks(sheet: &Sheet, remarks: &[Remark]) -> Vec<String> {
+pub(super) fn remarks(sheet: &Sheet, remarks: &[Remark]) -> Vec<RemarkLine> {
     remarks
         .iter()
-        .filter_map(|remark| remark_line(sheet, *remark))
+        .filter_map(|remark| {
+            Some(RemarkLine {
+                position: remark.position,
+                words: remark_words(sheet, *remark)?,
+            })
+        })
         .collect()
 }
 
-fn remark_line(sheet: &Sheet, remark: Remark) -> Option<String> {
+fn remark_words(sheet: &Sheet, remark: Remark) -> Option<String> {
     let position = sheet.positions.get(remark.position)?;
     let scene = sheet.scenes.get(position.scene)?;
     let sound = scene.sounds.get(remark.sound)?;
-    let receiver = &sheet.receivers.get(sound.receiver)?.name;
+    let line = sheet.receivers.get(sound.receiver)?;
+    let receiver = &line.name;
     let what = if sound.patch.is_empty() {
         "settings"
     } else {
         &sound.patch
     };
     Some(match remark.trouble {
+        // Nobody holds notes on an effects unit: sound passes through it.
+        Trouble::NoSilentSlot if line.kind == "effects" => format!(
+            "{}: {receiver} changes to \"{what}\" while sound passes through it",
+            position.call
+        ),
         Trouble::NoSilentSlot => format!(
             "{}: \"{what}\" on {receiver} takes a slot that was just played: notes held there are not safe",
             position.call

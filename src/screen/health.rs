@@ -7,7 +7,13 @@ use ratatui::style::Style;
 
 /// Pieces of the line with their styles, the gravest first.
 pub(super) fn health(model: &ScreenModel, look: &Look) -> Vec<(String, Style)> {
-    let mut out = Vec::new();
+    // What the whole show waits for comes before any part of the rig.
+    let mut out: Vec<(String, Style)> = model
+        .rig
+        .warnings
+        .iter()
+        .map(|words| (words.clone(), look.warning()))
+        .collect();
     absent(model, look, &mut out);
     receivers(model, look, &mut out);
     counters(model, look, &mut out);
@@ -32,13 +38,6 @@ pub(super) fn health(model: &ScreenModel, look: &Look) -> Vec<(String, Style)> {
     if model.rig.is_realtime == Some(false) {
         out.push(("no real-time priority".to_owned(), look.warning()));
     }
-    out.extend(
-        model
-            .rig
-            .warnings
-            .iter()
-            .map(|words| (words.clone(), look.warning())),
-    );
     out
 }
 
@@ -69,6 +68,7 @@ fn receivers(model: &ScreenModel, look: &Look, out: &mut Vec<(String, Style)>) {
         }
     };
     say(Presence::Absent, "absent", look.bad());
+    say(Presence::Waiting, "waiting", look.warning());
     say(Presence::Starting, "starting", look.warning());
     say(Presence::NotVerified, "not verified", look.warning());
     say(Presence::Verified, "verified", look.good());

@@ -5,6 +5,7 @@
 //! held-over one an `o`. The hues are those of Okabe and Ito's set for all kinds of colour
 //! vision (Color Universal Design, 2008), on near-black.
 
+use super::hue::HUE_COUNT;
 use super::state::{Colour, Settings};
 use ratatui::style::{Color, Modifier, Style};
 
@@ -151,18 +152,18 @@ impl Look {
         self.hue(GREEN, Color::LightGreen)
     }
 
-    /// A zone of the current scene; `sound` is its sound's number in the scene.
-    pub(super) fn zone_now(&self, sound: usize) -> Style {
-        let (full, sixteen) = zone_hue(sound);
+    /// A zone of the current scene, by the hue of its sound.
+    pub(super) fn zone_now(&self, hue: usize) -> Style {
+        let (full, sixteen) = zone_hue(hue);
         match self.colour {
             Colour::None => Style::new().add_modifier(Modifier::BOLD),
             _ => self.reversed(full, sixteen),
         }
     }
 
-    /// A zone of the next scene.
-    pub(super) fn zone_next(&self, sound: usize) -> Style {
-        let (full, sixteen) = zone_hue(sound);
+    /// A zone of the next scene, by the hue of its sound.
+    pub(super) fn zone_next(&self, hue: usize) -> Style {
+        let (full, sixteen) = zone_hue(hue);
         self.hue(full, sixteen)
     }
 
@@ -231,15 +232,15 @@ impl Look {
 }
 
 /// The hue of a sound's zones. Neighbours in the cycle differ in lightness too.
-fn zone_hue(sound: usize) -> (Color, Color) {
-    const HUES: [(Color, Color); 5] = [
+fn zone_hue(hue: usize) -> (Color, Color) {
+    const HUES: [(Color, Color); HUE_COUNT] = [
         (YELLOW, Color::LightYellow),
         (SKY, Color::LightCyan),
         (ORANGE, Color::Yellow),
         (PURPLE, Color::LightMagenta),
         (GREEN, Color::LightGreen),
     ];
-    HUES.get(sound % HUES.len()).copied().unwrap_or(HUES[0])
+    HUES.get(hue % HUE_COUNT).copied().unwrap_or(HUES[0])
 }
 
 const GROUND: Color = Color::Rgb(0x10, 0x12, 0x16);

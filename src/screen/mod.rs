@@ -9,6 +9,7 @@
 mod big;
 mod health;
 pub mod help;
+mod hue;
 mod look;
 mod notice;
 pub mod order;
@@ -89,10 +90,16 @@ impl<'a> ScreenModel<'a> {
     fn place(&self, index: usize) -> Option<Place<'a>> {
         let position = self.sheet.positions.get(index)?;
         Some(Place {
+            index,
             position,
             scene: self.sheet.scenes.get(position.scene)?,
             song: self.sheet.songs.get(position.song)?,
         })
+    }
+
+    /// The hues of the sounds of a place's scene.
+    fn hues(&self, place: &Place<'_>) -> Vec<usize> {
+        hue::hues(self.sheet, place.song.positions.0, place.index)
     }
 
     /// The position the show is at.
@@ -109,6 +116,7 @@ impl<'a> ScreenModel<'a> {
 /// A position with what it points to.
 #[derive(Clone, Copy)]
 struct Place<'a> {
+    index: usize,
     position: &'a PositionLine,
     scene: &'a SceneLine,
     song: &'a SongLine,

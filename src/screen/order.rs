@@ -259,6 +259,7 @@ fn render_maps(
     buf: &mut Buffer,
 ) -> u16 {
     const MARGIN: u16 = 10;
+    let hues = model.hues(&place);
     let scale = Scale::of(model.sheet, area.width.saturating_sub(MARGIN));
     let mut y = 0;
     for (controller, _) in model
@@ -278,6 +279,7 @@ fn render_maps(
         let map = ZoneMap {
             sheet: model.sheet,
             scene: place.scene,
+            hues: &hues,
             controller,
             live: None,
             look,
@@ -290,7 +292,7 @@ fn render_maps(
     y
 }
 
-/// Key, tempo, tonight's transposition and length of a song, as far as it has them.
+/// Key, tempo, transposition (the song's own and tonight's in one) and length of a song, as far as it has them.
 pub(super) fn song_facts(song: &SongLine) -> String {
     let mut facts = Vec::new();
     if !song.key.is_empty() {
@@ -300,7 +302,7 @@ pub(super) fn song_facts(song: &SongLine) -> String {
         facts.push(format!("{tempo:.0} a minute"));
     }
     if song.transpose != 0 {
-        facts.push(format!("tonight {:+}", song.transpose));
+        facts.push(format!("sounds {:+}", song.transpose));
     }
     if let Some(length_s) = song.length_s {
         facts.push(format!("{}:{:02}", length_s / 60, length_s % 60));

@@ -31,9 +31,17 @@ fn question(model: &ScreenModel, prompt: &Prompt) -> String {
     match prompt {
         Prompt::Find(text) => format!("find: {text}_   Enter goes there, Esc leaves it"),
         Prompt::Jump(text) => {
-            let target = super::state::find(model.sheet, text, model.view.position.index());
-            let target = target.map_or_else(|| "no such scene".to_owned(), |to| name(model, to));
-            format!("jump to: {text}_   {target}   Enter jumps, Esc leaves it")
+            let target = super::state::find_place(model.sheet, text, model.view.position.index());
+            match target {
+                Some(to) => format!(
+                    "jump to: {text}_   {}   Enter jumps, Esc leaves it",
+                    name(model, to)
+                ),
+                None if text.is_empty() => {
+                    "jump to: _   a call number, a name or SONG/SCENE; Esc leaves it".to_owned()
+                }
+                None => format!("jump to: {text}_   no such scene tonight; Esc leaves it"),
+            }
         }
         Prompt::ConfirmJump(to) => {
             format!("jump to {}?   Enter jumps, Esc leaves it", name(model, *to))
@@ -51,7 +59,7 @@ fn name(model: &ScreenModel, position: usize) -> String {
     )
 }
 
-/// Whether letters are notes, where they lie and how their end is known.
+/// How to go on while letters are notes; then where they lie and how their end is known.
 fn notes(model: &ScreenModel) -> Option<String> {
     let NoteMode::On {
         controller,
@@ -73,7 +81,15 @@ fn notes(model: &ScreenModel) -> Option<String> {
         .controllers
         .get(controller)
         .map_or("?", |line| &line.name);
-    Some(format!("letters play {name} from {from}, {end}"))
+    let key = |command: &str| {
+        let line = model.keys.iter().find(|line| line.name == command);
+        line.and_then(|line| line.keys.first())
+            .map_or("?", String::as_str)
+    };
+    let (next, off) = (key("notes"), key("close"));
+    Some(format!(
+        "{next} next, {off} off: letters play {name} from {from}, {end}"
+    ))
 }
 
 fn commands(model: &ScreenModel, look: &Look, x: u16, area: Rect, buf: &mut Buffer) {

@@ -5,7 +5,7 @@
 //! █ ▟▀▙ ▐        ▐             the current scene's name in large letters
 //! █ ▝▀▙ ▜▀ ▐▀▘▐ ▐▀▙ ▟▀▜ ▟▀▘
 //! █ ▜▄▛ ▐▄ ▐  ▐ ▐ ▐ ▝▄▟ ▄▄▛
-//! █ NOW 3.2  Strings over piano        Am  96 a minute  tonight -2
+//! █ NOW 3.2  Strings over piano        Am  96 a minute  sounds -2
 //! █ lower   C2      C3    |F#3  C4      C5      C6      the zone maps, to scale
 //! █ E1-G7  ┣ Upright ━━ -12 ┫┣ Warm strings ━━━━━━━━━━━━━━━ -3dB ┫
 //! █ words for the player, or why a press did not step
@@ -361,12 +361,14 @@ impl<'a> Stage<'a> {
         buf: &mut Buffer,
     ) {
         let Some(place) = place else { return };
+        let hues = self.model.hues(&place);
         let mut y = 0;
         for (extent, controller) in extents.iter().zip(&self.keyboards) {
             let live = self.model.view.controllers.get(*controller);
             let map = ZoneMap {
                 sheet: self.model.sheet,
                 scene: place.scene,
+                hues: &hues,
                 controller: *controller,
                 live: live.filter(|_| is_now),
                 look: &self.look,

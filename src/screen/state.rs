@@ -184,6 +184,35 @@ pub fn find(sheet: &Sheet, text: &str, from: usize) -> Option<usize> {
     })
 }
 
+/// The position to jump to: a call number; SONG/SCENE, the first time that scene comes in
+/// that song; otherwise what [`find`] finds.
+///
+/// In SONG/SCENE only letters and digits count, so that the name of a song's file, with `-`
+/// for blanks, finds its title. A whole name goes before a part of one.
+#[must_use]
+pub fn find_place(sheet: &Sheet, text: &str, from: usize) -> Option<usize> {
+    let in_song = text.split_once('/').and_then(|(song, scene)| {
+        let (song, scene) = (letters(song), letters(scene));
+        let is_place = |index: usize, is_like: fn(&str, &str) -> bool| {
+            let line = sheet.positions.get(index)?;
+            let title = letters(&sheet.songs.get(line.song)?.title);
+            let name = letters(&sheet.scenes.get(line.scene)?.name);
+            (is_like(&title, &song) && is_like(&name, &scene)).then_some(index)
+        };
+        let first = |is_like| (0..sheet.positions.len()).find_map(|at| is_place(at, is_like));
+        let is_named = !song.is_empty() && !scene.is_empty();
+        is_named
+            .then(|| first(|name, wanted| name == wanted).or_else(|| first(|n, w| n.contains(w))))
+            .flatten()
+    });
+    in_song.or_else(|| find(sheet, text, from))
+}
+
+fn letters(name: &str) -> String {
+    let kept = name.chars().filter(|c| c.is_alphanumeric());
+    kept.flat_map(char::to_lowercase).collect()
+}
+
 fn holds(sheet: &Sheet, index: usize, wanted: &str) -> bool {
     let Some(position) = sheet.positions.get(index) else {
         return false;
@@ -205,6 +234,41 @@ fn holds(sheet: &Sheet, index: usize, wanted: &str) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_place_is_found_by_song_and_scene_as_the_command_line_has_it() {
+        use crate::sheet::{PositionLine, SceneLine, SongLine};
+        let names = ["Bridge", "Bridge 2", "Bridge"];
+        let sheet = Sheet {
+            songs: ["Ferry Lights", "The Miller's Salt Road"]
+                .map(|title| SongLine {
+                    title: title.into(),
+                    ..SongLine::default()
+                })
+                .into(),
+            scenes: names
+                .map(|name| SceneLine {
+                    name: name.into(),
+                    ..SceneLine::default()
+                })
+                .into(),
+            positions: (0..3)
+                .map(|scene| PositionLine {
+                    call: format!("1.{scene}"),
+                    scene,
+                    song: usize::from(scene > 0),
+                })
+                .collect(),
+            ..Sheet::default()
+        };
+        let find = |text| find_place(&sheet, text, 0);
+        assert_eq!(find("ferry-lights/bridge"), Some(0));
+        assert_eq!(find("the-millers-salt-road/bridge"), Some(2));
+        assert_eq!(find("salt-road/BRIDGE-2"), Some(1));
+        assert_eq!(find("ferry-lights/solo"), None);
+        assert_eq!(find("1.2"), Some(2));
+        assert_eq!(find("/"), None);
+    }
 
     #[test]
     fn colours_follow_what_the_terminal_says() {

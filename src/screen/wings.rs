@@ -89,7 +89,7 @@ fn render_rest(model: &ScreenModel, look: &Look, top: &[Line], area: Rect, buf: 
     let mut lines: Vec<Line> = top.to_vec();
     lines.extend(remarks(model, look));
     lines.extend(counters(model, look, area.width));
-    lines.extend(plan_remarks(model, look));
+    lines.extend(plan_remarks(model, look, area.width));
     let wanted = u16::try_from(lines.len()).unwrap_or(u16::MAX);
     let rows_above = wanted.min(area.height.saturating_sub(LOG_ROWS));
     render_column(&lines, rows(area, 0, rows_above), buf);
@@ -184,14 +184,37 @@ fn remarks(model: &ScreenModel, look: &Look) -> Vec<Line> {
     out
 }
 
-fn plan_remarks(model: &ScreenModel, look: &Look) -> Vec<Line> {
-    let line = |words: &String| {
-        vec![
-            (2, "plan".to_owned(), look.faint()),
-            (15, words.clone(), look.base()),
-        ]
+/// Positions after the present one whose remarks are shown; those further on are counted.
+const REMARKS_AHEAD: usize = 2;
+
+/// What the plan remarks on the present position and the next ones.
+fn plan_remarks(model: &ScreenModel, look: &Look, columns: u16) -> Vec<Line> {
+    let line = |head: &str, words: String, style: Style| {
+        vec![(2, head.to_owned(), look.faint()), (15, words, style)]
     };
-    model.sheet.remarks.iter().map(line).collect()
+    let present = model.view.position.index();
+    let last = present.saturating_add(REMARKS_AHEAD);
+    let remarks = &model.sheet.remarks;
+    let mut out: Vec<Line> = Vec::new();
+    let near = remarks
+        .iter()
+        .filter(|remark| (present..=last).contains(&remark.position));
+    for remark in near {
+        let pieces = wrap(&remark.words, columns.saturating_sub(16).max(1), 2);
+        for (piece, head) in pieces.into_iter().zip(["plan", ""]) {
+            out.push(line(head, piece, look.base()));
+        }
+    }
+    let later = remarks.iter().filter(|remark| remark.position > last);
+    match later.count() {
+        0 => {}
+        count => out.push(line(
+            "plan",
+            format!("and {count} further on"),
+            look.faint(),
+        )),
+    }
+    out
 }
 
 fn render_log(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer) {

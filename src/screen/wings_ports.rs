@@ -60,8 +60,15 @@ pub(super) fn out_ports(model: &ScreenModel, look: &Look) -> Vec<Line> {
     for (index, port) in model.sheet.out_ports.iter().enumerate() {
         let unknown = OutPortStatus::default();
         let status = model.rig.out_ports.get(index).unwrap_or(&unknown);
+        let is_waiting = model
+            .sheet
+            .receivers
+            .iter()
+            .zip(&model.view.receivers)
+            .any(|(line, seen)| line.port == index && *seen == Presence::Waiting);
         let (state, style) = match (status.is_present, status.is_verified) {
             (false, _) => ("absent", look.bad()),
+            (true, _) if is_waiting => ("waiting", look.warning()),
             (true, false) => ("not verified", look.warning()),
             (true, true) => ("verified", look.good()),
         };
@@ -239,6 +246,7 @@ pub(super) fn slots(model: &ScreenModel, look: &Look) -> Vec<Line> {
 fn presence(model: &ScreenModel, look: &Look, index: usize) -> (&'static str, Style) {
     match model.view.receivers.get(index).copied().unwrap_or_default() {
         Presence::Absent => ("absent", look.bad()),
+        Presence::Waiting => ("waiting", look.warning()),
         Presence::Starting => ("starting", look.warning()),
         Presence::NotVerified => ("not verified", look.warning()),
         Presence::Verified => ("verified", look.good()),

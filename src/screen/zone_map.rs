@@ -87,6 +87,8 @@ impl Extent {
 pub(super) struct ZoneMap<'a> {
     pub(super) sheet: &'a Sheet,
     pub(super) scene: &'a SceneLine,
+    /// Hues of the scene's sounds.
+    pub(super) hues: &'a [usize],
     pub(super) controller: usize,
     /// The engine's view of the controller: for the current scene.
     pub(super) live: Option<&'a ControllerView>,
@@ -266,10 +268,11 @@ impl ZoneMap<'_> {
     }
 
     fn zone_style(&self, zone: &ZoneLine) -> Style {
+        let hue = self.hues.get(zone.sound).copied().unwrap_or(zone.sound);
         if self.live.is_some() {
-            self.look.zone_now(zone.sound)
+            self.look.zone_now(hue)
         } else {
-            self.look.zone_next(zone.sound)
+            self.look.zone_next(hue)
         }
     }
 

@@ -35,7 +35,16 @@ pub struct Sheet {
     /// The night's line with breaks: what the running order lists.
     pub order: Vec<OrderLine>,
     /// Warnings and notes about the plan (a change that cuts, a slot shared).
-    pub remarks: Vec<String>,
+    pub remarks: Vec<RemarkLine>,
+}
+
+/// Something to know about the plan.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct RemarkLine {
+    /// Index of the position stepped to when it matters.
+    pub position: usize,
+    /// What: its call number first.
+    pub words: String,
 }
 
 /// A controller.

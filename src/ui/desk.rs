@@ -6,7 +6,7 @@ use super::notes::{NOTE_MS, NoteKeys, semitones};
 use crate::engine::input::Command;
 use crate::engine::promptbook::{ControllerId, PositionId};
 use crate::engine::view::View;
-use crate::screen::state::find;
+use crate::screen::state::{find, find_place};
 use crate::screen::{NoteMode, Prompt, Screen, UiState};
 use crate::sheet::Sheet;
 use crossterm::event::{Event, KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
@@ -170,7 +170,7 @@ impl Desk {
                 state.is_help = !state.is_help;
                 state.help_scroll = 0;
             }
-            UiCommand::Close => close(state),
+            UiCommand::Close => return self.close(state),
             UiCommand::Quit => return ask_to_quit(state, facts),
         }
         Reply::default()
@@ -210,6 +210,21 @@ impl Desk {
             length_ms: NOTE_MS,
         });
         send(self.notes.release_all())
+    }
+
+    /// The innermost open thing is left: help, then keyboard notes, a cursor, a screen.
+    fn close(&mut self, state: &mut UiState) -> Reply {
+        if state.is_help {
+            state.is_help = false;
+        } else if state.notes != NoteMode::Off {
+            state.notes = NoteMode::Off;
+            return send(self.notes.release_all());
+        } else if state.cursor.is_some() && state.screen == Screen::Order {
+            state.cursor = None;
+        } else {
+            state.screen = Screen::Stage;
+        }
+        Reply::default()
     }
 
     /// A key while something is typed or asked. Nothing if the key means the same as ever:
@@ -261,9 +276,15 @@ fn send(commands: Vec<Command>) -> Reply {
 fn answer(state: &mut UiState, facts: Facts) -> Reply {
     match state.prompt.take() {
         Some(Prompt::Jump(text)) => {
-            let target = find(facts.sheet, &text, facts.view.position.index());
             // The target was shown while it was typed: a second question would only delay.
-            target.map_or_else(Reply::default, |target| jump(target, state))
+            match find_place(facts.sheet, &text, facts.view.position.index()) {
+                Some(target) => jump(target, state),
+                None => {
+                    // The prompt says that there is no such place, and stays to be mended.
+                    state.prompt = Some(Prompt::Jump(text));
+                    Reply::default()
+                }
+            }
         }
         Some(Prompt::ConfirmJump(target)) => jump(target, state),
         Some(Prompt::ConfirmQuit) => Reply {
@@ -317,16 +338,6 @@ fn next_screen(screen: Screen) -> Screen {
         Screen::Stage => Screen::Wings,
         Screen::Wings => Screen::Order,
         Screen::Order => Screen::Stage,
-    }
-}
-
-fn close(state: &mut UiState) {
-    if state.is_help {
-        state.is_help = false;
-    } else if state.cursor.is_some() && state.screen == Screen::Order {
-        state.cursor = None;
-    } else {
-        state.screen = Screen::Stage;
     }
 }
 
@@ -536,6 +547,20 @@ mod tests {
         assert_eq!(bench.key(KeyCode::Enter), [Command::Jump(PositionId(2))]);
         bench.typed("gnowhere");
         assert_eq!(bench.key(KeyCode::Enter), []);
+        assert_eq!(bench.state.prompt, Some(Prompt::Jump("nowhere".into())));
+    }
+
+    #[test]
+    fn escape_ends_keyboard_notes_and_lets_them_go() {
+        let mut bench = Bench::new();
+        bench.state.may_play = true;
+        bench.typed("2kz");
+        let off = Command::NoteOff(LOWER, Key::clamped(48));
+        assert_eq!(bench.key(KeyCode::Esc), [off]);
+        assert_eq!(bench.state.notes, NoteMode::Off);
+        assert_eq!(bench.state.screen, Screen::Wings, "one thing at a time");
+        bench.key(KeyCode::Esc);
+        assert_eq!(bench.state.screen, Screen::Stage);
     }
 
     #[test]

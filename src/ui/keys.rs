@@ -226,7 +226,7 @@ pub const TABLE: &[KeyRow] = &[
         &[UiKey::letter('g'), UiKey::letter(':')],
         ALL,
         UiCommand::Jump,
-        "to a scene by its call number or name",
+        "to a call number, a name or SONG/SCENE",
     ),
     row(
         ("find", FOOTER),
@@ -365,7 +365,7 @@ pub const TABLE: &[KeyRow] = &[
         &[UiKey::plain(KeyCode::Esc)],
         ALL,
         UiCommand::Close,
-        "leave what is open; then back to the stage",
+        "leave what is open, end notes; then the stage",
     ),
     row(
         ("quit", HELP_ONLY),

@@ -39,3 +39,16 @@ pub(crate) fn expect(case: &Path, found: &str, failures: &mut Vec<String>) {
         ));
     }
 }
+
+/// Cases of a property that needs another number than the default of 256: `number`, scaled
+/// as `PROPTEST_CASES` scales the default; at least one.
+pub(crate) fn scaled(number: u32) -> u32 {
+    let setting = env::var("PROPTEST_CASES").ok();
+    let cases = setting.map_or(256, |value| {
+        value
+            .parse::<u64>()
+            .expect("PROPTEST_CASES is a whole number")
+    });
+    let scaled = u64::from(number).saturating_mul(cases) / 256;
+    u32::try_from(scaled).unwrap_or(u32::MAX).max(1)
+}

@@ -98,7 +98,7 @@ fn wait_until(mut is_true: impl FnMut() -> bool) {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(24))]
+    #![proptest_config(ProptestConfig::with_cases(crate::cases::scaled(24)))]
 
     /// The claim is fought for by the playing thread, the sender and a screen that reads
     /// the meter without a pause.

@@ -558,7 +558,7 @@ proptest! {
             }
             if is_short {
                 let call = format!("{}: no slot left", calls(&plan)[at]);
-                prop_assert!(plan.sheet.remarks.iter().any(|r| r.starts_with(&call)));
+                prop_assert!(plan.sheet.remarks.iter().any(|r| r.words.starts_with(&call)));
             }
         }
     }
@@ -590,7 +590,7 @@ proptest! {
                 prop_assert_eq!(silent.map(|(slot, _)| slot), None, "at {}", at);
             }
             let call = format!("{}: ", calls(&plan)[at]);
-            let is_said = plan.sheet.remarks.iter().any(|r| r.starts_with(&call));
+            let is_said = plan.sheet.remarks.iter().any(|r| r.words.starts_with(&call));
             prop_assert!(!takes_used || is_said, "{:?}", plan.sheet.remarks);
         }
     }

@@ -451,7 +451,7 @@ fn soup() -> impl Strategy<Value = String> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(3_000))]
+    #![proptest_config(ProptestConfig::with_cases(cases::scaled(3_000)))]
 
     #[test]
     fn documents_read_as_ron_reads_them(text in document()) {

@@ -228,11 +228,53 @@ fn nothing_is_called_verified_without_a_sign_of_life() {
 }
 
 #[test]
+fn a_show_that_waits_says_so_first_and_calls_no_port_absent() {
+    let mut sample = sample::Sample::new();
+    sample.view.receivers.fill(Presence::Waiting);
+    sample.rig.out_ports[2].is_present = true;
+    sample.rig.warnings = vec!["waiting after a kill: step takes it up".into()];
+    let found = text(&draw(&sample, (120, 36)));
+    let expected =
+        "RIG  waiting after a kill: step takes it up  main, organ, echo box, tablet waiting";
+    assert!(found.contains(expected), "{found}");
+    sample.ui.screen = Screen::Wings;
+    let found = text(&draw(&sample, (120, 36)));
+    let waits = |line: &&str| line.split_whitespace().any(|word| word == "waiting");
+    let (ports, receivers, warnings) = (3, 4, 1);
+    let count = found.lines().filter(waits).count();
+    assert_eq!(count, ports + receivers + warnings, "{found}");
+    assert!(!found.contains("absent"), "{found}");
+}
+
+#[test]
+fn the_wings_show_remarks_on_the_present_and_the_next_two_positions() {
+    let mut sample = sample::Sample::new();
+    sample.ui.screen = Screen::Wings;
+    let found = text(&draw(&sample, (120, 36)));
+    let plan: Vec<_> = found
+        .lines()
+        .filter(|line| line.starts_with("  plan "))
+        .collect();
+    assert_eq!(plan.len(), 3, "{found}");
+    assert!(
+        plan[0].contains("3.2: ") && plan[1].contains("3.4: "),
+        "{found}"
+    );
+    assert!(plan[2].ends_with("  and 2 further on"), "{found}");
+}
+
+#[test]
 fn the_answer_to_a_prompt_is_shown_before_it_is_given() {
     let mut sample = sample::Sample::new();
     sample.ui.prompt = Some(Prompt::Jump("5.2".into()));
     let found = text(&draw(&sample, (80, 24)));
     assert!(found.contains("jump to: 5.2_   5.2 Waltz"), "{found}");
+    sample.ui.prompt = Some(Prompt::Jump("nowhere".into()));
+    let found = text(&draw(&sample, (80, 24)));
+    assert!(
+        found.contains("jump to: nowhere_   no such scene"),
+        "{found}"
+    );
     sample.ui.prompt = Some(Prompt::ConfirmQuit);
     let found = text(&draw(&sample, (80, 24)));
     assert!(found.contains("leave the show?"), "{found}");
@@ -302,7 +344,7 @@ fn prompts() -> impl Strategy<Value = Option<Prompt>> {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(600))]
+    #![proptest_config(ProptestConfig::with_cases(crate::cases::scaled(600)))]
     #[test]
     fn no_size_and_no_name_makes_a_screen_panic_or_lets_a_control_character_through(
         size in (1u16..=250, 1u16..=80),

@@ -110,6 +110,38 @@ fn patch_of<'s>(show: &'s Show, zone: &Zone) -> &'s PatchItem {
 }
 
 #[test]
+fn a_misspelt_like_is_told_once() {
+    let song = r#"(
+        version: 1,
+        scenes: {
+            "verse": (zones: {"left": (to: "module", group: "9", patch: "Fretless Bass")}),
+            "chorus": (like: "vrese", zones: {"left": (level: -6, to: "module")}),
+            "coda": (like: "chorus", zones: {"left": (level: -9)}),
+        },
+        order: ["verse", "chorus", "coda"],
+    )"#;
+    let (_, findings) = read(
+        &files(&[("rig.ron", RIG), ("songs/song.ron", song)]),
+        "test",
+    );
+    let ids: Vec<_> = findings.kept().iter().map(|found| found.id).collect();
+    assert_eq!(ids, ["unknown-name"], "{}", told(findings));
+    let mended = song.replace("vrese", "verse");
+    show_of(&mended);
+    let alone = song.replace("like: \"vrese\", ", "");
+    let (_, findings) = read(
+        &files(&[("rig.ron", RIG), ("songs/song.ron", &alone)]),
+        "test",
+    );
+    let ids: Vec<_> = findings.kept().iter().map(|found| found.id).collect();
+    assert_eq!(
+        ids,
+        ["missing-field", "missing-field"],
+        "what is lacking is told"
+    );
+}
+
+#[test]
 fn every_show_reads_without_a_finding_and_twice_alike() {
     for folder in shows() {
         let name = folder.file_name().unwrap().to_str().unwrap();
@@ -500,7 +532,7 @@ fn middle_c_is_what_the_panels_call_it() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(64))]
+    #![proptest_config(ProptestConfig::with_cases(crate::cases::scaled(64)))]
 
     /// However a file is damaged, reading and checking end, and end alike.
     #[test]

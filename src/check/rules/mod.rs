@@ -12,6 +12,7 @@ mod level_beyond_range;
 mod missing_neutral;
 mod night_too_long;
 mod no_step_pedal;
+mod nothing_to_play;
 mod output_feeds_input;
 mod page_missing;
 mod pedal_bound_twice;
@@ -36,6 +37,7 @@ pub const RULES: &[Rule] = &[
     missing_neutral::RULE,
     night_too_long::RULE,
     no_step_pedal::RULE,
+    nothing_to_play::RULE,
     output_feeds_input::RULE,
     page_missing::RULE,
     pedal_bound_twice::RULE,

@@ -79,6 +79,8 @@ pub(super) struct SceneDraft {
     pub(super) name: String,
     pub(super) site: Site,
     pub(super) like: Option<Placed<String>>,
+    /// `like` names no scene, here or further down: what is missing may be there.
+    pub(super) is_base_unknown: bool,
     pub(super) without: Vec<Placed<String>>,
     pub(super) zones: Vec<(Placed<String>, ZoneDraft)>,
     pub(super) patches: Vec<PatchDraft>,
@@ -248,6 +250,7 @@ pub(super) fn scene_draft(
         name: scene_name.value.clone(),
         site: source.site(scene_name.span),
         like,
+        is_base_unknown: false,
         without: without.into_iter().map(|name| source.place(name)).collect(),
         zones: zones.map(|read| read.value).unwrap_or_default(),
         patches: patches.map(|read| read.value).unwrap_or_default(),

@@ -126,7 +126,10 @@ pub(super) fn apply_like(
                 .and_then(|base| done.get(base)?.as_ref());
             let whole = match base {
                 Some(base) => scene_over(draft, base, log),
-                None => draft.clone(),
+                None => SceneDraft {
+                    is_base_unknown: draft.like.is_some(),
+                    ..draft.clone()
+                },
             };
             if let Some(place) = done.get_mut(index) {
                 *place = Some(whole);
@@ -217,6 +220,7 @@ fn scene_over(draft: &SceneDraft, base: &SceneDraft, log: &mut Log<'_>) -> Scene
         ),
         patches: patches_over(&draft.patches, &base.patches),
         parameters: all_settings_over(&draft.parameters, &base.parameters),
+        is_base_unknown: base.is_base_unknown,
         ..draft.clone()
     }
 }

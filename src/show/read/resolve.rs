@@ -17,6 +17,8 @@ pub(super) struct Resolver<'r, 'l, 'a> {
     defaults: &'r ZoneDraft,
     parameters: &'r [Settings],
     log: &'l mut Log<'a>,
+    /// The scene at hand is like one that does not exist: what it lacks is not told.
+    is_base_unknown: bool,
 }
 
 /// A receiver that was found.
@@ -40,12 +42,14 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
             defaults,
             parameters,
             log,
+            is_base_unknown: false,
         }
     }
 
     /// The scene. A zone, patch, parameter or cue that speaks of nothing is told and left out.
     pub(super) fn scene(&mut self, draft: &SceneDraft) -> Scene {
         let settings = all_settings_over(&draft.parameters, self.parameters);
+        self.is_base_unknown = draft.is_base_unknown;
         Scene {
             name: draft.name.clone(),
             site: draft.site,
@@ -132,6 +136,13 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
         })
     }
 
+    /// Tells that something is missing, unless `like` might have brought it.
+    fn missing(&mut self, site: Site, message: String, help: String) {
+        if !self.is_base_unknown {
+            self.log.error("missing-field", site, message, help);
+        }
+    }
+
     /// A name that a zone must have, from itself or from defaults.
     fn named<'d>(
         &mut self,
@@ -142,7 +153,7 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
         if name.is_none() {
             let message = format!("the zone {} has no {}", quoted(&zone.value), quoted(field));
             let help = format!("write {field}: in the zone, or once in the song's defaults");
-            self.log.error("missing-field", zone.site, message, help);
+            self.missing(zone.site, message, help);
         }
         name
     }
@@ -162,7 +173,7 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
             );
             let site = draft.from.as_ref().map_or(name.site, |from| from.site);
             let help = "give the controller its keys in the rig, or take another one";
-            self.log.error("missing-field", site, message, help.into());
+            self.missing(site, message, help.into());
         }
         keys
     }
@@ -188,8 +199,7 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
         }
         let message = format!("the zone {} names no patch", quoted(&name.value));
         let help = "only a fixed slot can be played as it is: add patch: …";
-        self.log
-            .error("missing-field", name.site, message, help.into());
+        self.missing(name.site, message, help.into());
         None
     }
 
@@ -223,12 +233,7 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
             _ if target.names.groups.is_partial() => None,
             0 => {
                 let message = format!("{} has no slots to play on", quoted(&target.receiver.name));
-                self.log.error(
-                    "missing-field",
-                    site,
-                    message,
-                    "give it slots: in the rig".into(),
-                );
+                self.missing(site, message, "give it slots: in the rig".into());
                 None
             }
             _ => {
@@ -237,7 +242,7 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
                     quoted(&target.receiver.name)
                 );
                 let help = format!("add group: …; {}", target.names.groups.help(""));
-                self.log.error("missing-field", site, message, help);
+                self.missing(site, message, help);
                 None
             }
         }

@@ -165,9 +165,24 @@ fn sheet() -> Sheet {
             sheet.order.push(OrderLine::Break(20 * 60));
         }
     }
-    sheet
-        .remarks
-        .push("3.2: `Glass bells` shares its slot with 3.4 and is cut by it".into());
+    let remark = |position, words: &str| RemarkLine {
+        position,
+        words: words.into(),
+    };
+    // Passed, present, the next but one, and two that are further on.
+    sheet.remarks = vec![
+        remark(2, "1.3: this is over"),
+        remark(
+            8,
+            "3.2: \"Glass bells\" on main takes a slot that was just played: notes held there are not safe",
+        ),
+        remark(
+            10,
+            "3.4: echo box changes to \"Wide hall\" while sound passes through it",
+        ),
+        remark(11, "5.1: this is later"),
+        remark(19, "7.2: this is much later"),
+    ];
     sheet
 }
 
