@@ -166,6 +166,8 @@ fn zone_entry(zone: &Zone, sound: usize, transpose: i16) -> ZoneEntry {
         leave: match zone.leave {
             model::Leave::Hold => Leave::Hold,
             model::Leave::Cut => Leave::Cut,
+            // A fade over no time needs no ramp, and its slot is free at once.
+            model::Leave::Fade(0) => Leave::Cut,
             model::Leave::Fade(ms) => Leave::Fade(ms),
         },
     }

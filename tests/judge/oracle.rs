@@ -5,7 +5,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use segue::midi::{Key, Value7};
+use segue::midi::{Key, Program, Value7};
 use segue::show::model::{BankBytes, Leave, LevelChange, ParameterValue, ReceiverKind, Show, Zone};
 use segue::sim::{Change, Expect, ExpectId, Holder, Judge, JudgeRules, Restrike, Wanted};
 
@@ -148,6 +148,8 @@ pub(crate) struct Oracle<'a> {
     notes: Vec<Note>,
     /// The tenancy of each note that has not ended, rings included.
     owners: BTreeMap<ExpectId, usize>,
+    /// Tenancy and time of each note asked for lately.
+    asked: Vec<(usize, u64)>,
     /// Groups in which notes of several sounds may share a slot just now.
     tainted: BTreeSet<(usize, usize)>,
     ports: Vec<Port>,
@@ -216,6 +218,7 @@ impl<'a> Oracle<'a> {
             present: Vec::new(),
             notes: Vec::new(),
             owners: BTreeMap::new(),
+            asked: Vec::new(),
             tainted: BTreeSet::new(),
             ports: vec![Port::Listening; world.kinds.len()],
             is_muted: false,
@@ -261,6 +264,8 @@ impl<'a> Oracle<'a> {
         for (_, what) in due {
             match what {
                 Due::Leave(id) => self.leave_now(now_us, id),
+                // Taken up again meanwhile, or still on its way back: nothing to forbid.
+                Due::Forbid(id, _) if self.is_present(id) => {}
                 Due::Forbid(id, Change::Bend) if self.is_bent(id) => {}
                 Due::Forbid(id, change) => self.judge.forbid(id, change),
                 Due::End(id) => {
@@ -336,6 +341,7 @@ impl<'a> Oracle<'a> {
         let id = self.judge.expect(expect);
         let at = self.present[sound];
         self.owners.insert(id, at);
+        self.asked.push((at, now_us));
         let tenancy = &self.tenancies[at];
         if tenancy.is_tainted {
             self.excused.insert(id, Excuse::TooFewSlots);
@@ -356,7 +362,10 @@ impl<'a> Oracle<'a> {
             key,
             out_key: out_key as u8,
             tenancy: at,
-            leave: zone.leave,
+            leave: match zone.leave {
+                Leave::Fade(0) => Leave::Cut,
+                leave => leave,
+            },
             is_key_down: true,
             is_latched: false,
             is_sustained,
@@ -511,6 +520,10 @@ impl<'a> Oracle<'a> {
     }
 
     pub(crate) fn release_all(&mut self, now_us: u64) {
+        let open: Vec<ExpectId> = self.judge.open().map(|(id, ..)| id).collect();
+        for id in open {
+            self.judge.allow(id, Change::Bend);
+        }
         for keyboard in 0..self.hands.len() {
             self.let_go_of(now_us, keyboard);
         }
@@ -523,9 +536,6 @@ impl<'a> Oracle<'a> {
                 }
                 self.follow_edge(now_us, at, pedal, was_down);
             }
-        }
-        for note in &self.notes {
-            self.judge.allow(note.id, Change::Bend);
         }
     }
 
@@ -750,6 +760,11 @@ impl<'a> Oracle<'a> {
                 self.judge.allow(id, change);
             }
         }
+    }
+
+    fn is_present(&self, id: ExpectId) -> bool {
+        let owner = self.owners.get(&id);
+        owner.is_some_and(|owner| self.tenancies[*owner].is_present)
     }
 
     /// Whether a note, or one that shares its slot, is still to hear its bend's way back.
@@ -1073,6 +1088,7 @@ impl<'a> Oracle<'a> {
     fn prune(&mut self, now_us: u64) {
         let open: BTreeSet<ExpectId> = self.judge.open().map(|(id, ..)| id).collect();
         self.owners.retain(|id, _| open.contains(id));
+        self.asked.retain(|(_, us)| us + PORT_US > now_us);
         for group in self.tainted.clone() {
             let is_quiet = (0..self.tenancies.len()).all(|at| {
                 let tenancy = &self.tenancies[at];
@@ -1108,16 +1124,35 @@ impl<'a> Oracle<'a> {
     /// A receiver said that it lost a note because it was loading. True if the note had
     /// been held back for the 30 ms that DESIGN allows (if the rig says so), so that nothing
     /// is wrong.
-    pub(crate) fn lose_note(&mut self, at_us: u64, receiver: usize, key: Key) -> bool {
+    pub(crate) fn lose_note(
+        &mut self,
+        at_us: u64,
+        receiver: usize,
+        (key, program): (Key, Program),
+    ) -> bool {
         let waits = self.show.rig.receivers[receiver].manners.holds_back;
         let waited_us = if waits { 30_000 } else { 0 };
+        // What waits for a slot is sent together, when the first of it has waited enough.
+        let has_waited = |id: &ExpectId, down_us: u64| {
+            let owner = self.owners.get(id);
+            let first_us = self
+                .asked
+                .iter()
+                .filter(|(tenancy, first_us)| {
+                    Some(tenancy) == owner && first_us + PORT_US > at_us
+                })
+                .map(|(_, first_us)| *first_us)
+                .min();
+            first_us.unwrap_or(down_us) + waited_us <= at_us
+        };
         let candidates: Vec<ExpectId> = self
             .judge
             .open()
-            .filter(|(_, expect, _)| {
+            .filter(|(id, expect, _)| {
                 expect.receiver == receiver
                     && expect.key == key
-                    && expect.down_us + waited_us <= at_us
+                    && expect.wanted.program == Some(program)
+                    && has_waited(id, expect.down_us)
                     && expect.down_us + PORT_US > at_us
             })
             .map(|(id, ..)| id)

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use segue::engine::input::{Command, Input};
 use segue::engine::promptbook::{InPort, OutPort, PositionId};
-use segue::midi::{Channel, Controller, Key, Message, Value7, Value14};
+use segue::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
 use segue::plan::{Plan, compile};
 use segue::sim::{Fault, Heard, Kind, Patch, Released, Violation, VoiceState};
 
@@ -175,16 +175,19 @@ impl<'a> Player<'a> {
 
     fn listen_for_losses(&mut self) {
         for at in 0..self.stage.models.len() {
-            let lost: Vec<(u64, Key)> = self.stage.models[at]
+            let slot = |channel| self.stage.models[at].slot(channel);
+            let lost: Vec<(u64, (Key, Program))> = self.stage.models[at]
                 .events_since(self.marks[at])
                 .filter_map(|event| match event.heard {
-                    Heard::NoteLost { key, .. } => Some((event.at_us, key)),
+                    Heard::NoteLost { channel, key } => {
+                        Some((event.at_us, (key, slot(channel).patch.program)))
+                    }
                     _ => None,
                 })
                 .collect();
             self.marks[at] = self.stage.models[at].mark();
-            for (at_us, key) in lost {
-                self.oracle.lose_note(at_us, at, key);
+            for (at_us, note) in lost {
+                self.oracle.lose_note(at_us, at, note);
             }
         }
     }
