@@ -20,6 +20,7 @@ use crate::show::model::{Night, Show};
 
 pub use line::Place;
 pub use rig::PortMap;
+pub use seats::{Remark, Trouble};
 
 /// A night, compiled.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -32,6 +33,8 @@ pub struct Plan {
     pub ports: PortMap,
     /// Which scene of which song each position is.
     pub places: Vec<Place>,
+    /// Steps that are not unbroken for want of slots, in order of positions.
+    pub remarks: Vec<Remark>,
 }
 
 /// Why a night could not be compiled.
@@ -108,5 +111,6 @@ pub fn compile(show: &Show, night: &Night) -> Result<Plan, PlanError> {
         sheet,
         ports: layout.ports,
         places,
+        remarks,
     })
 }

@@ -95,6 +95,10 @@ fn remark_line(sheet: &Sheet, remark: Remark) -> Option<String> {
             "{}: \"{what}\" on {receiver} takes a slot that was just played: notes held there are not safe",
             position.call
         ),
+        Trouble::PedalCut => format!(
+            "{}: \"{what}\" on {receiver} takes a slot that was just played: notes held there by key or pedal are not safe",
+            position.call
+        ),
         Trouble::NoSlot => format!(
             "{}: no slot left on {receiver} for \"{what}\"",
             position.call

@@ -1138,9 +1138,7 @@ impl<'a> Oracle<'a> {
             let first_us = self
                 .asked
                 .iter()
-                .filter(|(tenancy, first_us)| {
-                    Some(tenancy) == owner && first_us + PORT_US > at_us
-                })
+                .filter(|(tenancy, first_us)| Some(tenancy) == owner && first_us + PORT_US > at_us)
                 .map(|(_, first_us)| *first_us)
                 .min();
             first_us.unwrap_or(down_us) + waited_us <= at_us
