@@ -2,13 +2,15 @@
 //!
 //! `line` makes the night's line of positions, `rig` the tables of ports, controllers,
 //! receivers and slots, `scenes` and `sounds` compile each scene once per transposition,
-//! `seats` decides which slot carries which sound at each position, and `names` writes the
-//! sheet beside it. Pure: the same show gives the same tables.
+//! `seats` decides which slot carries which sound at each position, `names` writes the
+//! sheet beside it, and `price` measures what each step of the result costs. Pure: the
+//! same show gives the same tables.
 #![deny(clippy::disallowed_methods, clippy::disallowed_types)]
 
 mod curves;
 mod line;
 mod names;
+pub mod price;
 mod rig;
 mod scenes;
 mod seats;
@@ -35,6 +37,18 @@ pub struct Plan {
     pub places: Vec<Place>,
     /// Steps that are not unbroken for want of slots, in order of positions.
     pub remarks: Vec<Remark>,
+}
+
+impl Plan {
+    /// Why the step to a position is not unbroken, in words; empty if it is.
+    #[must_use]
+    pub fn why(&self, position: usize) -> Vec<String> {
+        self.remarks
+            .iter()
+            .filter(|remark| remark.position == position)
+            .filter_map(|remark| names::remark_words(&self.sheet, *remark))
+            .collect()
+    }
 }
 
 /// Why a night could not be compiled.

@@ -72,15 +72,19 @@ pub(super) fn sheet(
     }
 }
 
-/// What is wrong with the seats, in words.
+/// What is wrong with the seats, in words, each with its call number.
 pub(super) fn remarks(sheet: &Sheet, remarks: &[Remark]) -> Vec<String> {
     remarks
         .iter()
-        .filter_map(|remark| remark_line(sheet, *remark))
+        .filter_map(|remark| {
+            let call = &sheet.positions.get(remark.position)?.call;
+            Some(format!("{call}: {}", remark_words(sheet, *remark)?))
+        })
         .collect()
 }
 
-fn remark_line(sheet: &Sheet, remark: Remark) -> Option<String> {
+/// What is wrong with one seat, in words.
+pub(super) fn remark_words(sheet: &Sheet, remark: Remark) -> Option<String> {
     let position = sheet.positions.get(remark.position)?;
     let scene = sheet.scenes.get(position.scene)?;
     let sound = scene.sounds.get(remark.sound)?;
@@ -92,17 +96,12 @@ fn remark_line(sheet: &Sheet, remark: Remark) -> Option<String> {
     };
     Some(match remark.trouble {
         Trouble::NoSilentSlot => format!(
-            "{}: \"{what}\" on {receiver} takes a slot that was just played: notes held there are not safe",
-            position.call
+            "\"{what}\" on {receiver} takes a slot that was just played: notes held there are not safe"
         ),
         Trouble::PedalCut => format!(
-            "{}: \"{what}\" on {receiver} takes a slot that was just played: notes held there by key or pedal are not safe",
-            position.call
+            "\"{what}\" on {receiver} takes a slot that was just played: notes held there by key or pedal are not safe"
         ),
-        Trouble::NoSlot => format!(
-            "{}: no slot left on {receiver} for \"{what}\"",
-            position.call
-        ),
+        Trouble::NoSlot => format!("no slot left on {receiver} for \"{what}\""),
     })
 }
 
