@@ -21,6 +21,7 @@ const EXAMPLES: &str = "Examples:
   segue                          the demo show, on model instruments: nothing sounds
   segue new --demo my-show       write the demo show out, to change it
   segue check my-show            everything that is wrong with a show, in one run
+  segue plan my-show             what each step costs, at the press and before
   segue ports                    what is plugged in
   segue play my-show             play it
 
@@ -36,6 +37,8 @@ pub(super) enum Command {
     Play(Play),
     /// Say everything that is wrong with a show.
     Check(Check),
+    /// Say what each step of a night costs: bytes and time at the press, and why.
+    Plan(Plan),
     /// List what is plugged in, its identity, and the rig item it serves.
     Ports(Ports),
     /// Run a recording through a show without waiting, and write what each port was sent.
@@ -98,6 +101,32 @@ pub(super) struct Check {
     /// The show's folder.
     pub(super) show: PathBuf,
     /// Print an array of {id, level, file, line, column, message, help}.
+    #[arg(long)]
+    pub(super) json: bool,
+}
+
+/// `segue plan`
+#[derive(Debug, Args)]
+#[command(
+    after_help = "A step is unbroken if all held notes go on and every sound finds a slot that was
+silent before. Bytes are with every status byte; time is that of the port's line.
+
+Examples:
+  segue plan tour
+  segue plan tour --night friday --dwell 5
+  segue plan tour --json | jq '.steps[] | select(.unbroken | not)'"
+)]
+pub(super) struct Plan {
+    /// The show's folder.
+    pub(super) show: PathBuf,
+    /// Which night; needed if the show has several.
+    #[arg(long)]
+    pub(super) night: Option<String>,
+    /// How long each position is taken to be played before the next press.
+    #[arg(long, value_name = "SECONDS", default_value_t = 10,
+          value_parser = clap::value_parser!(u32).range(0..=3600))]
+    pub(super) dwell: u32,
+    /// Print {steps: [{call, song, scene, unbroken, why, ports}], totals}.
     #[arg(long)]
     pub(super) json: bool,
 }

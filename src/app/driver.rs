@@ -520,11 +520,8 @@ mod tests {
             let ends = Ends {
                 commands: command_receiver,
                 notices: notice_sender,
-                notices_dropped: Arc::default(),
                 views: view_sender,
-                stop: Arc::default(),
-                overflows: Arc::new([]),
-                realtime: Arc::default(),
+                shared: Arc::new(Shared::new(0)),
             };
             let at = PositionId(0);
             Self {

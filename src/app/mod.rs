@@ -12,6 +12,7 @@ mod notice;
 mod place;
 mod playing;
 mod port_list;
+mod pricing;
 mod replaying;
 mod screens;
 mod scribe;
@@ -44,6 +45,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let mut err = io::stderr();
     let result = match &cli.command {
         Some(cli::Command::Check(args)) => checking::run(args, &mut out, &mut err),
+        Some(cli::Command::Plan(args)) => pricing::run(args, &mut out, &mut err).map(|()| false),
         Some(cli::Command::Ports(args)) => port_list::run(args, &mut out, &mut err).map(|()| false),
         Some(cli::Command::Replay(args)) => {
             replaying::run(args, &mut out, &mut err).map(|()| false)

@@ -2,13 +2,15 @@
 //!
 //! `line` makes the night's line of positions, `rig` the tables of ports, controllers,
 //! receivers and slots, `scenes` and `sounds` compile each scene once per transposition,
-//! `seats` decides which slot carries which sound at each position, and `names` writes the
-//! sheet beside it. Pure: the same show gives the same tables.
+//! `seats` decides which slot carries which sound at each position, `names` writes the
+//! sheet beside it, and `price` measures what each step of the result costs. Pure: the
+//! same show gives the same tables.
 #![deny(clippy::disallowed_methods, clippy::disallowed_types)]
 
 mod curves;
 mod line;
 mod names;
+pub mod price;
 mod rig;
 mod scenes;
 mod seats;
@@ -20,6 +22,7 @@ use crate::show::model::{Night, Show};
 
 pub use line::Place;
 pub use rig::PortMap;
+pub use seats::{Remark, Trouble};
 
 /// A night, compiled.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -32,6 +35,20 @@ pub struct Plan {
     pub ports: PortMap,
     /// Which scene of which song each position is.
     pub places: Vec<Place>,
+    /// Steps that are not unbroken for want of slots, in order of positions.
+    pub remarks: Vec<Remark>,
+}
+
+impl Plan {
+    /// Why the step to a position is not unbroken, in words; empty if it is.
+    #[must_use]
+    pub fn why(&self, position: usize) -> Vec<String> {
+        self.remarks
+            .iter()
+            .filter(|remark| remark.position == position)
+            .filter_map(|remark| names::remark_words(&self.sheet, *remark))
+            .collect()
+    }
 }
 
 /// Why a night could not be compiled.
@@ -108,5 +125,6 @@ pub fn compile(show: &Show, night: &Night) -> Result<Plan, PlanError> {
         sheet,
         ports: layout.ports,
         places,
+        remarks,
     })
 }

@@ -72,20 +72,22 @@ pub(super) fn sheet(
     }
 }
 
-/// What is wrong with the seats, in words.
+/// What is wrong with the seats, in words, each with its call number.
 pub(super) fn remarks(sheet: &Sheet, remarks: &[Remark]) -> Vec<RemarkLine> {
     remarks
         .iter()
         .filter_map(|remark| {
+            let call = &sheet.positions.get(remark.position)?.call;
             Some(RemarkLine {
                 position: remark.position,
-                words: remark_words(sheet, *remark)?,
+                words: format!("{call}: {}", remark_words(sheet, *remark)?),
             })
         })
         .collect()
 }
 
-fn remark_words(sheet: &Sheet, remark: Remark) -> Option<String> {
+/// What is wrong with one seat, in words.
+pub(super) fn remark_words(sheet: &Sheet, remark: Remark) -> Option<String> {
     let position = sheet.positions.get(remark.position)?;
     let scene = sheet.scenes.get(position.scene)?;
     let sound = scene.sounds.get(remark.sound)?;
@@ -98,18 +100,16 @@ fn remark_words(sheet: &Sheet, remark: Remark) -> Option<String> {
     };
     Some(match remark.trouble {
         // Nobody holds notes on an effects unit: sound passes through it.
-        Trouble::NoSilentSlot if line.kind == "effects" => format!(
-            "{}: {receiver} changes to \"{what}\" while sound passes through it",
-            position.call
-        ),
+        Trouble::NoSilentSlot | Trouble::PedalCut if line.kind == "effects" => {
+            format!("{receiver} changes to \"{what}\" while sound passes through it")
+        }
         Trouble::NoSilentSlot => format!(
-            "{}: \"{what}\" on {receiver} takes a slot that was just played: notes held there are not safe",
-            position.call
+            "\"{what}\" on {receiver} takes a slot that was just played: notes held there are not safe"
         ),
-        Trouble::NoSlot => format!(
-            "{}: no slot left on {receiver} for \"{what}\"",
-            position.call
+        Trouble::PedalCut => format!(
+            "\"{what}\" on {receiver} takes a slot that was just played: notes held there by key or pedal are not safe"
         ),
+        Trouble::NoSlot => format!("no slot left on {receiver} for \"{what}\""),
     })
 }
 

@@ -1,0 +1,335 @@
+//! The price of each step: what goes out at the press, what went before, and what it spares.
+//!
+//! Nothing here knows how a changeover is made. A real [`Engine`] walks through the night
+//! in virtual time, with nobody playing, and what it hands out is counted: `Prime` before
+//! a press is what was loaded ahead for it, everything but `Bulk` from a press to the next
+//! is what the press costs. Three more walks give what it is compared with:
+//! one whose receivers must not be primed, one that holds its cues back, and one that sends
+//! the whole state again at each position. A full send of a step is that state and its cues.
+//!
+//! Microseconds are of the port's line alone (`wire::cost_us`, message by message, full
+//! status bytes); ports work side by side, so a step takes as long as its slowest port.
+
+use std::sync::Arc;
+
+use super::Plan;
+use crate::engine::Engine;
+use crate::engine::input::{Command, Input, Outbox, Output, Payload, Urgency};
+use crate::engine::promptbook::{InPort, OutPort, PositionId, Promptbook};
+use crate::wire::{PortKind, cost_us};
+
+/// How long each position is assumed to be played before the next press, in microseconds.
+pub const DWELL_US: u64 = 10_000_000;
+
+/// Bytes and the time they take on their line.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Cost {
+    /// Bytes on the wire, with every status byte.
+    pub bytes: u64,
+    /// Microseconds of the port's line.
+    pub us: u64,
+}
+
+impl Cost {
+    fn add(&mut self, other: Self) {
+        self.bytes += other.bytes;
+        self.us += other.us;
+    }
+
+    /// What is left of this beyond another cost.
+    const fn beyond(self, other: Self) -> Self {
+        Self {
+            bytes: self.bytes.saturating_sub(other.bytes),
+            us: self.us.saturating_sub(other.us),
+        }
+    }
+}
+
+/// The price of one step on one port.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct PortPrice {
+    /// What goes out from the press on.
+    pub press: Cost,
+    /// What went out before the press, while the position before was played.
+    pub primed: Cost,
+    /// What would go out from the press on if nothing were primed.
+    pub unprimed: Cost,
+    /// What the whole state of the position and its cues would cost.
+    pub full: Cost,
+    /// Slots that carry a sound at this position.
+    pub slots: usize,
+}
+
+/// The price of one step.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct StepPrice {
+    /// The position stepped to.
+    pub position: usize,
+    /// Why it is not unbroken, in words; empty if it is.
+    pub why: Vec<String>,
+    /// Each output port, as in the promptbook.
+    pub ports: Vec<PortPrice>,
+}
+
+impl StepPrice {
+    /// Whether all held notes go on and every sound has a slot of its own.
+    #[must_use]
+    pub fn is_unbroken(&self) -> bool {
+        self.why.is_empty()
+    }
+
+    /// Bytes over all ports, and the time of the slowest of them.
+    #[must_use]
+    pub fn over_ports(&self, cost: impl Fn(&PortPrice) -> Cost) -> Cost {
+        self.ports
+            .iter()
+            .map(cost)
+            .fold(Cost::default(), |sum, port| Cost {
+                bytes: sum.bytes + port.bytes,
+                us: sum.us.max(port.us),
+            })
+    }
+}
+
+/// The price of a night.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Price {
+    /// How long each position is played, in microseconds.
+    pub dwell_us: u64,
+    /// Every step of the night, in order; the first position is not stepped to.
+    pub steps: Vec<StepPrice>,
+}
+
+/// Median, 95th percentile and worst of a list (nearest rank).
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Spread {
+    /// Half of all are at most this.
+    pub median: u64,
+    /// 95 of 100 are at most this.
+    pub p95: u64,
+    /// The largest.
+    pub worst: u64,
+}
+
+impl Spread {
+    /// The spread of these values; zeros if there are none.
+    #[must_use]
+    pub fn of(values: impl IntoIterator<Item = u64>) -> Self {
+        let mut values: Vec<u64> = values.into_iter().collect();
+        values.sort_unstable();
+        let at = |percent: usize| {
+            let rank = (values.len() * percent).div_ceil(100);
+            values.get(rank.saturating_sub(1)).copied().unwrap_or(0)
+        };
+        Self {
+            median: at(50),
+            p95: at(95),
+            worst: at(100),
+        }
+    }
+}
+
+/// Walks through the night and says what each step costs. `kinds` are the kinds of the
+/// promptbook's output ports; `dwell_us` is how long each position is played.
+#[must_use]
+pub fn price(plan: &Plan, kinds: &[PortKind], dwell_us: u64) -> Price {
+    let book = Arc::new(plan.promptbook.clone());
+    let mut unready = plan.promptbook.clone();
+    for receiver in &mut unready.receivers {
+        receiver.manners.may_prime = false;
+    }
+    let unready = Arc::new(unready);
+    let walk = |book: &Arc<Promptbook>, manner| Walk::new(book, kinds, dwell_us).go(manner);
+    let plain = walk(&book, Manner::Plain);
+    let unprimed = walk(&unready, Manner::Plain);
+    let without_cues = walk(&unready, Manner::WithoutCues);
+    let resent = walk(&unready, Manner::Resending);
+
+    let mut steps = Vec::new();
+    for (position, (((plain, unprimed), silent), resent)) in plain
+        .iter()
+        .zip(&unprimed)
+        .zip(&without_cues)
+        .zip(&resent)
+        .enumerate()
+        .skip(1)
+    {
+        let ports = (0u8..)
+            .map(OutPort)
+            .zip(plain)
+            .zip(unprimed)
+            .zip(silent.iter().zip(resent))
+            .map(|(((port, plain), unprimed), (silent, resent))| {
+                let mut full = resent.press;
+                full.add(unprimed.press.beyond(silent.press));
+                PortPrice {
+                    press: plain.press,
+                    primed: plain.primed,
+                    unprimed: unprimed.press,
+                    full,
+                    slots: slots_in_use(&book, position, port),
+                }
+            });
+        steps.push(StepPrice {
+            position,
+            why: plan.why(position),
+            ports: ports.collect(),
+        });
+    }
+    Price { dwell_us, steps }
+}
+
+/// How many slots of a port carry a sound at a position.
+fn slots_in_use(book: &Promptbook, position: usize, port: OutPort) -> usize {
+    let seats = book
+        .positions
+        .get(position)
+        .map_or(&[][..], |entry| entry.seats.of(&book.seats));
+    let mut slots: Vec<_> = seats
+        .iter()
+        .filter(|slot| book.slots.get(slot.index()).is_some_and(|s| s.port == port))
+        .collect();
+    slots.sort_unstable();
+    slots.dedup();
+    slots.len()
+}
+
+/// How a walk goes.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Manner {
+    /// As in the show.
+    Plain,
+    /// Cues are held back, as in rehearsal.
+    WithoutCues,
+    /// The whole state is sent again at each position; only that is counted.
+    Resending,
+}
+
+/// What was counted for one position on one port.
+#[derive(Clone, Copy, Default)]
+struct Tally {
+    press: Cost,
+    primed: Cost,
+}
+
+/// One engine on its way through the night.
+struct Walk<'a> {
+    book: Arc<Promptbook>,
+    kinds: &'a [PortKind],
+    dwell_us: u64,
+    engine: Engine,
+    outbox: Outbox,
+    now_us: u64,
+    /// For each position, each port.
+    tallies: Vec<Vec<Tally>>,
+    position: usize,
+    counts: bool,
+}
+
+impl<'a> Walk<'a> {
+    fn new(book: &Arc<Promptbook>, kinds: &'a [PortKind], dwell_us: u64) -> Self {
+        let row = vec![Tally::default(); book.out_ports.len()];
+        Self {
+            book: Arc::clone(book),
+            kinds,
+            dwell_us,
+            engine: Engine::new(Arc::clone(book), PositionId(0)),
+            outbox: Outbox::new(),
+            now_us: 0,
+            tallies: vec![row; book.positions.len()],
+            position: 0,
+            counts: false,
+        }
+    }
+
+    /// From the first position to the last, each one played for the dwell.
+    fn go(mut self, manner: Manner) -> Vec<Vec<Tally>> {
+        for port in (0u8..).map(InPort).take(self.book.in_ports.len()) {
+            self.handle(Input::InputReady(port));
+        }
+        for port in (0u8..).map(OutPort).take(self.book.out_ports.len()) {
+            self.handle(Input::OutputReady(port));
+        }
+        self.handle(Input::Command(Command::Cues(manner != Manner::WithoutCues)));
+        let boot_us = self.book.out_ports.iter().map(|port| port.boot_us).max();
+        self.wait(boot_us.unwrap_or(0));
+        self.counts = manner != Manner::Resending;
+        self.wait(self.dwell_us);
+        for position in 1..self.tallies.len() {
+            self.position = position;
+            self.handle(Input::Command(Command::Step));
+            self.wait(self.dwell_us);
+            if manner == Manner::Resending {
+                self.counts = true;
+                self.handle(Input::Command(Command::Resend {
+                    receiver: None,
+                    is_forced: true,
+                }));
+                self.wait(self.dwell_us);
+                self.counts = false;
+            }
+        }
+        self.tallies
+    }
+
+    /// Lets time pass, with everything that falls due in it.
+    fn wait(&mut self, span_us: u64) {
+        let until_us = self.now_us.saturating_add(span_us);
+        while let Some(due_us) = self.engine.next_deadline().filter(|due| *due < until_us) {
+            // A deadline in the past is met now; time always goes on.
+            self.now_us = due_us.max(self.now_us.saturating_add(1));
+            self.handle(Input::Tick);
+        }
+        self.now_us = until_us.max(self.now_us);
+    }
+
+    fn handle(&mut self, input: Input) {
+        self.outbox.clear();
+        self.engine.handle(self.now_us, input, &mut self.outbox);
+        if !self.counts {
+            return;
+        }
+        for output in self.outbox.items() {
+            let port = output.port.index();
+            let kind = self.kinds.get(port).copied().unwrap_or(PortKind::Usb);
+            let cost = cost_of(&self.book, kind, output);
+            let is_primed = output.urgency == Urgency::Prime;
+            let position = self.position + usize::from(is_primed);
+            let tally = self
+                .tallies
+                .get_mut(position)
+                .and_then(|row| row.get_mut(port));
+            match (tally, output.urgency) {
+                (Some(tally), Urgency::Prime) => tally.primed.add(cost),
+                (Some(tally), Urgency::Live | Urgency::Changeover) => tally.press.add(cost),
+                _ => {}
+            }
+        }
+    }
+}
+
+fn cost_of(book: &Promptbook, kind: PortKind, output: &Output) -> Cost {
+    let bytes = match output.payload {
+        Payload::Short(message) => message.encode().as_slice().len(),
+        Payload::Blob(blob) => book.blobs.get(blob.index()).map_or(0, |bytes| bytes.len()),
+    };
+    Cost {
+        bytes: bytes as u64,
+        us: cost_us(kind, bytes as u32),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Nearest rank, worked by hand: of 20 values the 10th, the 19th and the 20th.
+    #[test]
+    fn a_spread_is_read_off_by_rank() {
+        let spread = Spread::of((1..=20).rev());
+        assert_eq!((spread.median, spread.p95, spread.worst), (10, 19, 20));
+        let spread = Spread::of([7]);
+        assert_eq!((spread.median, spread.p95, spread.worst), (7, 7, 7));
+        assert_eq!(Spread::of([]), Spread::default());
+    }
+}

@@ -1,0 +1,331 @@
+//! Stays of sounds laid on slots, with the least harm: interval colouring as a flow.
+//!
+//! A *stay* is a stretch of positions, `first` to `last`, at which a sound is played
+//! without a gap. It never changes its slot in the middle, since its held notes go on.
+//!
+//! **When a change is unbroken.** Two stays that follow each other on one slot are apart
+//! far enough if the slot carries nothing at one position at least: there the notes held
+//! over from the stay before end, and the patch of the one to come is primed. So a stay
+//! takes its slot from `first - 1` to `last` (the position before it must be silent for
+//! it), and the position after it is kept free by the same rule, seen from its successor.
+//! Notes held for longer still are the engine's to spare, by a detour. At the first
+//! position of the night nothing came before, so a stay from there takes `0` to `last`.
+//!
+//! **Exact.** Intervals can be coloured with as many colours as overlap at the busiest
+//! place, and with no fewer; here that is the most different sounds that two neighbouring
+//! positions have together. Which of the many such colourings moves the fewest bytes is
+//! a question about chains: each slot is a chain of stays, a stay costs nothing if the one
+//! before it in its chain was the same sound, else what it takes to tell it. Chains are
+//! units of a flow (one unit, one slot) through the stays in order of time, and a cheapest
+//! flow is found exactly (`flow`). A stay that begins where another has just ended is not
+//! forbidden but counted as harm, and harm is compared level by level ([`Harm`]); so the
+//! same search gives the unbroken plan when there is one, and the least harmful else.
+//! Cuts stand above bytes on purpose: with slots enough, no saving may buy a cut.
+//!
+//! **Small.** Between two stays the slot waits in a pool with all others that are as long
+//! unused, since which of those is taken makes no difference, unless it holds the very
+//! sound: then the arc leads there directly. Leading it to the next stay of that sound is
+//! enough: whoever skips that one can swap the rest of the chain with the chain it is on.
+//! So the network grows with the number of stays, not with its square.
+
+use std::collections::{BTreeMap, VecDeque};
+use std::ops::{Add, Neg, Sub};
+
+use super::flow::{ArcId, Cost, Network, Node};
+
+/// A sound over neighbouring positions.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) struct Stay {
+    /// The sound.
+    pub(super) identity: u32,
+    /// Its first position.
+    pub(super) first: usize,
+    /// Its last position.
+    pub(super) last: usize,
+    /// Keys play it, so that notes may be held over from it.
+    pub(super) is_played: bool,
+    /// Where it ends, a controller with a hold pedal plays it.
+    pub(super) has_pedal: bool,
+    /// Bytes to tell it to a slot that holds another sound.
+    pub(super) bytes: u32,
+}
+
+/// What is bad about a plan, the worst first: compared in the order of the fields.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
+pub(super) struct Harm {
+    /// Stays without a slot (counted downwards from none while searching).
+    pub(super) unseated: i64,
+    /// Slots taken at once from a sound that a hold pedal may be holding.
+    pub(super) pedal_cuts: i64,
+    /// Slots taken at once from a sound whose notes may be held, by pedal or key.
+    pub(super) cuts: i64,
+    /// Bytes that can go only at the press.
+    pub(super) press_bytes: i64,
+    /// Slots taken soon: twice for at once, once for one silent position in between.
+    pub(super) haste: i64,
+    /// Bytes that can go before the press.
+    pub(super) primed_bytes: i64,
+}
+
+impl Add for Harm {
+    type Output = Self;
+
+    fn add(self, other: Self) -> Self {
+        Self {
+            unseated: self.unseated + other.unseated,
+            pedal_cuts: self.pedal_cuts + other.pedal_cuts,
+            cuts: self.cuts + other.cuts,
+            press_bytes: self.press_bytes + other.press_bytes,
+            haste: self.haste + other.haste,
+            primed_bytes: self.primed_bytes + other.primed_bytes,
+        }
+    }
+}
+
+impl Neg for Harm {
+    type Output = Self;
+
+    fn neg(self) -> Self {
+        Self {
+            unseated: -self.unseated,
+            pedal_cuts: -self.pedal_cuts,
+            cuts: -self.cuts,
+            press_bytes: -self.press_bytes,
+            haste: -self.haste,
+            primed_bytes: -self.primed_bytes,
+        }
+    }
+}
+
+impl Sub for Harm {
+    type Output = Self;
+
+    fn sub(self, other: Self) -> Self {
+        self + -other
+    }
+}
+
+impl Cost for Harm {}
+
+/// A slot of each stay, counted from 0 within the group.
+///
+/// `stays` are in order of `first`, and at no position more than `slots` of them.
+pub(super) fn colour(stays: &[Stay], slots: u32, can_prime: bool) -> Vec<usize> {
+    let mut chains = Chains::build(stays, slots, can_prime);
+    chains.network.solve();
+    chains.read(stays, slots)
+}
+
+/// How long a slot has waited when a stay takes it.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+enum Wait {
+    /// It was in use at the position before.
+    None,
+    /// One position lies between.
+    One,
+    /// Longer, or it was never used.
+    Long,
+}
+
+impl Wait {
+    const ALL: [Self; 3] = [Self::None, Self::One, Self::Long];
+
+    /// How long a slot last used at `last` has waited at `first`.
+    fn between(last: usize, first: usize) -> Self {
+        match first.saturating_sub(last) {
+            0 | 1 => Self::None,
+            2 => Self::One,
+            _ => Self::Long,
+        }
+    }
+}
+
+/// The arcs of one stay.
+struct StayArcs {
+    first: usize,
+    /// From the pool of each wait.
+    taken: Vec<(Wait, ArcId)>,
+    /// From the last stay of the same sound.
+    returned: Option<(usize, ArcId)>,
+    /// To the pool that is waiting at a later start.
+    left: Vec<(Wait, usize, ArcId)>,
+}
+
+/// The network of chains, and where to read them off.
+struct Chains {
+    network: Network<Harm>,
+    stays: Vec<StayArcs>,
+}
+
+/// The nodes that belong to a position at which stays begin.
+struct Start {
+    position: usize,
+    pools: [Node; 3],
+}
+
+impl Chains {
+    fn build(stays: &[Stay], slots: u32, can_prime: bool) -> Self {
+        let mut network = Network::new();
+        let source = network.add_node();
+        let mut starts: Vec<Start> = Vec::new();
+        let mut ends: Vec<(Node, Node)> = Vec::with_capacity(stays.len());
+        // Nodes in order of time, so that all arcs lead upwards.
+        for stay in stays {
+            if starts
+                .last()
+                .is_none_or(|start| start.position < stay.first)
+            {
+                starts.push(Start {
+                    position: stay.first,
+                    pools: Wait::ALL.map(|_| network.add_node()),
+                });
+            }
+            ends.push((network.add_node(), network.add_node()));
+        }
+        let sink = network.add_node();
+        if let Some([.., long]) = starts.first().map(|start| start.pools) {
+            network.add(source, long, slots, Harm::default());
+        }
+        for pair in starts.windows(2) {
+            if let [from, to] = pair {
+                let ([.., from], [.., to]) = (from.pools, to.pools);
+                network.add(from, to, slots, Harm::default());
+            }
+        }
+        let mut chains = Self {
+            network,
+            stays: Vec::with_capacity(stays.len()),
+        };
+        let mut latest: BTreeMap<u32, usize> = BTreeMap::new();
+        for (index, (stay, (come, go))) in stays.iter().zip(&ends).enumerate() {
+            let before = latest.insert(stay.identity, index);
+            let before = before.and_then(|b| Some((b, ends.get(b)?.1)));
+            chains.add_stay(stay, (*come, *go), before, &starts, can_prime);
+            chains.network.add(*go, sink, 1, Harm::default());
+        }
+        chains
+    }
+
+    fn add_stay(
+        &mut self,
+        stay: &Stay,
+        (come, go): (Node, Node),
+        before: Option<(usize, Node)>,
+        starts: &[Start],
+        can_prime: bool,
+    ) {
+        let gain = Harm {
+            unseated: -1,
+            ..Harm::default()
+        };
+        self.network.add(come, go, 1, gain);
+        let mut arcs = StayArcs {
+            first: stay.first,
+            taken: Vec::new(),
+            returned: None,
+            left: Vec::new(),
+        };
+        let here = starts.partition_point(|start| start.position < stay.first);
+        if let Some(start) = starts.get(here) {
+            for (wait, pool) in Wait::ALL.into_iter().zip(start.pools) {
+                let arc = self
+                    .network
+                    .add(pool, come, 1, telling(stay, wait, can_prime));
+                arcs.taken.push((wait, arc));
+            }
+        }
+        if let Some((index, node)) = before {
+            let arc = self.network.add(node, come, 1, Harm::default());
+            arcs.returned = Some((index, arc));
+        }
+        // The starts at which the slot has not waited, waited once, and the first after.
+        let next = starts.partition_point(|start| start.position <= stay.last);
+        for start in starts.iter().skip(next).take(3) {
+            let wait = Wait::between(stay.last, start.position);
+            if let Some((_, pool)) = Wait::ALL
+                .into_iter()
+                .zip(start.pools)
+                .find(|(w, _)| *w == wait)
+            {
+                let arc = self.network.add(go, pool, 1, leaving(stay, wait));
+                arcs.left.push((wait, start.position, arc));
+            }
+            if wait == Wait::Long {
+                break;
+            }
+        }
+        self.stays.push(arcs);
+    }
+
+    /// Gives out slots along the chains. Of several that wait alike, the one longest
+    /// unused is taken: what was left there may ring on.
+    fn read(&self, stays: &[Stay], slots: u32) -> Vec<usize> {
+        let mut seats: Vec<usize> = Vec::with_capacity(stays.len());
+        let mut pools: BTreeMap<(Wait, usize), VecDeque<usize>> = BTreeMap::new();
+        let mut unused: VecDeque<usize> = (0..slots as usize).collect();
+        let mut left: Vec<(usize, usize)> = Vec::new();
+        for (index, arcs) in self.stays.iter().enumerate() {
+            // Slots that have waited long by now join the common pool, the oldest first.
+            left.sort_unstable();
+            let joins = left.partition_point(|(position, _)| *position <= arcs.first);
+            unused.extend(left.drain(..joins).map(|(_, slot)| slot));
+            let returned = arcs
+                .returned
+                .filter(|(_, arc)| self.network.carried(*arc) > 0)
+                .and_then(|(before, _)| seats.get(before).copied());
+            let wait = arcs
+                .taken
+                .iter()
+                .find(|(_, arc)| self.network.carried(*arc) > 0);
+            let taken = match wait {
+                Some((Wait::Long, _)) => unused.pop_front(),
+                Some((wait, _)) => pools
+                    .get_mut(&(*wait, arcs.first))
+                    .and_then(VecDeque::pop_front),
+                None => None,
+            };
+            debug_assert!(returned.or(taken).is_some(), "stay {index} has a slot");
+            let seat = returned.or(taken).unwrap_or(0);
+            seats.push(seat);
+            let goes = arcs
+                .left
+                .iter()
+                .find(|(.., arc)| self.network.carried(*arc) > 0);
+            match goes {
+                Some((Wait::Long, position, _)) => left.push((*position, seat)),
+                Some((wait, position, _)) => {
+                    pools.entry((*wait, *position)).or_default().push_back(seat);
+                }
+                None => {}
+            }
+        }
+        seats
+    }
+}
+
+/// What it takes to tell a sound to a slot that holds another one.
+fn telling(stay: &Stay, wait: Wait, can_prime: bool) -> Harm {
+    let bytes = i64::from(stay.bytes);
+    // Before the first position nothing is played: its bytes are nobody's wait.
+    let is_at_press = stay.first > 0 && (wait == Wait::None || !can_prime);
+    Harm {
+        press_bytes: if is_at_press { bytes } else { 0 },
+        primed_bytes: if is_at_press { 0 } else { bytes },
+        ..Harm::default()
+    }
+}
+
+/// What it does to a sound that its slot is taken by another after this wait.
+fn leaving(stay: &Stay, wait: Wait) -> Harm {
+    let is_cut = wait == Wait::None && stay.is_played;
+    Harm {
+        pedal_cuts: i64::from(is_cut && stay.has_pedal),
+        cuts: i64::from(is_cut),
+        haste: match wait {
+            Wait::None => 2,
+            Wait::One => 1,
+            Wait::Long => 0,
+        },
+        ..Harm::default()
+    }
+}

@@ -1,0 +1,135 @@
+//! Seats: which slot carries which sound at each position of the night.
+//!
+//! Group by group: `stays` follows the sounds through the night, `colour` lays their stays
+//! on slots with the least harm (exactly; its page says what that means), `flow` is the
+//! search behind it. Groups do not share slots, so each is a question of its own.
+//! A slot that had to be taken from what was played a moment ago is a remark.
+
+mod colour;
+mod flow;
+mod stays;
+
+#[cfg(test)]
+mod tests;
+
+use std::collections::BTreeMap;
+
+use crate::engine::promptbook::{PositionEntry, Promptbook, SlotId, SoundEntry, Span};
+use colour::Stay;
+
+/// Something the player should know about a step.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Remark {
+    /// Index of the position stepped to.
+    pub position: usize,
+    /// Index of the sound in its scene.
+    pub sound: usize,
+    /// What is wrong.
+    pub trouble: Trouble,
+}
+
+/// What can be wrong with a seat.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub enum Trouble {
+    /// Two sounds of one scene want the same slot.
+    NoSlot,
+    /// The only slot to be had was in use a moment ago, and a hold pedal may hold notes there.
+    PedalCut,
+    /// The only slot to be had was in use a moment ago: held notes there are not safe.
+    NoSilentSlot,
+}
+
+/// Fills `promptbook.seats`.
+pub(super) fn assign(book: &mut Promptbook) -> Vec<Remark> {
+    let mut groups: BTreeMap<(u8, u8), Vec<SlotId>> = BTreeMap::new();
+    for (slot, entry) in (0u8..).map(SlotId).zip(&book.slots) {
+        let group = groups.entry((entry.receiver.0, entry.group)).or_default();
+        group.push(slot);
+    }
+    let mut remarks = Vec::new();
+    let mut positions = book.positions.to_vec();
+    let mut seats = empty_seats(book, &mut positions);
+    for (group, slots) in &groups {
+        seat_group(book, &positions, (*group, slots), &mut seats, &mut remarks);
+    }
+    remarks.sort_by_key(|remark| (remark.position, remark.sound));
+    book.positions = positions.into();
+    book.seats = seats.into();
+    remarks
+}
+
+/// One seat for each sound of each position, none of them chosen yet.
+fn empty_seats(book: &Promptbook, positions: &mut [PositionEntry]) -> Vec<SlotId> {
+    let mut start = 0;
+    for position in positions {
+        let len = sounds_at(book, position).len() as u32;
+        position.seats = Span { start, len };
+        start += len;
+    }
+    vec![SlotId(0); start as usize]
+}
+
+fn sounds_at<'a>(book: &'a Promptbook, position: &PositionEntry) -> &'a [SoundEntry] {
+    book.scenes
+        .get(position.scene.index())
+        .map_or(&[], |scene| scene.sounds.of(&book.sounds))
+}
+
+/// Chooses the seats of one group.
+fn seat_group(
+    book: &Promptbook,
+    positions: &[PositionEntry],
+    (group, slots): ((u8, u8), &[SlotId]),
+    seats: &mut [SlotId],
+    remarks: &mut Vec<Remark>,
+) {
+    let can_prime = book
+        .receivers
+        .get(usize::from(group.0))
+        .is_some_and(|receiver| receiver.manners.may_prime);
+    let night = stays::follow(book, group, slots.len());
+    let chosen = colour::colour(&night.stays, slots.len() as u32, can_prime);
+    let cuts = cuts(&night.stays, &chosen);
+    for (position, (entry, cells)) in positions.iter().zip(&night.cells).enumerate() {
+        for (sound, stay) in cells {
+            let slot = stay.and_then(|stay| slots.get(*chosen.get(stay)?));
+            // Without a slot of its own a sound shares the last one.
+            let slot = slot.or(slots.last()).copied().unwrap_or_default();
+            if let Some(seat) = seats.get_mut(entry.seats.start as usize + sound) {
+                *seat = slot;
+            }
+            let trouble = match stay {
+                None => Some(Trouble::NoSlot),
+                Some(stay) => cuts
+                    .get(stay)
+                    .copied()
+                    .filter(|cut| cut.0 == position)
+                    .map(|cut| cut.1),
+            };
+            remarks.extend(trouble.map(|trouble| Remark {
+                position,
+                sound: *sound,
+                trouble,
+            }));
+        }
+    }
+}
+
+/// For each stay that takes its slot from one just played: where, and how bad that is.
+fn cuts(stays: &[Stay], chosen: &[usize]) -> BTreeMap<usize, (usize, Trouble)> {
+    let mut last_on: BTreeMap<usize, &Stay> = BTreeMap::new();
+    let mut cuts = BTreeMap::new();
+    for (index, (stay, slot)) in stays.iter().zip(chosen).enumerate() {
+        let before = last_on.insert(*slot, stay);
+        let cut = before.filter(|before| before.is_played && before.last + 1 == stay.first);
+        cuts.extend(cut.map(|before| {
+            let trouble = if before.has_pedal {
+                Trouble::PedalCut
+            } else {
+                Trouble::NoSilentSlot
+            };
+            (index, (stay.first, trouble))
+        }));
+    }
+    cuts
+}
