@@ -44,7 +44,7 @@ impl Machine {
         self.forget_held_back(call, slot);
         self.end_notes(call, |note| note.slot == slot);
         // The safe order: pedals up before All Notes Off, which they would defer; All Sound
-        // Off for what ignores that; then controllers back (FACTS §3; RP-015).
+        // Off for what ignores that; then controllers back (common practice; RP-015).
         for number in [
             cc::HOLD,
             cc::SOSTENUTO,

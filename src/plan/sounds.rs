@@ -300,7 +300,7 @@ fn volume(law: LevelLaw, db: f32) -> Option<Value7> {
 }
 
 /// A template with its value, channel and checksum filled in (modulo-128 complement:
-/// common practice; FACTS check value `40 00 7F 00` -> 41).
+/// common practice, no source; `40 00 7F 00` gives 41).
 fn fill(template: &[TemplateByte], channel: Channel, value: Value14) -> Vec<u8> {
     let mut bytes = Vec::with_capacity(template.len());
     let mut sum_from = 0;

@@ -154,7 +154,7 @@ fn settings_of_every_kind_by_difference() {
         play.step(),
         "0:c0 02, 0:b0 4a 06, 0:b0 30 06, 0:b0 63 01, 0:b0 62 02, 0:b0 06 00, 0:b0 26 06, \
          0:b0 65 7f, 0:b0 64 7f, 0:blob 1",
-        "a fine change sends the lower half alone; +10 cents stays (9011, FACTS §4)"
+        "a fine change sends the lower half alone; +10 cents stays (9011, by GM2 §3.4.2)"
     );
     assert_eq!(play.step(), "0:c0 03");
     let all = play.command(Command::Resend {

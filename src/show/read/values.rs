@@ -26,7 +26,7 @@ fn wrong<T>(message: String, help: &str) -> Parsed<T> {
     })
 }
 
-/// Octave number of key 60 in scientific pitch (FACTS: C4 = 60).
+/// Octave number of key 60 in scientific pitch (C4 = 60).
 pub(super) const MIDDLE_C_OCTAVE: i8 = 4;
 
 /// A key: a letter, sharps or flats, an octave: `C4`, `F#2`, `Bb-1`.
@@ -337,7 +337,7 @@ mod tests {
 
     #[test]
     fn keys_of_the_common_keyboards() {
-        // FACTS §8: 88 keys 21–108, 61 keys 36–96, and the ends of MIDI (scientific pitch).
+        // 88 keys 21–108, 61 keys 36–96 (common practice), and the ends of MIDI (scientific pitch).
         let known = [
             ("A0", 21),
             ("C8", 108),
@@ -352,7 +352,7 @@ mod tests {
             assert_eq!(key_found.get(), number, "{name}");
             assert_eq!(key_name(key_found, 4), name);
         }
-        // Many makers call key 60 C3, a few C5 (FACTS §8, common practice).
+        // Many makers call key 60 C3, a few C5 (common practice, no source).
         assert_eq!(key("C3", 3).unwrap().get(), 60);
         assert_eq!(key("C5", 5).unwrap().get(), 60);
         for (name, number) in [
