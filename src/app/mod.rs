@@ -9,6 +9,7 @@ mod log;
 mod making;
 mod model;
 mod notice;
+mod performance;
 mod place;
 mod playing;
 mod port_list;
@@ -16,7 +17,6 @@ mod pricing;
 mod replaying;
 mod screens;
 mod scribe;
-mod session;
 mod status;
 
 use std::ffi::OsString;

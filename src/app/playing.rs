@@ -10,10 +10,10 @@ use std::time::{Duration, Instant};
 use super::cli;
 use super::journal::Steps;
 use super::load::{self, Files};
+use super::performance::{Performance, Start, Way};
 use super::place;
 use super::port_list::{backend, probe};
 use super::screens::Screens;
-use super::session::{Session, Start, Way};
 use crate::engine::input::Command;
 use crate::engine::promptbook::ControllerId;
 use crate::midi::{Key, Value7};
@@ -168,8 +168,8 @@ fn state_file(name: &str) -> Option<PathBuf> {
     Some(store::state_dir().ok()?.join(name))
 }
 
-/// Starts a session; where there is no MIDI, on the model rig, and says so.
-fn start_session(mut start: Start, err: Option<&mut dyn Write>) -> Result<Session, String> {
+/// Starts a performance; where there is no MIDI, on the model rig, and says so.
+fn start_performance(mut start: Start, err: Option<&mut dyn Write>) -> Result<Performance, String> {
     let mut words = None;
     if let Way::Ports(backend) = start.way
         && let Err(error) = probe(backend)
@@ -180,22 +180,24 @@ fn start_session(mut start: Start, err: Option<&mut dyn Write>) -> Result<Sessio
     let is_waiting = start.is_waiting;
     let lines = start.lines.is_some();
     let errors = start.errors.clone();
-    let session = Session::start(start)?;
+    let performance = Performance::start(start)?;
     // What was printed is behind the screen by now.
     for words in &errors {
-        session.log.push(0, LogLevel::Error, words);
+        performance.log.push(0, LogLevel::Error, words);
     }
     if is_waiting {
-        session.log.push(0, LogLevel::Warning, take_up_words(lines));
+        performance
+            .log
+            .push(0, LogLevel::Warning, take_up_words(lines));
     }
     if let Some(words) = words {
-        session.log.push(0, LogLevel::Warning, &words);
+        performance.log.push(0, LogLevel::Warning, &words);
         match err {
             Some(err) if lines => drop(writeln!(err, "warning: {words}")),
             _ => {}
         }
     }
-    Ok(session)
+    Ok(performance)
 }
 
 /// What the log says while a show waits after a kill. Without a screen there are no keys.
@@ -213,7 +215,7 @@ fn headless(start: Start) -> Result<(), String> {
     if is_waiting {
         let _ = writeln!(err, "warning: {}", take_up_words(true));
     }
-    start_session(start, Some(&mut err))?.join().map(|_| ())
+    start_performance(start, Some(&mut err))?.join().map(|_| ())
 }
 
 /// Plays with the screen on this thread. The screen may die and come back; the show goes on.
@@ -225,15 +227,15 @@ fn with_screen(start: Start, err: &mut dyn Write) -> Result<(), String> {
     // What libraries print on standard error would be drawn over the screen.
     let kept = state_file("stderr.log").and_then(|path| store::redirect_stderr(&path).ok());
     let (is_waiting, error_count) = (start.is_waiting, start.errors.len());
-    let mut session = start_session(start, None)?;
-    let mut state = ui_state(&session);
-    let mut screens = Screens::new(&mut session, is_waiting, error_count);
+    let mut performance = start_performance(start, None)?;
+    let mut state = ui_state(&performance);
+    let mut screens = Screens::new(&mut performance, is_waiting, error_count);
     let exit = draw(&mut screens, &mut state);
     match exit {
-        Ok(UiExit::HangUp) => session.desk.stop_in_place(),
-        _ => session.desk.stop(),
+        Ok(UiExit::HangUp) => performance.desk.stop_in_place(),
+        _ => performance.desk.stop(),
     }
-    let ended = session.join();
+    let ended = performance.join();
     drop(kept);
     if let Err(error) = exit {
         let _ = writeln!(err, "screen: {error}");
@@ -243,7 +245,7 @@ fn with_screen(start: Start, err: &mut dyn Write) -> Result<(), String> {
 
 /// What the screen starts with: colours as the terminal has them, and notes from the
 /// computer keyboard where nobody else is listening.
-fn ui_state(session: &Session) -> UiState {
+fn ui_state(performance: &Performance) -> UiState {
     let variable = |name| std::env::var(name).ok();
     let (plain, depth, name) = (
         variable("NO_COLOR"),
@@ -251,7 +253,7 @@ fn ui_state(session: &Session) -> UiState {
         variable("TERM"),
     );
     let mut state = UiState {
-        may_play: session.model.is_some(),
+        may_play: performance.model.is_some(),
         ..UiState::default()
     };
     state.settings.colour =
@@ -309,25 +311,25 @@ fn stretch(start: Start) -> Result<(), String> {
         "no terminal here: a stretch of the demo show, on model instruments, as lines",
     )?;
     let steps = start.plan.places.len().saturating_sub(1).min(STRETCH_STEPS);
-    let session = start_session(start, None)?;
-    wait(&session, Duration::from_millis(400));
+    let performance = start_performance(start, None)?;
+    wait(&performance, Duration::from_millis(400));
     for _ in 0..steps {
         for key in CHORD {
-            session.desk.ask(Command::NoteOn(
+            performance.desk.ask(Command::NoteOn(
                 ControllerId(0),
                 Key::clamped(key),
                 Value7::clamped(80),
             ));
         }
-        wait(&session, Duration::from_millis(120));
-        session.desk.ask(Command::Step);
-        wait(&session, Duration::from_millis(60));
-        let voices = session
+        wait(&performance, Duration::from_millis(120));
+        performance.desk.ask(Command::Step);
+        wait(&performance, Duration::from_millis(60));
+        let voices = performance
             .model
             .as_ref()
-            .map(|model| model.voices(session.clock.now_us()))
+            .map(|model| model.voices(performance.clock.now_us()))
             .unwrap_or_default();
-        let named: Vec<_> = session
+        let named: Vec<_> = performance
             .sheet
             .receivers
             .iter()
@@ -346,14 +348,14 @@ fn stretch(start: Start) -> Result<(), String> {
             ),
         )?;
         for key in CHORD {
-            session
+            performance
                 .desk
                 .ask(Command::NoteOff(ControllerId(0), Key::clamped(key)));
         }
-        wait(&session, Duration::from_millis(60));
+        wait(&performance, Duration::from_millis(60));
     }
-    session.desk.stop();
-    session.join().map(|_| ())
+    performance.desk.stop();
+    performance.join().map(|_| ())
 }
 
 /// Steps of the demo played without a terminal.
@@ -362,9 +364,9 @@ const STRETCH_STEPS: usize = 6;
 /// The chord held over each of them: a fifth and an octave in the middle of the keyboard.
 const CHORD: [i32; 3] = [55, 62, 67];
 
-fn wait(session: &Session, time: Duration) {
+fn wait(performance: &Performance, time: Duration) {
     let until = Instant::now() + time;
-    while Instant::now() < until && !session.has_ended() {
+    while Instant::now() < until && !performance.has_ended() {
         thread::sleep(Duration::from_millis(5));
     }
 }

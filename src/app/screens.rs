@@ -1,10 +1,10 @@
-//! What the drawing loop is fed with: the session's ends, looked at without waiting.
+//! What the drawing loop is fed with: the performance's ends, looked at without waiting.
 
 use std::sync::Arc;
 
 use super::counted;
 use super::log::Log;
-use super::session::{Hand, Session};
+use super::performance::{Hand, Performance};
 use super::status::{self, Heard};
 use crate::engine::view::{Presence, View};
 use crate::ports::Clock;
@@ -12,9 +12,9 @@ use crate::screen::{LogLevel, LogLine, RigStatus};
 use crate::sheet::Sheet;
 use crate::ui::Source;
 
-/// A session as the drawing loop sees it.
+/// A performance as the drawing loop sees it.
 pub(super) struct Screens<'a> {
-    session: &'a mut Session,
+    performance: &'a mut Performance,
     /// Lines of the log that the loop has been given.
     told: u64,
     heard: Heard,
@@ -25,9 +25,13 @@ pub(super) struct Screens<'a> {
 }
 
 impl<'a> Screens<'a> {
-    pub(super) fn new(session: &'a mut Session, is_waiting: bool, error_count: usize) -> Self {
+    pub(super) fn new(
+        performance: &'a mut Performance,
+        is_waiting: bool,
+        error_count: usize,
+    ) -> Self {
         Self {
-            session,
+            performance,
             told: 0,
             heard: Heard::default(),
             is_waiting,
@@ -38,31 +42,31 @@ impl<'a> Screens<'a> {
     /// The way to the playing thread, the log and its clock.
     pub(super) fn ends(&self) -> (Hand, Log, Clock) {
         (
-            self.session.desk.clone(),
-            self.session.log.clone(),
-            self.session.clock,
+            self.performance.desk.clone(),
+            self.performance.log.clone(),
+            self.performance.clock,
         )
     }
 
     /// Adds a line to the log.
     pub(super) fn say(&self, level: LogLevel, words: &str) {
-        self.session
+        self.performance
             .log
-            .push(self.session.clock.now_us(), level, words);
+            .push(self.performance.clock.now_us(), level, words);
     }
 }
 
 impl Source for Screens<'_> {
     fn view(&mut self) -> &View {
-        self.session.views.read()
+        self.performance.views.read()
     }
 
     fn sheet(&mut self) -> Arc<Sheet> {
-        Arc::clone(&self.session.sheet)
+        Arc::clone(&self.performance.sheet)
     }
 
     fn rig(&mut self) -> RigStatus {
-        let view = *self.session.views.read();
+        let view = *self.performance.views.read();
         if view.step_us.is_some()
             || view
                 .receivers
@@ -71,7 +75,7 @@ impl Source for Screens<'_> {
         {
             self.is_waiting = false;
         }
-        let mode = match self.session.model {
+        let mode = match self.performance.model {
             _ if self.is_waiting => "WAITING: step takes the show up",
             Some(_) => "model rig",
             None => "show",
@@ -84,18 +88,18 @@ impl Source for Screens<'_> {
             let errors = counted(self.error_count, "error");
             warnings.push(format!("{errors} in the show, see the log"));
         }
-        if self.session.model.is_none() {
+        if self.performance.model.is_none() {
             warnings.push(KEYBOARD_PEDALS.to_string());
         }
-        status::gather(self.session, &mut self.heard, &view, mode, warnings)
+        status::gather(self.performance, &mut self.heard, &view, mode, warnings)
     }
 
     fn drain_log(&mut self, into: &mut Vec<LogLine>) {
-        self.told = self.session.log.since(self.told, into);
+        self.told = self.performance.log.since(self.told, into);
     }
 
     fn now_us(&mut self) -> u64 {
-        self.session.clock.now_us()
+        self.performance.clock.now_us()
     }
 
     fn clock(&mut self) -> String {
@@ -103,7 +107,7 @@ impl Source for Screens<'_> {
     }
 
     fn is_over(&mut self) -> bool {
-        self.session.has_ended()
+        self.performance.has_ended()
     }
 }
 

@@ -2,7 +2,7 @@
 
 use std::sync::atomic::Ordering;
 
-use super::session::Session;
+use super::performance::Performance;
 use crate::engine::view::{Presence, View};
 use crate::ports::{GateReading, PortStatus, SideStatus};
 use crate::screen::{InPortStatus, OutPortStatus, RigStatus};
@@ -31,33 +31,33 @@ impl Heard {
 
 /// Gathers it. The view is the engine's latest; `mode` says show, rehearsal or model rig.
 pub(super) fn gather(
-    session: &mut Session,
+    performance: &mut Performance,
     heard: &mut Heard,
     view: &View,
     mode: &str,
     warnings: Vec<String>,
 ) -> RigStatus {
-    let now_us = session.clock.now_us();
-    let board = session
+    let now_us = performance.clock.now_us();
+    let board = performance
         .board
         .as_ref()
         .map(crate::ports::StatusBoard::read)
         .unwrap_or_default();
-    let readings: Vec<GateReading> = session
+    let readings: Vec<GateReading> = performance
         .meters
         .iter_mut()
         .map(crate::ports::GateMeter::read)
         .collect();
-    let outputs = session.map.outputs.iter().zip(&readings).enumerate();
+    let outputs = performance.map.outputs.iter().zip(&readings).enumerate();
     let out_ports = outputs
         .map(|(at, (rig_port, reading))| {
-            out_port(session, view, at, board.get(*rig_port), reading, now_us)
+            out_port(performance, view, at, board.get(*rig_port), reading, now_us)
         })
         .collect();
-    let inputs = session.map.inputs.iter().enumerate();
+    let inputs = performance.map.inputs.iter().enumerate();
     let in_ports = inputs
         .map(|(at, rig_port)| {
-            let line = in_port(session, view, at, board.get(*rig_port));
+            let line = in_port(performance, view, at, board.get(*rig_port));
             InPortStatus {
                 idle_us: heard.idle_us(at, line.messages, now_us),
                 ..line
@@ -67,14 +67,14 @@ pub(super) fn gather(
     RigStatus {
         out_ports,
         in_ports,
-        is_realtime: session.is_realtime(),
+        is_realtime: performance.is_realtime(),
         mode: mode.into(),
         warnings,
     }
 }
 
 fn out_port(
-    session: &Session,
+    performance: &Performance,
     view: &View,
     at: usize,
     status: Option<&PortStatus>,
@@ -82,7 +82,7 @@ fn out_port(
     now_us: u64,
 ) -> OutPortStatus {
     let seen = |wanted: fn(Presence) -> bool| {
-        let mut receivers = session.sheet.receivers.iter().zip(&view.receivers);
+        let mut receivers = performance.sheet.receivers.iter().zip(&view.receivers);
         receivers.any(|(line, presence)| line.port == at && wanted(*presence))
     };
     OutPortStatus {
@@ -102,8 +102,13 @@ fn out_port(
     }
 }
 
-fn in_port(session: &Session, view: &View, at: usize, status: Option<&PortStatus>) -> InPortStatus {
-    let controllers = session.sheet.controllers.iter().zip(&view.controllers);
+fn in_port(
+    performance: &Performance,
+    view: &View,
+    at: usize,
+    status: Option<&PortStatus>,
+) -> InPortStatus {
+    let controllers = performance.sheet.controllers.iter().zip(&view.controllers);
     let messages = controllers
         .filter(|(line, _)| line.port == at)
         .map(|(_, seen)| seen.received)
@@ -112,7 +117,7 @@ fn in_port(session: &Session, view: &View, at: usize, status: Option<&PortStatus
         is_present: view.in_ports.get(at).copied().unwrap_or(false),
         identity: status.map_or_else(|| "model rig".into(), |status| identity(&status.input)),
         messages,
-        overflows: session
+        overflows: performance
             .shared
             .overflows
             .get(at)

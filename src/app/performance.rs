@@ -40,7 +40,7 @@ pub(super) enum Way {
     Model,
 }
 
-/// What a session is started with.
+/// What a performance is started with.
 pub(super) struct Start {
     /// The document.
     pub(super) show: Show,
@@ -63,7 +63,7 @@ pub(super) struct Start {
 }
 
 /// A show being played.
-pub(super) struct Session {
+pub(super) struct Performance {
     pub(super) sheet: Arc<Sheet>,
     pub(super) clock: Clock,
     pub(super) log: Log,
@@ -124,7 +124,7 @@ struct Opened {
     model: Option<ModelRig>,
 }
 
-impl Session {
+impl Performance {
     /// Starts all threads.
     ///
     /// # Errors
