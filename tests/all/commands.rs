@@ -9,7 +9,7 @@ use std::process::{Command, Output, Stdio};
 
 use rustix::process::{Pid, Signal, kill_process};
 
-const COMMANDS: [&str; 5] = ["play", "check", "ports", "replay", "new"];
+const COMMANDS: [&str; 6] = ["play", "check", "plan", "ports", "replay", "new"];
 const DEMO: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/shows/quarry-lanterns");
 
 /// The program with a home of its own and no terminal.
@@ -206,6 +206,66 @@ fn a_show_with_errors_is_status_one_and_json_has_the_findings() {
         lines.contains("songs/salt-road.ron:") && lines.contains("vershun"),
         "{lines}"
     );
+}
+
+/// One entry a step, one port each of the rig, the named fields, and sums that agree.
+#[test]
+fn the_plan_of_a_night_is_priced_as_json_and_as_text() {
+    let (home, _) = home();
+    let args = ["plan", DEMO, "--night", "harbour-hall"];
+    let output = run(home.path(), &[&args[..], &["--json"]].concat());
+    assert_eq!(status(&output), 0);
+    let report: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+    let steps = report["steps"].as_array().unwrap();
+    assert!(steps.len() > 20);
+    let keys = |value: &serde_json::Value| -> Vec<String> {
+        let mut keys: Vec<_> = value.as_object().unwrap().keys().cloned().collect();
+        keys.sort_unstable();
+        keys
+    };
+    let mut worst = 0;
+    for step in steps {
+        assert_eq!(
+            keys(step),
+            ["call", "ports", "scene", "song", "unbroken", "why"]
+        );
+        assert_eq!(
+            step["unbroken"].as_bool().unwrap(),
+            step["why"].is_null(),
+            "{step}"
+        );
+        let ports = step["ports"].as_array().unwrap();
+        assert_eq!(
+            ports.len(),
+            report["totals"]["ports"].as_array().unwrap().len()
+        );
+        for port in ports {
+            let names = [
+                "full_bytes",
+                "port",
+                "press_bytes",
+                "press_us",
+                "primed_bytes",
+            ];
+            assert_eq!(keys(port), names);
+        }
+        let bytes = ports
+            .iter()
+            .map(|port| port["press_bytes"].as_u64().unwrap());
+        worst = worst.max(bytes.sum());
+    }
+    assert_eq!(report["totals"]["press_bytes"]["worst"], worst);
+    assert_eq!(report["totals"]["dwell_s"], 10.0);
+
+    let output = run(home.path(), &args);
+    assert_eq!(status(&output), 0);
+    let table = text(&output.stdout);
+    for step in steps {
+        let call = step["call"].as_str().unwrap();
+        let scene = step["scene"].as_str().unwrap();
+        let is_row = |line: &str| line.starts_with(call) && line.contains(scene);
+        assert!(table.lines().any(is_row), "{call} {scene}: {table}");
+    }
 }
 
 #[test]

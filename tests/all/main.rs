@@ -8,6 +8,7 @@ mod gate;
 mod picture;
 mod plan_night;
 mod port_matching;
+mod price_night;
 mod ron_read;
 mod ron_tree;
 mod screens;

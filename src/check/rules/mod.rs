@@ -20,6 +20,7 @@ mod pedal_hides_source;
 mod port_matches_two;
 mod repeated_bar;
 mod shared_channel;
+mod slot_just_played;
 mod too_many_sounds;
 mod transposition_out_of_range;
 mod unreachable_scene;
@@ -45,6 +46,7 @@ pub const RULES: &[Rule] = &[
     port_matches_two::RULE,
     repeated_bar::RULE,
     shared_channel::RULE,
+    slot_just_played::RULE,
     too_many_sounds::RULE,
     transposition_out_of_range::RULE,
     unreachable_scene::RULE,

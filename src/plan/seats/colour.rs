@@ -18,7 +18,8 @@
 //! before it in its chain was the same sound, else what it takes to tell it. Chains are
 //! units of a flow (one unit, one slot) through the stays in order of time, and a cheapest
 //! flow is found exactly (`flow`). A stay that begins where another has just ended is not
-//! forbidden but counted as harm, and harm is compared level by level ([`Harm`]); so the
+//! forbidden but counted as harm (unless no keys play it: then the engine lets it wait for
+//! silence), and harm is compared level by level ([`Harm`]); so the
 //! same search gives the unbroken plan when there is one, and the least harmful else.
 //! Cuts stand above bytes on purpose: with slots enough, no saving may buy a cut.
 //!
@@ -46,6 +47,9 @@ pub(super) struct Stay {
     pub(super) is_played: bool,
     /// Where it ends, a controller with a hold pedal plays it.
     pub(super) has_pedal: bool,
+    /// Keys play it where it begins. If not, the engine lets it wait until its slot is
+    /// silent, so that it cuts nothing.
+    pub(super) comes_played: bool,
     /// Bytes to tell it to a slot that holds another sound.
     pub(super) bytes: u32,
 }
@@ -116,26 +120,37 @@ pub(super) fn colour(stays: &[Stay], slots: u32, can_prime: bool) -> Vec<usize> 
     chains.read(stays, slots)
 }
 
-/// How long a slot has waited when a stay takes it.
+/// The pools in which slots wait to be taken by a stay that begins.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-enum Wait {
-    /// It was in use at the position before.
-    None,
-    /// One position lies between.
+enum Pool {
+    /// In use at the position before; for a stay that keys play.
+    Cut,
+    /// In use at the position before; for a stay that can wait for silence.
+    Patient,
+    /// One silent position lies between.
     One,
-    /// Longer, or it was never used.
+    /// Longer, or the slot was never used.
     Long,
 }
 
-impl Wait {
-    const ALL: [Self; 3] = [Self::None, Self::One, Self::Long];
+impl Pool {
+    const ALL: [Self; 4] = [Self::Cut, Self::Patient, Self::One, Self::Long];
 
-    /// How long a slot last used at `last` has waited at `first`.
-    fn between(last: usize, first: usize) -> Self {
+    /// Whether a slot last used at `last` is in this pool at `first`.
+    fn holds(self, last: usize, first: usize) -> bool {
         match first.saturating_sub(last) {
-            0 | 1 => Self::None,
-            2 => Self::One,
-            _ => Self::Long,
+            0 | 1 => matches!(self, Self::Cut | Self::Patient),
+            2 => self == Self::One,
+            _ => self == Self::Long,
+        }
+    }
+
+    /// Whether a stay may take a slot from this pool.
+    fn serves(self, stay: &Stay) -> bool {
+        match self {
+            Self::Cut => stay.comes_played,
+            Self::Patient => !stay.comes_played,
+            Self::One | Self::Long => true,
         }
     }
 }
@@ -143,12 +158,12 @@ impl Wait {
 /// The arcs of one stay.
 struct StayArcs {
     first: usize,
-    /// From the pool of each wait.
-    taken: Vec<(Wait, ArcId)>,
+    /// From each pool.
+    taken: Vec<(Pool, ArcId)>,
     /// From the last stay of the same sound.
     returned: Option<(usize, ArcId)>,
-    /// To the pool that is waiting at a later start.
-    left: Vec<(Wait, usize, ArcId)>,
+    /// To the pools of later starts.
+    left: Vec<(Pool, usize, ArcId)>,
 }
 
 /// The network of chains, and where to read them off.
@@ -160,7 +175,7 @@ struct Chains {
 /// The nodes that belong to a position at which stays begin.
 struct Start {
     position: usize,
-    pools: [Node; 3],
+    pools: [Node; 4],
 }
 
 impl Chains {
@@ -177,7 +192,7 @@ impl Chains {
             {
                 starts.push(Start {
                     position: stay.first,
-                    pools: Wait::ALL.map(|_| network.add_node()),
+                    pools: Pool::ALL.map(|_| network.add_node()),
                 });
             }
             ends.push((network.add_node(), network.add_node()));
@@ -227,30 +242,28 @@ impl Chains {
         };
         let here = starts.partition_point(|start| start.position < stay.first);
         if let Some(start) = starts.get(here) {
-            for (wait, pool) in Wait::ALL.into_iter().zip(start.pools) {
-                let arc = self
-                    .network
-                    .add(pool, come, 1, telling(stay, wait, can_prime));
-                arcs.taken.push((wait, arc));
+            for (pool, node) in Pool::ALL.into_iter().zip(start.pools) {
+                if pool.serves(stay) {
+                    let cost = telling(stay, pool, can_prime);
+                    let arc = self.network.add(node, come, 1, cost);
+                    arcs.taken.push((pool, arc));
+                }
             }
         }
         if let Some((index, node)) = before {
             let arc = self.network.add(node, come, 1, Harm::default());
             arcs.returned = Some((index, arc));
         }
-        // The starts at which the slot has not waited, waited once, and the first after.
+        // The starts right after it, one later, and the first of all others.
         let next = starts.partition_point(|start| start.position <= stay.last);
         for start in starts.iter().skip(next).take(3) {
-            let wait = Wait::between(stay.last, start.position);
-            if let Some((_, pool)) = Wait::ALL
-                .into_iter()
-                .zip(start.pools)
-                .find(|(w, _)| *w == wait)
-            {
-                let arc = self.network.add(go, pool, 1, leaving(stay, wait));
-                arcs.left.push((wait, start.position, arc));
+            for (pool, node) in Pool::ALL.into_iter().zip(start.pools) {
+                if pool.holds(stay.last, start.position) {
+                    let arc = self.network.add(go, node, 1, leaving(stay, pool));
+                    arcs.left.push((pool, start.position, arc));
+                }
             }
-            if wait == Wait::Long {
+            if Pool::Long.holds(stay.last, start.position) {
                 break;
             }
         }
@@ -261,7 +274,7 @@ impl Chains {
     /// unused is taken: what was left there may ring on.
     fn read(&self, stays: &[Stay], slots: u32) -> Vec<usize> {
         let mut seats: Vec<usize> = Vec::with_capacity(stays.len());
-        let mut pools: BTreeMap<(Wait, usize), VecDeque<usize>> = BTreeMap::new();
+        let mut pools: BTreeMap<(Pool, usize), VecDeque<usize>> = BTreeMap::new();
         let mut unused: VecDeque<usize> = (0..slots as usize).collect();
         let mut left: Vec<(usize, usize)> = Vec::new();
         for (index, arcs) in self.stays.iter().enumerate() {
@@ -273,14 +286,14 @@ impl Chains {
                 .returned
                 .filter(|(_, arc)| self.network.carried(*arc) > 0)
                 .and_then(|(before, _)| seats.get(before).copied());
-            let wait = arcs
+            let pool = arcs
                 .taken
                 .iter()
                 .find(|(_, arc)| self.network.carried(*arc) > 0);
-            let taken = match wait {
-                Some((Wait::Long, _)) => unused.pop_front(),
-                Some((wait, _)) => pools
-                    .get_mut(&(*wait, arcs.first))
+            let taken = match pool {
+                Some((Pool::Long, _)) => unused.pop_front(),
+                Some((pool, _)) => pools
+                    .get_mut(&(*pool, arcs.first))
                     .and_then(VecDeque::pop_front),
                 None => None,
             };
@@ -292,9 +305,9 @@ impl Chains {
                 .iter()
                 .find(|(.., arc)| self.network.carried(*arc) > 0);
             match goes {
-                Some((Wait::Long, position, _)) => left.push((*position, seat)),
-                Some((wait, position, _)) => {
-                    pools.entry((*wait, *position)).or_default().push_back(seat);
+                Some((Pool::Long, position, _)) => left.push((*position, seat)),
+                Some((pool, position, _)) => {
+                    pools.entry((*pool, *position)).or_default().push_back(seat);
                 }
                 None => {}
             }
@@ -304,10 +317,11 @@ impl Chains {
 }
 
 /// What it takes to tell a sound to a slot that holds another one.
-fn telling(stay: &Stay, wait: Wait, can_prime: bool) -> Harm {
+fn telling(stay: &Stay, pool: Pool, can_prime: bool) -> Harm {
     let bytes = i64::from(stay.bytes);
+    let is_at_once = matches!(pool, Pool::Cut | Pool::Patient);
     // Before the first position nothing is played: its bytes are nobody's wait.
-    let is_at_press = stay.first > 0 && (wait == Wait::None || !can_prime);
+    let is_at_press = stay.first > 0 && (is_at_once || !can_prime);
     Harm {
         press_bytes: if is_at_press { bytes } else { 0 },
         primed_bytes: if is_at_press { 0 } else { bytes },
@@ -315,16 +329,16 @@ fn telling(stay: &Stay, wait: Wait, can_prime: bool) -> Harm {
     }
 }
 
-/// What it does to a sound that its slot is taken by another after this wait.
-fn leaving(stay: &Stay, wait: Wait) -> Harm {
-    let is_cut = wait == Wait::None && stay.is_played;
+/// What it does to a sound that its slot is taken by another from this pool.
+fn leaving(stay: &Stay, pool: Pool) -> Harm {
+    let is_cut = pool == Pool::Cut && stay.is_played;
     Harm {
         pedal_cuts: i64::from(is_cut && stay.has_pedal),
         cuts: i64::from(is_cut),
-        haste: match wait {
-            Wait::None => 2,
-            Wait::One => 1,
-            Wait::Long => 0,
+        haste: match pool {
+            Pool::Cut | Pool::Patient => 2,
+            Pool::One => 1,
+            Pool::Long => 0,
         },
         ..Harm::default()
     }

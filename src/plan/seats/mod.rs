@@ -121,7 +121,9 @@ fn cuts(stays: &[Stay], chosen: &[usize]) -> BTreeMap<usize, (usize, Trouble)> {
     let mut cuts = BTreeMap::new();
     for (index, (stay, slot)) in stays.iter().zip(chosen).enumerate() {
         let before = last_on.insert(*slot, stay);
-        let cut = before.filter(|before| before.is_played && before.last + 1 == stay.first);
+        let cut = before.filter(|before| {
+            before.is_played && stay.comes_played && before.last + 1 == stay.first
+        });
         cuts.extend(cut.map(|before| {
             let trouble = if before.has_pedal {
                 Trouble::PedalCut

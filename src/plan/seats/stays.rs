@@ -46,11 +46,15 @@ pub(super) fn follow(book: &Promptbook, (receiver, group): (u8, u8), slots: usiz
                     last: position,
                     is_played: false,
                     has_pedal: false,
+                    comes_played: false,
                     bytes: telling_bytes(book, sound, &varying),
                 });
             }
             if let Some((index, stay)) = stay.and_then(|i| Some((i, stays.get_mut(i)?))) {
                 let (is_played, has_pedal) = hands(book, scene, number);
+                if stay.first == position {
+                    stay.comes_played = is_played;
+                }
                 stay.last = position;
                 stay.is_played |= is_played;
                 stay.has_pedal = has_pedal;

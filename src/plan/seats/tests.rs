@@ -28,6 +28,7 @@ fn stays(sounds: &[(u32, bool, bool, u32)]) -> Vec<Stay> {
                 last: (first..32).take_while(|p| is_there(*p)).last().unwrap(),
                 is_played: *is_played,
                 has_pedal: *is_played && *has_pedal,
+                comes_played: *is_played,
                 bytes: *bytes,
             });
         }
@@ -77,8 +78,8 @@ fn harm(before: Option<&Stay>, stay: &Stay, can_prime: bool) -> Harm {
     }
     let silent_positions = before.map_or(99, |before| stay.first - before.last - 1);
     if let Some(before) = before.filter(|_| silent_positions == 0) {
-        harm.cuts = i64::from(before.is_played);
-        harm.pedal_cuts = i64::from(before.is_played && before.has_pedal);
+        harm.cuts = i64::from(before.is_played && stay.comes_played);
+        harm.pedal_cuts = harm.cuts * i64::from(before.has_pedal);
     }
     harm.haste = 2_i64.saturating_sub(silent_positions as i64).max(0);
     if stay.first > 0 && (silent_positions == 0 || !can_prime) {
@@ -253,6 +254,7 @@ proptest! {
         let mut stays = thinned(sounds, slots);
         for stay in &mut stays {
             stay.is_played = true;
+            stay.comes_played = true;
         }
         let bound = bound(&stays);
         for slots in [slots, bound as u32, (bound as u32).saturating_sub(1).max(slots)] {
