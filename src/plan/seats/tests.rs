@@ -192,7 +192,7 @@ fn small_nights_are_planned_as_well_as_can_be() {
             let stays = stays(&traits);
             let fewest = busiest(&stays) as u32;
             for slots in fewest.max(1)..=5 {
-                let can_prime = (number + slots as usize) % 2 == 0;
+                let can_prime = (number + slots as usize).is_multiple_of(2);
                 check(&Instance {
                     stays: stays.clone(),
                     slots,
