@@ -30,7 +30,6 @@
 //! So the network grows with the number of stays, not with its square.
 
 use std::collections::{BTreeMap, VecDeque};
-use std::ops::{Add, Neg, Sub};
 
 use super::flow::{ArcId, Cost, Network, Node};
 
@@ -57,59 +56,49 @@ pub(super) struct Stay {
 /// What is bad about a plan, the worst first: compared in the order of the fields.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
 pub(super) struct Harm {
-    /// Stays without a slot (counted downwards from none while searching).
-    pub(super) unseated: i64,
     /// Slots taken at once from a sound that a hold pedal may be holding.
-    pub(super) pedal_cuts: i64,
+    pub(super) pedal_cuts: u32,
     /// Slots taken at once from a sound whose notes may be held, by pedal or key.
-    pub(super) cuts: i64,
+    pub(super) cuts: u32,
     /// Bytes that can go only at the press.
-    pub(super) press_bytes: i64,
+    pub(super) press_bytes: u32,
     /// Slots taken soon: twice for at once, once for one silent position in between.
-    pub(super) haste: i64,
+    pub(super) haste: u32,
     /// Bytes that can go before the press.
-    pub(super) primed_bytes: i64,
+    pub(super) primed_bytes: u32,
 }
 
-impl Add for Harm {
-    type Output = Self;
-
-    fn add(self, other: Self) -> Self {
-        Self {
-            unseated: self.unseated + other.unseated,
-            pedal_cuts: self.pedal_cuts + other.pedal_cuts,
-            cuts: self.cuts + other.cuts,
-            press_bytes: self.press_bytes + other.press_bytes,
-            haste: self.haste + other.haste,
-            primed_bytes: self.primed_bytes + other.primed_bytes,
-        }
+impl Harm {
+    /// All fields as one number of the same order, so that the search is quick: each has
+    /// room for the sum over [`MAX_STAYS`] stays, and for its negative.
+    fn weight(self) -> Cost {
+        [
+            (self.cuts, COUNT_BITS),
+            (self.press_bytes, BYTE_BITS),
+            (self.haste, COUNT_BITS),
+            (self.primed_bytes, BYTE_BITS),
+        ]
+        .into_iter()
+        .fold(Cost::from(self.pedal_cuts), |weight, (field, bits)| {
+            (weight << bits) + Cost::from(field)
+        })
     }
 }
 
-impl Neg for Harm {
-    type Output = Self;
-
-    fn neg(self) -> Self {
-        Self {
-            unseated: -self.unseated,
-            pedal_cuts: -self.pedal_cuts,
-            cuts: -self.cuts,
-            press_bytes: -self.press_bytes,
-            haste: -self.haste,
-            primed_bytes: -self.primed_bytes,
-        }
-    }
-}
-
-impl Sub for Harm {
-    type Output = Self;
-
-    fn sub(self, other: Self) -> Self {
-        self + -other
-    }
-}
-
-impl Cost for Harm {}
+/// Stays of one group that are weighed exactly: more than a night of ten thousand
+/// positions has. With more the plan is still a plan, but perhaps not the best.
+const MAX_STAYS: u32 = 1 << 16;
+/// Bits of a field that counts at most two for each stay, and its sign.
+const COUNT_BITS: u32 = 18;
+/// The most bytes that a sound is weighed with.
+const MAX_BYTES: u32 = 1 << 10;
+/// Bits of a field that counts the bytes of each stay, and its sign.
+const BYTE_BITS: u32 = 27;
+const _: () = assert!(
+    MAX_STAYS * 2 < 1 << COUNT_BITS && MAX_STAYS as u64 * MAX_BYTES as u64 <= 1 << (BYTE_BITS - 1)
+);
+/// What a stay is worth that has a slot: above everything else.
+const SEATED: Cost = -1 << (2 * COUNT_BITS + 2 * BYTE_BITS + COUNT_BITS);
 
 /// A slot of each stay, counted from 0 within the group.
 ///
@@ -168,7 +157,7 @@ struct StayArcs {
 
 /// The network of chains, and where to read them off.
 struct Chains {
-    network: Network<Harm>,
+    network: Network,
     stays: Vec<StayArcs>,
 }
 
@@ -199,12 +188,12 @@ impl Chains {
         }
         let sink = network.add_node();
         if let Some([.., long]) = starts.first().map(|start| start.pools) {
-            network.add(source, long, slots, Harm::default());
+            network.add(source, long, slots, 0);
         }
         for pair in starts.windows(2) {
             if let [from, to] = pair {
                 let ([.., from], [.., to]) = (from.pools, to.pools);
-                network.add(from, to, slots, Harm::default());
+                network.add(from, to, slots, 0);
             }
         }
         let mut chains = Self {
@@ -216,7 +205,7 @@ impl Chains {
             let before = latest.insert(stay.identity, index);
             let before = before.and_then(|b| Some((b, ends.get(b)?.1)));
             chains.add_stay(stay, (*come, *go), before, &starts, can_prime);
-            chains.network.add(*go, sink, 1, Harm::default());
+            chains.network.add(*go, sink, 1, 0);
         }
         chains
     }
@@ -229,11 +218,7 @@ impl Chains {
         starts: &[Start],
         can_prime: bool,
     ) {
-        let gain = Harm {
-            unseated: -1,
-            ..Harm::default()
-        };
-        self.network.add(come, go, 1, gain);
+        self.network.add(come, go, 1, SEATED);
         let mut arcs = StayArcs {
             first: stay.first,
             taken: Vec::new(),
@@ -244,14 +229,14 @@ impl Chains {
         if let Some(start) = starts.get(here) {
             for (pool, node) in Pool::ALL.into_iter().zip(start.pools) {
                 if pool.serves(stay) {
-                    let cost = telling(stay, pool, can_prime);
+                    let cost = telling(stay, pool, can_prime).weight();
                     let arc = self.network.add(node, come, 1, cost);
                     arcs.taken.push((pool, arc));
                 }
             }
         }
         if let Some((index, node)) = before {
-            let arc = self.network.add(node, come, 1, Harm::default());
+            let arc = self.network.add(node, come, 1, 0);
             arcs.returned = Some((index, arc));
         }
         // The starts right after it, one later, and the first of all others.
@@ -259,7 +244,7 @@ impl Chains {
         for start in starts.iter().skip(next).take(3) {
             for (pool, node) in Pool::ALL.into_iter().zip(start.pools) {
                 if pool.holds(stay.last, start.position) {
-                    let arc = self.network.add(go, node, 1, leaving(stay, pool));
+                    let arc = self.network.add(go, node, 1, leaving(stay, pool).weight());
                     arcs.left.push((pool, start.position, arc));
                 }
             }
@@ -318,7 +303,7 @@ impl Chains {
 
 /// What it takes to tell a sound to a slot that holds another one.
 fn telling(stay: &Stay, pool: Pool, can_prime: bool) -> Harm {
-    let bytes = i64::from(stay.bytes);
+    let bytes = stay.bytes.min(MAX_BYTES);
     let is_at_once = matches!(pool, Pool::Cut | Pool::Patient);
     // Before the first position nothing is played: its bytes are nobody's wait.
     let is_at_press = stay.first > 0 && (is_at_once || !can_prime);
@@ -333,8 +318,8 @@ fn telling(stay: &Stay, pool: Pool, can_prime: bool) -> Harm {
 fn leaving(stay: &Stay, pool: Pool) -> Harm {
     let is_cut = pool == Pool::Cut && stay.is_played;
     Harm {
-        pedal_cuts: i64::from(is_cut && stay.has_pedal),
-        cuts: i64::from(is_cut),
+        pedal_cuts: u32::from(is_cut && stay.has_pedal),
+        cuts: u32::from(is_cut),
         haste: match pool {
             Pool::Cut | Pool::Patient => 2,
             Pool::One => 1,

@@ -9,13 +9,9 @@
 
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
-use std::ops::{Add, Neg, Sub};
 
-/// What ways are compared by: sums and differences keep its order.
-pub(super) trait Cost:
-    Copy + Ord + Default + Add<Output = Self> + Sub<Output = Self> + Neg<Output = Self>
-{
-}
+/// What ways are compared by.
+pub(super) type Cost = i128;
 
 /// A node's number. Arcs lead from lower to higher ones.
 pub(super) type Node = usize;
@@ -25,19 +21,19 @@ pub(super) type ArcId = usize;
 
 /// One direction of an arc; its other direction is the neighbour in the table (2n, 2n + 1).
 #[derive(Clone, Copy)]
-struct Arc<C> {
+struct Arc {
     to: Node,
-    cost: C,
+    cost: Cost,
     room: u32,
 }
 
 /// A network being built, then solved.
-pub(super) struct Network<C> {
-    arcs: Vec<Arc<C>>,
+pub(super) struct Network {
+    arcs: Vec<Arc>,
     leaving: Vec<Vec<ArcId>>,
 }
 
-impl<C: Cost> Network<C> {
+impl Network {
     /// A network without nodes.
     pub(super) const fn new() -> Self {
         Self {
@@ -53,7 +49,7 @@ impl<C: Cost> Network<C> {
     }
 
     /// An arc from a node to a higher one, with room for so many units.
-    pub(super) fn add(&mut self, from: Node, to: Node, room: u32, cost: C) -> ArcId {
+    pub(super) fn add(&mut self, from: Node, to: Node, room: u32, cost: Cost) -> ArcId {
         let id = self.arcs.len();
         let back = Arc {
             to: from,
@@ -79,23 +75,27 @@ impl<C: Cost> Network<C> {
         let mut potentials = self.first_potentials();
         let last = self.leaving.len().saturating_sub(1);
         loop {
-            let (distances, ways) = self.search(&potentials);
+            let (distances, ways) = self.search(&potentials, last);
+            let Some(reached) = distances.get(last).copied().flatten() else {
+                break;
+            };
             for (potential, distance) in potentials.iter_mut().zip(&distances) {
-                // A node that cannot be reached now never can be again: no way leads past it.
-                *potential = potential.zip(*distance).map(|(p, d)| p + d);
+                // What lies beyond the last node was not searched: it is at least as far.
+                let distance = distance.map_or(reached, |distance| distance.min(reached));
+                *potential = potential.map(|potential| potential + distance);
             }
             match potentials.get(last) {
-                Some(Some(cost)) if *cost < C::default() => self.send(last, &ways),
+                Some(Some(cost)) if *cost < 0 => self.send(last, &ways),
                 _ => break,
             }
         }
     }
 
     /// The cheapest cost from the first node to each, arcs leading upwards only.
-    fn first_potentials(&self) -> Vec<Option<C>> {
-        let mut best: Vec<Option<C>> = vec![None; self.leaving.len()];
+    fn first_potentials(&self) -> Vec<Option<Cost>> {
+        let mut best: Vec<Option<Cost>> = vec![None; self.leaving.len()];
         if let Some(first) = best.first_mut() {
-            *first = Some(C::default());
+            *first = Some(0);
         }
         for node in 0..self.leaving.len() {
             let Some(here) = best.get(node).copied().flatten() else {
@@ -113,17 +113,30 @@ impl<C: Cost> Network<C> {
         best
     }
 
-    /// Distances in reduced costs, none of which is below nothing, and for each node the
-    /// arc it is best reached by.
-    fn search(&self, potentials: &[Option<C>]) -> (Vec<Option<C>>, Vec<Option<ArcId>>) {
+    /// Distances up to the last node in reduced costs, none of which is below nothing, and
+    /// for each node the arc it is best reached by.
+    fn search(
+        &self,
+        potentials: &[Option<Cost>],
+        last: Node,
+    ) -> (Vec<Option<Cost>>, Vec<Option<ArcId>>) {
         let count = self.leaving.len();
-        let mut distances: Vec<Option<C>> = vec![None; count];
+        let mut distances: Vec<Option<Cost>> = vec![None; count];
         let mut ways: Vec<Option<ArcId>> = vec![None; count];
-        let mut waiting = BinaryHeap::from([Reverse((C::default(), 0))]);
+        let mut waiting = BinaryHeap::from([Reverse((0, 0))]);
+        // Most arcs on cheapest ways cost nothing in reduced costs: nodes reached by them
+        // are next in any case and need no sorting.
+        let mut near: Vec<(Cost, Node)> = Vec::new();
         if let Some(first) = distances.first_mut() {
-            *first = Some(C::default());
+            *first = Some(0);
         }
-        while let Some(Reverse((distance, node))) = waiting.pop() {
+        while let Some((distance, node)) = near
+            .pop()
+            .or_else(|| waiting.pop().map(|Reverse(next)| next))
+        {
+            if node == last {
+                break;
+            }
             let is_old = distances.get(node).copied().flatten() != Some(distance);
             let Some(here) = potentials.get(node).copied().flatten() else {
                 continue;
@@ -143,7 +156,11 @@ impl<C: Cost> Network<C> {
                 if known.is_none_or(|known| reached < known) {
                     *known = Some(reached);
                     *way = Some(id);
-                    waiting.push(Reverse((reached, arc.to)));
+                    if reached == distance {
+                        near.push((reached, arc.to));
+                    } else {
+                        waiting.push(Reverse((reached, arc.to)));
+                    }
                 }
             }
         }
@@ -167,7 +184,7 @@ impl<C: Cost> Network<C> {
     }
 
     /// The arcs with room that leave a node.
-    fn open(&self, node: Node) -> impl Iterator<Item = (ArcId, &Arc<C>)> {
+    fn open(&self, node: Node) -> impl Iterator<Item = (ArcId, &Arc)> {
         let leaving = self.leaving.get(node).map_or(&[][..], Vec::as_slice);
         leaving
             .iter()
@@ -179,8 +196,6 @@ impl<C: Cost> Network<C> {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    impl Cost for i64 {}
 
     /// Worked by hand: the first unit goes 0-1-2-3 at -9, the second has to turn it round
     /// (0-2, back over 1-2, 1-3): both together cost -2 - 3 - 4 - 3 = -12.

@@ -78,30 +78,40 @@ fn harm(before: Option<&Stay>, stay: &Stay, can_prime: bool) -> Harm {
     }
     let silent_positions = before.map_or(99, |before| stay.first - before.last - 1);
     if let Some(before) = before.filter(|_| silent_positions == 0) {
-        harm.cuts = i64::from(before.is_played && stay.comes_played);
-        harm.pedal_cuts = harm.cuts * i64::from(before.has_pedal);
+        harm.cuts = u32::from(before.is_played && stay.comes_played);
+        harm.pedal_cuts = harm.cuts * u32::from(before.has_pedal);
     }
-    harm.haste = 2_i64.saturating_sub(silent_positions as i64).max(0);
+    harm.haste = 2_u32.saturating_sub(silent_positions as u32);
     if stay.first > 0 && (silent_positions == 0 || !can_prime) {
-        harm.press_bytes = i64::from(stay.bytes);
+        harm.press_bytes = stay.bytes;
     } else {
-        harm.primed_bytes = i64::from(stay.bytes);
+        harm.primed_bytes = stay.bytes;
     }
     harm
+}
+
+fn sum(one: Harm, other: Harm) -> Harm {
+    Harm {
+        pedal_cuts: one.pedal_cuts + other.pedal_cuts,
+        cuts: one.cuts + other.cuts,
+        press_bytes: one.press_bytes + other.press_bytes,
+        haste: one.haste + other.haste,
+        primed_bytes: one.primed_bytes + other.primed_bytes,
+    }
 }
 
 /// The harm of a plan; none if two stays overlap on one slot.
 fn harm_of(instance: &Instance, chosen: &[usize]) -> Option<Harm> {
     let mut last_on: BTreeMap<usize, &Stay> = BTreeMap::new();
-    let mut sum = Harm::default();
+    let mut total = Harm::default();
     for (stay, slot) in instance.stays.iter().zip(chosen) {
         let before = last_on.insert(*slot, stay);
         if *slot >= instance.slots as usize || before.is_some_and(|b| b.last >= stay.first) {
             return None;
         }
-        sum = sum + harm(before, stay, instance.can_prime);
+        total = sum(total, harm(before, stay, instance.can_prime));
     }
-    (chosen.len() == instance.stays.len()).then_some(sum)
+    (chosen.len() == instance.stays.len()).then_some(total)
 }
 
 /// Tries every slot for every stay (slots never used yet are alike).
@@ -110,14 +120,14 @@ fn least_harm(instance: &Instance) -> Harm {
         instance: &Instance,
         at: usize,
         held: &mut Vec<usize>,
-        sum: Harm,
+        so_far: Harm,
         best: &mut Option<Harm>,
     ) {
-        if best.is_some_and(|best| best <= sum) {
+        if best.is_some_and(|best| best <= so_far) {
             return;
         }
         let Some(stay) = instance.stays.get(at) else {
-            *best = Some(sum);
+            *best = Some(so_far);
             return;
         };
         for slot in 0..held.len() {
@@ -127,7 +137,7 @@ fn least_harm(instance: &Instance) -> Harm {
             }
             let more = harm(Some(&before), stay, instance.can_prime);
             let old = std::mem::replace(&mut held[slot], at);
-            go(instance, at + 1, held, sum + more, best);
+            go(instance, at + 1, held, sum(so_far, more), best);
             held[slot] = old;
         }
         if held.len() < instance.slots as usize {
@@ -136,7 +146,7 @@ fn least_harm(instance: &Instance) -> Harm {
                 instance,
                 at + 1,
                 held,
-                sum + harm(None, stay, instance.can_prime),
+                sum(so_far, harm(None, stay, instance.can_prime)),
                 best,
             );
             held.pop();
