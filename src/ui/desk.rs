@@ -392,8 +392,6 @@ fn paste(text: &str, state: &mut UiState) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::engine::limits::{MAX_CONTROLLERS, MAX_PORTS, MAX_RECEIVERS, MAX_SLOTS, MAX_SOUNDS};
-    use crate::engine::view::{ControllerView, Counters, Presence, SlotView};
     use crate::midi::{Key, Value7};
     use crate::sheet::{ControllerLine, PositionLine, SceneLine, SongLine};
 
@@ -443,7 +441,7 @@ mod tests {
                 desk: Desk::default(),
                 state: UiState::default(),
                 sheet,
-                view: view(),
+                view: View::default(),
                 now_us: 0,
             }
         }
@@ -471,25 +469,6 @@ mod tests {
         fn kind(&mut self, c: char, kind: KeyEventKind) -> Vec<Command> {
             let key = KeyEvent::new_with_kind(KeyCode::Char(c), KeyModifiers::NONE, kind);
             self.event(&Event::Key(key)).commands
-        }
-    }
-
-    fn view() -> View {
-        View {
-            now_us: 0,
-            position: PositionId(0),
-            page: 0,
-            is_muted: false,
-            sends_cues: true,
-            swallowed: None,
-            panic_us: None,
-            step_us: None,
-            controllers: [ControllerView::default(); MAX_CONTROLLERS],
-            slots: [SlotView::default(); MAX_SLOTS],
-            receivers: [Presence::Absent; MAX_RECEIVERS],
-            in_ports: [false; MAX_PORTS],
-            seats: [None; MAX_SOUNDS],
-            counters: Counters::default(),
         }
     }
 
