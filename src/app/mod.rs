@@ -9,6 +9,7 @@ mod log;
 mod making;
 mod model;
 mod notice;
+mod paper;
 mod performance;
 mod place;
 mod playing;
@@ -41,7 +42,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
             return ExitCode::from(error.exit_code() as u8);
         }
     };
-    let mut out = io::stdout().lock();
+    let mut out = paper::Paper::new(io::stdout().lock());
     let mut err = io::stderr();
     let result = match &cli.command {
         Some(cli::Command::Check(args)) => checking::run(args, &mut out, &mut err),
