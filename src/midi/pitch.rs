@@ -7,34 +7,44 @@ use std::fmt;
 
 use super::num::{Key, Value14};
 
-/// What middle C, key 60, is called.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
-pub enum MiddleC {
-    /// As many makers print it: keys run from C-2 to G8.
-    C3,
-    /// Scientific pitch, and the program's own way: C-1 to G9.
-    #[default]
-    C4,
-    /// As a few makers print it: C0 to G10.
-    C5,
-}
+/// What middle C, key 60, is called: the number of its octave.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct MiddleC(i8);
 
 impl MiddleC {
+    /// As many makers print it: keys run from C-2 to G8.
+    pub const C3: Self = Self(3);
+    /// Scientific pitch, and the program's own way: C-1 to G9.
+    pub const C4: Self = Self(4);
+    /// As a few makers print it: C0 to G10.
+    pub const C5: Self = Self(5);
+
+    /// Key 60 is the C of this octave.
+    #[must_use]
+    pub const fn of_octave(octave: i8) -> Self {
+        Self(octave)
+    }
+
+    /// The number of its octave.
+    #[must_use]
+    pub const fn octave(self) -> i8 {
+        self.0
+    }
+
     /// The name of a key, with sharps: `F#2`.
     #[must_use]
     pub fn name(self, key: Key) -> String {
         let note = NAMES.get(key.index() % 12).copied().unwrap_or_default();
-        let octave = i32::from(key.get() / 12) + self.lowest_octave();
+        let octave = i32::from(key.get() / 12) - 5 + i32::from(self.0);
         format!("{note}{octave}")
     }
 
-    /// The key of a name: a letter, at most one `#` or `b`, and the octave. Accidentals do
-    /// not change the octave, so `Cb4` is the key under `C4`.
+    /// The key of a name: a letter, at most two `#` or two `b`, and the octave.
+    /// Accidentals do not change the octave, so `Cb4` is the key under `C4`.
     ///
     /// # Errors
     /// If it is not such a name, or no key of MIDI's 0–127.
     pub fn parse(self, name: &str) -> Result<Key, KeyNameError> {
-        let not_a_name = || KeyNameError::NotAName(name.chars().take(SHOWN_CHARS).collect());
         let mut rest = name.chars();
         let step = match rest.next().map(|letter| letter.to_ascii_uppercase()) {
             Some('C') => 0,
@@ -44,71 +54,57 @@ impl MiddleC {
             Some('G') => 7,
             Some('A') => 9,
             Some('B') => 11,
-            _ => return Err(not_a_name()),
+            _ => return Err(KeyNameError::NotAName),
         };
         let rest = rest.as_str();
-        let (bent, octave) = match (rest.strip_prefix('#'), rest.strip_prefix('b')) {
-            (Some(octave), _) => (1, octave),
-            (_, Some(octave)) => (-1, octave),
-            _ => (0, rest),
+        let octave = rest.trim_start_matches(['#', 'b']);
+        let bent = match rest.strip_suffix(octave) {
+            Some("") => 0,
+            Some("#") => 1,
+            Some("##") => 2,
+            Some("b") => -1,
+            Some("bb") => -2,
+            // More than a double sharp or flat is a slip of the fingers.
+            _ => return Err(KeyNameError::NotAName),
         };
         let digits = octave.strip_prefix('-').unwrap_or(octave);
         if digits.is_empty() || digits.len() > 2 || !digits.bytes().all(|b| b.is_ascii_digit()) {
-            return Err(not_a_name());
+            return Err(KeyNameError::NotAName);
         }
-        let octave: i32 = octave.parse().map_err(|_| not_a_name())?;
-        let number = (octave - self.lowest_octave()) * 12 + step + bent;
+        let octave: i32 = octave.parse().map_err(|_| KeyNameError::NotAName)?;
+        let number = 60 + (octave - i32::from(self.0)) * 12 + step + bent;
         u8::try_from(number)
             .ok()
             .and_then(Key::new)
-            .ok_or_else(|| KeyNameError::OutOfRange {
-                name: name.to_owned(),
-                lowest: self.name(Key::MIN),
-                highest: self.name(Key::MAX),
-            })
+            .ok_or(KeyNameError::OutOfRange { number })
     }
+}
 
-    /// The octave of key 0.
-    const fn lowest_octave(self) -> i32 {
-        match self {
-            Self::C3 => -2,
-            Self::C4 => -1,
-            Self::C5 => 0,
-        }
+impl Default for MiddleC {
+    fn default() -> Self {
+        Self::C4
     }
 }
 
 /// Why a text names no key.
-#[derive(Clone, PartialEq, Eq, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum KeyNameError {
-    /// Not a letter, accidental and octave.
-    NotAName(String),
-    /// A name, but beyond MIDI's keys.
+    /// Not a letter, accidentals and octave.
+    NotAName,
+    /// A name, but of no key of MIDI.
     OutOfRange {
-        /// What was written.
-        name: String,
-        /// The name of key 0.
-        lowest: String,
-        /// The name of key 127.
-        highest: String,
+        /// The number that it would have.
+        number: i32,
     },
 }
 
 impl fmt::Display for KeyNameError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::NotAName(text) => write!(
-                f,
-                "`{text}` is no key; write letter, `#` or `b` if any, and octave, as in `F#2`"
-            ),
-            Self::OutOfRange {
-                name,
-                lowest,
-                highest,
-            } => write!(
-                f,
-                "key `{name}` does not exist; keys run from {lowest} to {highest}"
-            ),
+            Self::NotAName => f.write_str("not a key"),
+            Self::OutOfRange { number } => {
+                write!(f, "not a key of MIDI: it would be number {number}")
+            }
         }
     }
 }
@@ -137,9 +133,6 @@ pub fn bend_for(semitones: f64, range_semitones: f64) -> Value14 {
 const NAMES: [&str; 12] = [
     "C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B",
 ];
-
-/// How much of a wrong name an error repeats.
-const SHOWN_CHARS: usize = 20;
 
 #[cfg(test)]
 mod tests {
@@ -221,6 +214,8 @@ mod tests {
             ("Cb4", 59),
             ("B#3", 60),
             ("b3", 59),
+            ("f##2", 43),
+            ("Ebb2", 38),
         ] {
             assert_eq!(MiddleC::C4.parse(name), Ok(Key::clamped(number)), "{name}");
         }
@@ -229,15 +224,19 @@ mod tests {
     #[test]
     fn what_is_no_key_is_said() {
         for name in [
-            "", "H2", "C", "C#", "Cx4", "C##4", "C4 ", "C+4", "C--1", "60", "Cé", "C444",
+            "", "H2", "C", "C#", "Cx4", "C###4", "C#b4", "C4 ", "C+4", "C--1", "60", "4C", "C4.5",
+            "Cé", "Ç4", "C444",
         ] {
-            let error = MiddleC::C4.parse(name).expect_err(name);
-            assert!(matches!(error, KeyNameError::NotAName(_)), "{name}");
+            assert_eq!(
+                MiddleC::C4.parse(name),
+                Err(KeyNameError::NotAName),
+                "{name}"
+            );
         }
         let error = MiddleC::C4.parse("G#9").expect_err("128");
         assert_eq!(
             error.to_string(),
-            "key `G#9` does not exist; keys run from C-1 to G9"
+            "not a key of MIDI: it would be number 128"
         );
         assert!(MiddleC::C4.parse("Cb-1").is_err());
     }

@@ -37,7 +37,7 @@ pub(super) fn sheet(
         },
         start_minute: night.start_minute,
         end_minute: night.end_minute,
-        middle_c_octave: rig.middle_c_octave,
+        middle_c_octave: rig.middle_c.octave(),
         controllers: rig
             .controllers
             .iter()

@@ -3,7 +3,7 @@
 use super::ScreenModel;
 use super::look::Look;
 use super::state::{NoteMode, Prompt};
-use super::text::{key_name, put, width};
+use super::text::{put, width};
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
@@ -70,7 +70,7 @@ fn notes(model: &ScreenModel) -> Option<String> {
     else {
         return None;
     };
-    let from = key_name(base, model.sheet.middle_c_octave);
+    let from = model.sheet.key_name(base);
     let end = if has_releases {
         "end as keys are let go".to_owned()
     } else {

@@ -91,17 +91,6 @@ pub fn wrap(text: &str, max: u16, lines: usize) -> Vec<String> {
     out.iter().map(|line| cut(line, max)).collect()
 }
 
-/// The name of a key, such as `F#3`; `middle_c_octave` is the octave number of key 60.
-#[must_use]
-pub fn key_name(key: u8, middle_c_octave: i8) -> String {
-    const NAMES: [&str; 12] = [
-        "C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B",
-    ];
-    let name = NAMES.get(usize::from(key % 12)).copied().unwrap_or("C");
-    let octave = i16::from(key / 12) - 5 + i16::from(middle_c_octave);
-    format!("{name}{octave}")
-}
-
 /// Writes `text` at (`x`, `y`) counted within `area`, cut at its right edge. Gives the
 /// column after the text.
 pub(super) fn put(buf: &mut Buffer, area: Rect, at: (u16, u16), text: &str, style: Style) -> u16 {
@@ -200,18 +189,6 @@ mod tests {
         );
         assert_eq!(wrap("a\nb", 9, 5), ["a", "b"]);
         assert_eq!(wrap("", 9, 5), Vec::<String>::new());
-    }
-
-    // Note names: key 60 is middle C (GM2 §2.7.1.1); C4 is ours by common practice, no source.
-    #[test]
-    fn middle_c_is_c4_unless_the_rig_says_otherwise() {
-        assert_eq!(key_name(60, 4), "C4");
-        assert_eq!(key_name(60, 3), "C3");
-        assert_eq!(key_name(21, 4), "A0");
-        assert_eq!(key_name(108, 4), "C8");
-        assert_eq!(key_name(0, 4), "C-1");
-        assert_eq!(key_name(127, 4), "G9");
-        assert_eq!(key_name(66, 4), "F#4");
     }
 
     // Characters one by one: proptest's own strings hold no control characters.

@@ -12,7 +12,7 @@
 //! stands in one column. A zone too narrow for its name shows the letter of its sound.
 
 use super::look::Look;
-use super::text::{cut, indent, key_name, put, put_right, row, rows, tint, width};
+use super::text::{cut, indent, put, put_right, row, rows, tint, width};
 use crate::engine::view::ControllerView;
 use crate::sheet::{ControllerLine, SceneLine, Sheet, ZoneLine};
 use ratatui::buffer::Buffer;
@@ -326,7 +326,7 @@ impl ZoneMap<'_> {
     }
 
     fn name(&self, key: u8) -> String {
-        key_name(key, self.sheet.middle_c_octave)
+        self.sheet.key_name(key)
     }
 }
 

@@ -5,6 +5,9 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::midi::Key;
+use crate::midi::pitch::MiddleC;
+
 /// The whole sheet.
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
 pub struct Sheet {
@@ -36,6 +39,14 @@ pub struct Sheet {
     pub order: Vec<OrderLine>,
     /// Warnings and notes about the plan (a change that cuts, a slot shared).
     pub remarks: Vec<RemarkLine>,
+}
+
+impl Sheet {
+    /// The name of a key as the rig counts octaves, such as `F#3`; keys above 127 count as 127.
+    #[must_use]
+    pub fn key_name(&self, key: u8) -> String {
+        MiddleC::of_octave(self.middle_c_octave).name(Key::clamped(i32::from(key)))
+    }
 }
 
 /// Something to know about the plan.

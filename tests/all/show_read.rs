@@ -11,7 +11,7 @@ use segue::show::{
     finding::Findings,
     model::{Leave, Manners, NightEntry, PatchItem, Show, When, Zone},
     patches::GENERAL_MIDI,
-    read::{key_name, read},
+    read::read,
 };
 
 use crate::ron_tree::same_as_ron;
@@ -525,10 +525,7 @@ fn middle_c_is_what_the_panels_call_it() {
     );
     assert_eq!(told(findings), "");
     let key = zone(&show, "one", "a").unwrap().keys.0;
-    assert_eq!(
-        (key.get(), key_name(key, show.rig.middle_c_octave)),
-        (60, "C3".into())
-    );
+    assert_eq!((key.get(), show.rig.middle_c.name(key)), (60, "C3".into()));
 }
 
 proptest! {

@@ -42,7 +42,6 @@ pub(crate) fn build(setup: &Setup) -> World {
     let outputs = setup.ports.len().max(1);
     let speed = |at: usize| setup.ports.get(at).copied().unwrap_or(Speed::Usb);
     let mut rig = Rig {
-        middle_c_octave: 4,
         ports: (0..outputs)
             .map(|at| port(format!("out {at}"), speed(at)))
             .collect(),

@@ -4,7 +4,6 @@ use crate::check::walk::zones;
 use crate::check::{Rule, Told};
 use crate::show::finding::{Level, quoted};
 use crate::show::model::Show;
-use crate::show::read::key_name;
 
 pub(super) const RULE: Rule = Rule {
     id: "keys-beyond-controller",
@@ -14,7 +13,7 @@ pub(super) const RULE: Rule = Rule {
 };
 
 fn run(show: &Show, told: &mut Told<'_>) {
-    let octave = show.rig.middle_c_octave;
+    let middle_c = show.rig.middle_c;
     for (_, _, zone) in zones(show) {
         let Some(controller) = show.rig.controllers.get(zone.controller) else {
             continue;
@@ -26,11 +25,11 @@ fn run(show: &Show, told: &mut Told<'_>) {
             let message = format!(
                 "the zone {} goes from {} to {}, and {} from {} to {}",
                 quoted(&zone.name),
-                key_name(zone.keys.0, octave),
-                key_name(zone.keys.1, octave),
+                middle_c.name(zone.keys.0),
+                middle_c.name(zone.keys.1),
                 quoted(&controller.name),
-                key_name(low, octave),
-                key_name(high, octave),
+                middle_c.name(low),
+                middle_c.name(high),
             );
             told.add(
                 zone.keys_site,

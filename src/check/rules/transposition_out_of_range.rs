@@ -4,7 +4,6 @@ use crate::check::walk::nights_by_song;
 use crate::check::{Rule, Told};
 use crate::show::finding::{Level, quoted};
 use crate::show::model::{Night, Show, Song, Zone};
-use crate::show::read::key_name;
 
 pub(super) const RULE: Rule = Rule {
     id: "transposition-out-of-range",
@@ -33,15 +32,15 @@ fn tell(show: &Show, song: &Song, zone: &Zone, night: Option<(&Night, i8)>, told
     if moved(zone.keys.0) >= 0 && moved(zone.keys.1) <= 127 {
         return;
     }
-    let octave = show.rig.middle_c_octave;
+    let middle_c = show.rig.middle_c;
     let tonight = night.map_or_else(String::new, |(night, _)| {
         format!(" in the night {}", quoted(&night.name))
     });
     let message = format!(
         "the zone {} from {} to {} is moved by {by:+} semitones{tonight}, beyond the keys of MIDI",
         quoted(&zone.name),
-        key_name(zone.keys.0, octave),
-        key_name(zone.keys.1, octave)
+        middle_c.name(zone.keys.0),
+        middle_c.name(zone.keys.1)
     );
     told.add(
         zone.keys_site,

@@ -1,14 +1,14 @@
 //! Everything plugged in (`rig.ron`), as types.
 
 use super::Site;
+use crate::midi::pitch::MiddleC;
 use crate::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
 
 /// Everything plugged in (`rig.ron`).
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Rig {
-    /// Number that the rig's files call C4; middle C is 60 unless the rig says otherwise.
-    /// Octave number of key 60: 4 (default), 3 or 5.
-    pub middle_c_octave: i8,
+    /// What its panels, and its files, call key 60.
+    pub middle_c: MiddleC,
     /// Ports, in the file's order.
     pub ports: Vec<Port>,
     /// Controllers.

@@ -105,13 +105,12 @@ pub(super) fn zone_draft(
 ) -> Option<ZoneDraft> {
     const CHANGES: &[(&str, LevelChange)] =
         &[("Ride", LevelChange::Ride), ("New", LevelChange::New)];
-    let octave = source.middle_c_octave;
     let mut fields = Fields::open(node, what, report)?;
     let draft = ZoneDraft {
         from: place(source, fields.optional("from", name)),
         keys: place(
             source,
-            fields.optional("keys", parsed(|text| values::keys(text, octave))),
+            fields.optional("keys", parsed(|text| values::keys(text, source.middle_c))),
         ),
         velocity: place(
             source,

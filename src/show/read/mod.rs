@@ -155,6 +155,7 @@ mod rig;
 mod song;
 mod values;
 
+use crate::midi::pitch::MiddleC;
 use std::collections::BTreeMap;
 
 use crate::show::finding::{Finding, Findings, Level, Place};
@@ -163,7 +164,6 @@ use crate::show::tree::version::read_version;
 use crate::show::tree::{MAX_FILE_BYTES, Report, Tree, Version};
 use names::{Log, Names, Source};
 use rig::{Lists, RigRead};
-pub use values::key_name;
 
 /// The most files a show may have; a show of a thousand songs has about three thousand.
 pub const MAX_FILES: usize = 20_000;
@@ -291,7 +291,7 @@ impl Folder {
                     &self.files,
                     Source {
                         file,
-                        middle_c_octave: 4,
+                        middle_c: MiddleC::default(),
                     }
                     .site(span),
                 ),
@@ -416,7 +416,7 @@ fn read_songs(
     for song in songs {
         let source = Source {
             file: song.file,
-            middle_c_octave: rig.rig.middle_c_octave,
+            middle_c: rig.rig.middle_c,
         };
         let draft = song.tree.and_then(|tree| {
             song::song_draft(
@@ -448,7 +448,7 @@ fn read_nights(
         let tonight = night::Tonight {
             source: Source {
                 file: night.file,
-                middle_c_octave: rig.rig.middle_c_octave,
+                middle_c: rig.rig.middle_c,
             },
             rig,
             songs: &show.songs,

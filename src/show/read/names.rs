@@ -1,5 +1,6 @@
 //! Names that a file may speak of, places that findings point at, and small readers.
 
+use crate::midi::pitch::MiddleC;
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::values::Parsed;
@@ -23,7 +24,7 @@ pub(super) struct Source {
     /// Index of the file in the show.
     pub(super) file: u16,
     /// Octave number of key 60 in this show's files.
-    pub(super) middle_c_octave: i8,
+    pub(super) middle_c: MiddleC,
 }
 
 impl Source {

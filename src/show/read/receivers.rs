@@ -375,7 +375,7 @@ fn channel_cue(kind: &str, node: &Node, voice: Voice, report: &mut Report<'_>) -
     };
     let second = value7(second, report);
     if kind == "Note" {
-        let key = parsed(|text| values::key(text, voice.source.middle_c_octave))(first, report);
+        let key = parsed(|text| values::key(text, voice.source.middle_c))(first, report);
         return Some(Message::NoteOn(channel, key?, second?));
     }
     let number = control_number(first, report);

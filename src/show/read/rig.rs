@@ -1,5 +1,6 @@
 //! `rig.ron`: ports, controllers, pedals, curves; receivers are read in their own file.
 
+use crate::midi::pitch::MiddleC;
 use std::collections::BTreeMap;
 
 use super::draft::{ZoneDraft, zone_draft};
@@ -55,14 +56,14 @@ pub(super) fn rig(
     let mut problems = Vec::new();
     let mut source = Source {
         file,
-        middle_c_octave: values::MIDDLE_C_OCTAVE,
+        middle_c: MiddleC::default(),
     };
     let Some(mut fields) = Fields::open(node, "rig", report) else {
         return (read, problems);
     };
     fields.skip("version");
-    if let Some(octave) = fields.optional("middle_c", parsed(middle_c)) {
-        source.middle_c_octave = octave.value;
+    if let Some(name) = fields.optional("middle_c", parsed(middle_c)) {
+        source.middle_c = name.value;
     }
     let ports = fields.optional("ports", named);
     let controllers = fields.optional("controllers", named);
@@ -74,7 +75,7 @@ pub(super) fn rig(
     });
     fields.finish();
 
-    read.rig.middle_c_octave = source.middle_c_octave;
+    read.rig.middle_c = source.middle_c;
     read.defaults = defaults.map_or_else(ZoneDraft::default, |draft| draft.value);
     (read.rig.ports, read.ports) = things(ports, report, |name, node, report| {
         port(name, node, source, report)
@@ -146,11 +147,11 @@ fn all_receivers(
     (all, names, inside)
 }
 
-fn middle_c(text: &str) -> values::Parsed<i8> {
+fn middle_c(text: &str) -> values::Parsed<MiddleC> {
     match text {
-        "C3" => Ok(3),
-        "C4" => Ok(4),
-        "C5" => Ok(5),
+        "C3" => Ok(MiddleC::C3),
+        "C4" => Ok(MiddleC::C4),
+        "C5" => Ok(MiddleC::C5),
         _ => Err(Wrong {
             message: format!("{} is no name for middle C", quoted(text)),
             help: "it is \"C4\", \"C3\" or \"C5\": what the instruments' panels call key 60".into(),
@@ -241,10 +242,7 @@ fn controller(
     let channel = fields
         .optional("channel", whole(1..=16u8))
         .and_then(|channel| values::channel(channel.value.into()));
-    let keys = fields.optional(
-        "keys",
-        parsed(|text| values::keys(text, source.middle_c_octave)),
-    );
+    let keys = fields.optional("keys", parsed(|text| values::keys(text, source.middle_c)));
     let sources = fields.optional("sources", named);
     let is_keyboard = fields.has("keys");
     fields.finish();
@@ -362,7 +360,7 @@ fn trigger(node: &Node, source: Source, report: &mut Report<'_>) -> Option<Trigg
                 inner(
                     node,
                     report,
-                    parsed(|text| values::key(text, source.middle_c_octave)),
+                    parsed(|text| values::key(text, source.middle_c)),
                 )?
                 .value,
             ),

@@ -3,6 +3,7 @@
 //! Each function takes the text between the quotes and gives the value, or what is wrong
 //! with it in words that follow the text itself ("\"H3\" is not a key: …").
 
+use crate::midi::pitch::{KeyNameError, MiddleC};
 use crate::midi::{Channel, Key, Value7};
 use crate::show::finding::quoted;
 use crate::show::model::TemplateByte;
@@ -26,81 +27,26 @@ fn wrong<T>(message: String, help: &str) -> Parsed<T> {
     })
 }
 
-/// Octave number of key 60 in scientific pitch (C4 = 60).
-pub(super) const MIDDLE_C_OCTAVE: i8 = 4;
-
-/// A key: a letter, sharps or flats, an octave: `C4`, `F#2`, `Bb-1`.
-///
-/// Octave numbers follow the rig's middle C, and change at C: the octave of key `k` is
-/// `k / 12 - 1` when key 60 is C4 (scientific pitch).
-pub(super) fn key(text: &str, middle_c_octave: i8) -> Parsed<Key> {
-    const HELP: &str = "write a letter A to G, # or b if need be, and an octave: \"F#2\"";
-    let malformed = || wrong(format!("{} is not a key", quoted(text)), HELP);
-    let trimmed = text.trim();
-    let mut chars = trimmed.chars();
-    let step = match chars.next().map(|letter| letter.to_ascii_uppercase()) {
-        Some('C') => 0,
-        Some('D') => 2,
-        Some('E') => 4,
-        Some('F') => 5,
-        Some('G') => 7,
-        Some('A') => 9,
-        Some('B') => 11,
-        _ => return malformed(),
-    };
-    let rest = chars.as_str();
-    let octave_text = rest.trim_start_matches(['#', 'b']);
-    let signs = rest
-        .get(..rest.len() - octave_text.len())
-        .unwrap_or_default();
-    // More than a double sharp or flat is a slip of the fingers.
-    let is_mixed = signs.contains('#') && signs.contains('b');
-    let Ok(octave) = octave_text.parse::<i32>() else {
-        return malformed();
-    };
-    if signs.len() > 2 || is_mixed || !(-9..=19).contains(&octave) || octave_text.starts_with('+') {
-        return malformed();
-    }
-    let shift: i32 = signs
-        .chars()
-        .map(|sign| if sign == '#' { 1 } else { -1 })
-        .sum();
-    let number = 60 + 12 * (octave - i32::from(middle_c_octave)) + step + shift;
-    match u8::try_from(number).ok().and_then(Key::new) {
-        Some(key) => Ok(key),
-        None => {
-            let lowest = key_name(Key::MIN, middle_c_octave);
-            let highest = key_name(Key::MAX, middle_c_octave);
-            wrong(
-                format!(
-                    "{} is not a key of MIDI: it would be number {number}",
-                    quoted(text)
-                ),
-                &format!("keys go from {lowest} to {highest}"),
-            )
-        }
-    }
-}
-
-/// The name of a key, with sharps: `C4` for 60 unless the rig says otherwise.
-#[must_use]
-pub fn key_name(key: Key, middle_c_octave: i8) -> String {
-    const NAMES: [&str; 12] = [
-        "C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B",
-    ];
-    let number = key.get();
-    let name = NAMES
-        .get(usize::from(number % 12))
-        .copied()
-        .unwrap_or_default();
-    let octave = i32::from(number) / 12 - 5 + i32::from(middle_c_octave);
-    format!("{name}{octave}")
+/// A key by its name, as the rig counts octaves: `C4`, `F#2`, `Bb-1`.
+pub(super) fn key(text: &str, middle_c: MiddleC) -> Parsed<Key> {
+    middle_c.parse(text.trim()).or_else(|error| {
+        let help = match error {
+            KeyNameError::NotAName => {
+                "write a letter A to G, # or b if need be, and an octave: \"F#2\"".to_owned()
+            }
+            KeyNameError::OutOfRange { .. } => {
+                let ends = [Key::MIN, Key::MAX].map(|key| middle_c.name(key));
+                format!("keys go from {} to {}", ends[0], ends[1])
+            }
+        };
+        wrong(format!("{} is {error}", quoted(text)), &help)
+    })
 }
 
 /// A stretch of keys (`A0..B3`), or a single one.
-pub(super) fn keys(text: &str, middle_c_octave: i8) -> Parsed<(Key, Key)> {
+pub(super) fn keys(text: &str, middle_c: MiddleC) -> Parsed<(Key, Key)> {
     let (low, high) = ends(text);
-    let (low, high) = (key(low, middle_c_octave)?, key(high, middle_c_octave)?);
+    let (low, high) = (key(low, middle_c)?, key(high, middle_c)?);
     in_order(text, low, high)
 }
 
@@ -336,45 +282,28 @@ mod tests {
     use super::*;
 
     #[test]
-    fn keys_of_the_common_keyboards() {
-        // 88 keys 21–108, 61 keys 36–96 (common practice), and the ends of MIDI (scientific pitch).
-        let known = [
-            ("A0", 21),
-            ("C8", 108),
-            ("C2", 36),
-            ("C7", 96),
-            ("C4", 60),
-            ("C-1", 0),
-            ("G9", 127),
-        ];
-        for (name, number) in known {
-            let key_found = key(name, 4).unwrap();
-            assert_eq!(key_found.get(), number, "{name}");
-            assert_eq!(key_name(key_found, 4), name);
-        }
+    fn a_key_is_named_as_the_rig_counts_octaves() {
         // Many makers call key 60 C3, a few C5 (common practice, no source).
-        assert_eq!(key("C3", 3).unwrap().get(), 60);
-        assert_eq!(key("C5", 5).unwrap().get(), 60);
-        for (name, number) in [
-            ("Bb3", 58),
-            ("A#3", 58),
-            ("Cb4", 59),
-            ("B#3", 60),
-            ("f##2", 43),
-            ("Ebb2", 38),
+        for (middle_c, name) in [
+            (MiddleC::C3, "C3"),
+            (MiddleC::C4, " C4 "),
+            (MiddleC::C5, "C5"),
         ] {
-            assert_eq!(key(name, 4).unwrap().get(), number, "{name}");
+            assert_eq!(key(name, middle_c).unwrap().get(), 60);
         }
-        for bad in [
-            "", "H3", "C", "C#b4", "C###4", "4C", "G#9", "C-2", "C+4", "C4.5", "Ç4", "C 4 x",
-        ] {
-            assert!(key(bad, 4).is_err(), "{bad}");
-        }
+        let no_key = key("H3", MiddleC::C4).unwrap_err();
+        assert_eq!(no_key.message, "\"H3\" is not a key");
+        let beyond = key("G#9", MiddleC::C4).unwrap_err();
+        assert_eq!(
+            beyond.message,
+            "\"G#9\" is not a key of MIDI: it would be number 128"
+        );
+        assert_eq!(beyond.help, "keys go from C-1 to G9");
     }
 
     #[test]
     fn stretches() {
-        let pair = |text| keys(text, 4).map(|(low, high)| (low.get(), high.get()));
+        let pair = |text| keys(text, MiddleC::C4).map(|(low, high)| (low.get(), high.get()));
         assert_eq!(pair("A0..B3"), Ok((21, 59)));
         assert_eq!(pair("C4"), Ok((60, 60)));
         assert!(pair("C4..B3").unwrap_err().message.contains("downwards"));
