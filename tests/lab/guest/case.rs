@@ -15,6 +15,7 @@
 //!                                   makes a device and plugs it in, unless `absent`
 //! unplug NAME / plug NAME           pulls the cable, puts it back
 //! power-off NAME                    pulls the cable, and what sounded in it is silent
+//! lossy NAME                        from here on the far side may be too slow for what comes
 //! connect FROM TO                   a sequencer connection in the kernel, for the self-test
 //!
 //! start ARGUMENTS                   runs `segue ARGUMENTS` without a terminal
@@ -89,6 +90,7 @@ pub enum Action {
     Unplug(String),
     Plug(String),
     PowerOff(String),
+    Lossy(String),
     Connect {
         from: PortName,
         to: PortName,
@@ -270,6 +272,7 @@ impl Words {
             "unplug" => Action::Unplug(self.next()?),
             "plug" => Action::Plug(self.next()?),
             "power-off" => Action::PowerOff(self.next()?),
+            "lossy" => Action::Lossy(self.next()?),
             "connect" => Action::Connect {
                 from: self.port()?,
                 to: self.port()?,

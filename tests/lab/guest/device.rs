@@ -29,6 +29,8 @@ pub struct DeviceSpec {
 pub struct Device {
     pub spec: DeviceSpec,
     pub ports: Vec<Port>,
+    /// Losing bytes at the far side is part of the case from here on.
+    pub is_lossy: bool,
     gadget: PathBuf,
     controller: String,
     far_id: String,
@@ -42,6 +44,7 @@ impl Device {
         let number = MADE.fetch_add(1, Ordering::Relaxed);
         let device = Self {
             ports: (0..spec.ports).map(|_| Port::default()).collect(),
+            is_lossy: false,
             gadget: PathBuf::from(format!("/sys/kernel/config/usb_gadget/g{number}")),
             controller: format!("dummy_udc.{controller}"),
             far_id: format!("far{number}"),

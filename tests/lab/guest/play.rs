@@ -94,6 +94,11 @@ impl Stage {
                 device.ports.iter().for_each(Port::power_off);
                 Ok(())
             }
+            Action::Lossy(name) => {
+                self.judge_losses(name)?;
+                self.device(name)?.is_lossy = true;
+                Ok(())
+            }
             Action::Connect { from, to } => self.connect(from, to),
             Action::Send { to, bytes, within } => {
                 let sent = self.port(to)?.send(bytes, *within);
@@ -327,13 +332,20 @@ impl Stage {
     /// At the end nothing may have arrived that the case did not speak of, but for
     /// what a program lets go when it leaves.
     fn judge_rest(&mut self) -> Result<(), String> {
-        for (name, device) in &self.devices {
-            if device.overruns() {
-                return Err(format!("the lab itself lost bytes at {name}"));
-            }
+        for name in self.devices.keys() {
+            self.judge_losses(name)?;
         }
         let has_left = self.program.as_mut().is_some_and(Program::has_ended);
         self.judge_unread(|message| !(has_left && is_release(message)))
+    }
+
+    /// A far side that was too slow has shown nothing about the program.
+    fn judge_losses(&self, name: &str) -> Result<(), String> {
+        let is_at_fault = |device: &Device| !device.is_lossy && device.overruns();
+        match self.devices.get(name).is_some_and(is_at_fault) {
+            true => Err(format!("the lab itself lost bytes at {name}")),
+            false => Ok(()),
+        }
     }
 
     fn judge_unread(&self, is_wrong: impl Fn(&Message) -> bool) -> Result<(), String> {
