@@ -27,7 +27,10 @@ fn run(show: &Show, told: &mut Told<'_>) {
                 quoted(&spare.name),
                 quoted(&main.name)
             );
-            let help = format!("write {}: the spare follows it by itself", quoted(&main.name));
+            let help = format!(
+                "write {}: the spare follows it by itself",
+                quoted(&main.name)
+            );
             told.add(site, message, help);
         }
     }
@@ -36,8 +39,14 @@ fn run(show: &Show, told: &mut Told<'_>) {
 /// The receivers that a scene names, and where.
 fn named(scene: &Scene) -> impl Iterator<Item = (usize, Site)> {
     let zones = scene.zones.iter().map(|zone| (zone.receiver, zone.site));
-    let patches = scene.patches.iter().map(|patch| (patch.receiver, patch.site));
-    let settings = scene.settings.iter().map(|value| (value.receiver, value.site));
+    let patches = scene
+        .patches
+        .iter()
+        .map(|patch| (patch.receiver, patch.site));
+    let settings = scene
+        .settings
+        .iter()
+        .map(|value| (value.receiver, value.site));
     let cues = scene.cues.iter().map(|cue| (cue.receiver, cue.site));
     zones.chain(patches).chain(settings).chain(cues)
 }
