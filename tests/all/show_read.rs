@@ -230,7 +230,7 @@ fn a_spare_is_like_the_receiver_it_stands_in_for() {
     }},
 )"#
         );
-        let files = std::collections::BTreeMap::from([("rig.ron".to_owned(), rig.into_bytes())]);
+        let files = BTreeMap::from([("rig.ron".to_owned(), rig.into_bytes())]);
         let (show, findings) = read(&files, "spare");
         let told: Vec<String> = findings.kept().iter().map(ToString::to_string).collect();
         (show, told.join("\n"))
