@@ -118,6 +118,10 @@ impl<'a> Sounds<'a> {
     pub(super) fn without_zones(&mut self, scene: &Scene, layout: &Layout) -> Vec<Draft> {
         let mut drafts = Vec::new();
         for (at, receiver) in self.show.rig.receivers.iter().enumerate() {
+            // A spare is sent nothing before it takes over.
+            if receiver.spare_of.is_some() {
+                continue;
+            }
             if receiver.global.is_some() {
                 let channel = receiver.global;
                 let settings = self.settings(at, receiver, true, channel, &[&scene.settings]);

@@ -78,6 +78,7 @@ fn instrument(at: usize, slots: u8) -> Receiver {
         pages: None,
         hears: Vec::new(),
         keyboard: None,
+        spare_of: None,
     }
 }
 

@@ -125,14 +125,14 @@ fn write_show(folder: &Path, scenes: usize) {
 }
 
 fn song_text(song: usize) -> String {
-    const UPPER: [&str; 5] = [
+    const RIGHT: [&str; 5] = [
         "Tine Piano",
         "Warm Strings",
         "Brass Section",
         "Glass Bells",
         "Reed Piano",
     ];
-    const LOWER: [&str; 3] = ["Concert Grand", "Funk Clav", "Stab Brass"];
+    const LEFT: [&str; 3] = ["Concert Grand", "Funk Clav", "Stab Brass"];
     let (mut text, mut order) = (String::new(), String::new());
     write!(
         text,
@@ -143,10 +143,10 @@ fn song_text(song: usize) -> String {
         let at = song * 7 + scene;
         write!(
             text,
-            "        \"scene {scene}\": (\n            zones: {{\n                \"right\": (from: \"upper\", patch: \"{}\", level: {}),\n                \"left\": (from: \"lower\", patch: \"{}\", keys: \"C3..C8\", level: -2),\n                \"bass\": (from: \"lower\", patch: \"Round Bass\", keys: \"A0..B2\"),\n            }},\n            patches: {{\"effects\": \"Small Room\"}},\n            parameters: {{\"organ\": {{\"rotor\": {}}}}},\n            player: \"Words for the player, scene {scene}.\",\n            when: (bar: {}, beat: 1),\n        ),\n",
-            UPPER[at % UPPER.len()],
+            "        \"scene {scene}\": (\n            zones: {{\n                \"right\": (from: \"strap\", patch: \"{}\", level: {}),\n                \"left\": (from: \"keys\", patch: \"{}\", keys: \"C3..C8\", level: -2),\n                \"bass\": (from: \"keys\", patch: \"Round Bass\", keys: \"A0..B2\"),\n            }},\n            patches: {{\"effects\": \"Small Room\"}},\n            parameters: {{\"organ\": {{\"drive\": {}}}}},\n            player: \"Words for the player, scene {scene}.\",\n            when: (bar: {}, beat: 1),\n        ),\n",
+            RIGHT[at % RIGHT.len()],
             -i64::try_from(at % 7).unwrap(),
-            LOWER[at % LOWER.len()],
+            LEFT[at % LEFT.len()],
             at % 128,
             scene * 16 + 9
         )

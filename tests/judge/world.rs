@@ -233,6 +233,7 @@ fn receiver(
         pages: None,
         hears,
         keyboard: None,
+        spare_of: None,
     }
 }
 

@@ -21,6 +21,7 @@ mod port_matches_two;
 mod repeated_bar;
 mod shared_channel;
 mod slot_just_played;
+mod spare_played;
 mod too_many_sounds;
 mod transposition_out_of_range;
 mod unreachable_scene;
@@ -47,6 +48,7 @@ pub const RULES: &[Rule] = &[
     repeated_bar::RULE,
     shared_channel::RULE,
     slot_just_played::RULE,
+    spare_played::RULE,
     too_many_sounds::RULE,
     transposition_out_of_range::RULE,
     unreachable_scene::RULE,

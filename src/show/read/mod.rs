@@ -59,6 +59,7 @@
 //!             "house red": Program(3), "go": Exclusive("F0 7F 01 02 01 01 31 F7"), "roll": Start,
 //!         }),                               // also Control(n, value), Continue, Stop
 //!         "tablet": (kind: Pages, port: "tablet", slots: "16", pages: Program), // or Control(n)
+//!         "spare": (spare_of: "main", port: "keys"), // the same model on a port of its own
 //!     },
 //!     defaults: (from: "lower", to: "main"), // any field of a zone, for all songs
 //! )
@@ -73,6 +74,10 @@
 //! `may_prime: false`, `polyphony` unknown, `level: Gm` (`Linear`, `Fixed`), `release_s: 2.0`,
 //! `holds_back: true`, `boot_ms: 10000`, `heeds_sensing: true`. `Gm2` are those that General
 //! MIDI 2 recommends. `programs_from_1` holds for the patch list and for cues.
+//!
+//! **A spare** is a second receiver of the same model, kept to take over. It says only whose
+//! spare it is and its port; slots, patch list, parameters, cues and manners are those of the
+//! other. No scene plays it. (Not used yet: nothing but panic is sent to it.)
 //!
 //! **System Exclusive** of a parameter: bytes in hexadecimal, `vv` for a value of 7 bits, `mm`
 //! and `ll` for the halves of 14, `cc` for the channel, `[` where the sum of the checksum `ss`
@@ -153,6 +158,7 @@ mod receivers;
 mod resolve;
 mod rig;
 mod song;
+mod spares;
 mod values;
 
 use crate::midi::pitch::MiddleC;
