@@ -119,7 +119,7 @@ impl<'a> Stage<'a> {
             let Some(place) = place else {
                 return Vec::new();
             };
-            let count = |index: &usize| lanes(place.scene, *index).len().clamp(1, 64);
+            let count = |index: &usize| lanes(place.scene, *index).len().min(64);
             let counts = self.keyboards.iter().map(count);
             counts
                 .map(|count| u16::try_from(count).unwrap_or(1))
