@@ -14,6 +14,7 @@ mod far;
 mod midi;
 mod play;
 mod program;
+mod raw_midi;
 mod terminal;
 mod words;
 
