@@ -2,13 +2,14 @@
 //! and the bytes that arrived at the far sides are heard by model receivers.
 //!
 //! `SEGUE_TRACE` is a file that `tests/lab/run` left (its head says how it is written). The
-//! clock of a virtual machine stands still and makes up for it, so gaps are cut short and
-//! loading takes no time: order is judged here, lateness is judged in virtual time only.
+//! clock of a virtual machine stands still and makes up for it, so gaps are cut short, and
+//! loading and ringing take no time: order is judged here; lateness, and whether a ring was
+//! waited for, is judged in virtual time only.
 
 use std::collections::BTreeMap;
 
-use segue::midi::{Decoded, Decoder, Message};
-use segue::show::model::{Action, PortMatch, Show, Trigger};
+use segue::midi::{Channel, Decoded, Decoder, Message};
+use segue::show::model::{Action, PortMatch, ReceiverKind, Show, Trigger};
 use segue::sim::{HeldNotes, ReceiverModel};
 
 use crate::loaded;
@@ -283,6 +284,15 @@ impl<'a> Hearing<'a> {
             for voice in model.voices() {
                 findings.push(format!("receiver {at} sounds at the end: {voice:?}"));
             }
+            for channel in 0..16 {
+                let slot = model.slot(Channel::clamped(channel));
+                if slot.is_hold_down() || slot.is_sostenuto_down() || slot.is_soft_down() {
+                    let channel = channel + 1;
+                    findings.push(format!(
+                        "receiver {at}: a pedal is down on channel {channel}"
+                    ));
+                }
+            }
         }
         let (heard, mut excused) = (self.oracle.judge.matched_count(), 0);
         for violation in self.oracle.judge.finish(self.now_us) {
@@ -307,8 +317,9 @@ fn judge(trace: &Trace) -> Verdict {
         spec.manners.load_us = 0;
         // However well a receiver behaves: a program change where something sounds is wrong.
         spec.manners.held_notes = HeldNotes::Cut;
+        spec.manners.release_us = 0;
         for patch in &mut spec.patches {
-            patch.load_us = None;
+            (patch.load_us, patch.release_us) = (None, 0);
         }
     }
     let mut hearing = Hearing::new(&world);
@@ -351,23 +362,43 @@ fn trace_of_the_lab_is_as_it_was_played() {
     );
     assert!(findings.is_empty(), "{}", findings.join("\n"));
     assert!(steps >= 10, "{steps} steps");
-    assert!(heard == asked && heard > 0, "{heard} of {asked} notes");
+    assert!(
+        heard > 0 && heard + excused >= asked && excused * 10 <= asked,
+        "{heard} of {asked} notes, {excused} excused"
+    );
 }
 
-/// Alters one message of a trace that the far side received.
+/// Alters one message that an instrument received: of notes the one that is held longest,
+/// so that what is altered is there to be heard; else the last.
 fn alter(trace: &mut Trace, is_meant: impl Fn(&[u8]) -> bool, change: impl Fn(&mut Vec<u8>)) {
-    let passage = trace
-        .passages
-        .iter_mut()
-        .rev()
-        .find(|passage| !passage.is_played && is_meant(&passage.bytes))
+    let receivers = &trace.show.rig.receivers;
+    let is_candidate = |passage: &Passage| {
+        let sounds = receivers
+            .iter()
+            .any(|item| item.port == passage.port && item.kind == ReceiverKind::Instrument);
+        sounds && !passage.is_played && is_meant(&passage.bytes)
+    };
+    let held_us = |at: usize| {
+        let on = &trace.passages[at];
+        let off = trace.passages[at..].iter().find(|passage| {
+            let is_same = passage.port == on.port && !passage.is_played;
+            is_same
+                && passage
+                    .bytes
+                    .starts_with(&[on.bytes[0] ^ 0x10, on.bytes[1]])
+        });
+        off.map_or(0, |off| off.us - on.us)
+    };
+    let at = (0..trace.passages.len())
+        .filter(|at| is_candidate(&trace.passages[*at]))
+        .max_by_key(|at| held_us(*at))
         .expect("the trace has such a message");
-    change(&mut passage.bytes);
+    change(&mut trace.passages[at].bytes);
 }
 
 #[test]
 #[ignore = "needs a trace of the lab: see tests/run"]
-fn trace_with_one_byte_altered_is_found_out() {
+fn trace_with_one_message_altered_is_found_out() {
     let is_on = |bytes: &[u8]| bytes[0] & 0xf0 == 0x90;
     let is_off = |bytes: &[u8]| bytes[0] & 0xf0 == 0x80;
     let is_pedal_up = |bytes: &[u8]| bytes[0] & 0xf0 == 0xb0 && bytes[1..] == [64, 0];
@@ -375,9 +406,8 @@ fn trace_with_one_byte_altered_is_found_out() {
     let other_key: Change = |bytes| bytes[1] ^= 1;
     let stays_down: Change = |bytes| bytes[2] = 127;
     let other_channel: Change = |bytes| bytes[0] ^= 4;
-    // A note whose key is still down when this comes right after it.
     let then_program: Change = |bytes| bytes.extend([0xc0 | bytes[0] & 0x0f, 9]);
-    let then_off: Change = |bytes| bytes.extend([0x80 | bytes[0] & 0x0f, bytes[1], 64]);
+    let then_silence: Change = |bytes| bytes.extend([0xb0 | bytes[0] & 0x0f, 120, 0]);
     type Meant<'a> = &'a dyn Fn(&[u8]) -> bool;
     let alterations: [(&str, Meant, Change); 6] = [
         ("a note off of another key", &is_off, other_key),
@@ -385,7 +415,7 @@ fn trace_with_one_byte_altered_is_found_out() {
         ("a note on another channel", &is_on, other_channel),
         ("a pedal that stays down", &is_pedal_up, stays_down),
         ("a program change on a held slot", &is_on, then_program),
-        ("a note cut at once", &is_on, then_off),
+        ("a slot silenced at once", &is_on, then_silence),
     ];
     for (name, is_meant, change) in alterations {
         let mut trace = made();
