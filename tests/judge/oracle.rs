@@ -6,7 +6,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use segue::midi::{Key, Program, Value7};
-use segue::show::model::{BankBytes, Leave, LevelChange, ParameterValue, ReceiverKind, Show, Zone};
+use segue::show::model::{
+    BankBytes, Curve, Leave, LevelChange, ParameterValue, ReceiverKind, Show, Zone,
+};
 use segue::sim::{Change, Expect, ExpectId, Holder, Judge, JudgeRules, Restrike, Wanted};
 
 use crate::world::World;
@@ -184,12 +186,13 @@ impl<'a> Oracle<'a> {
         let mut line = Vec::new();
         let mut song_starts = Vec::new();
         let mut sounds = Vec::new();
-        for (song_at, song) in show.songs.iter().enumerate() {
-            song_starts.push(line.len());
-            for (scene_at, scene) in song.scenes.iter().enumerate() {
-                line.push((song_at, scene_at));
-                sounds.push(sounds_of(show, &scene.zones, &scene.settings));
+        for spot in &world.line {
+            if spot.is_start {
+                song_starts.push(line.len());
             }
+            line.push((spot.song, spot.scene));
+            let scene = &show.songs[spot.song].scenes[spot.scene];
+            sounds.push(sounds_of(show, &scene.zones, &scene.settings));
         }
         let rules = JudgeRules {
             wait_us: PORT_US,
@@ -203,7 +206,7 @@ impl<'a> Oracle<'a> {
                 judge.pass_through(*heard, at);
             }
         }
-        let keyboards = show.rig.controllers.len() - 1;
+        let keyboards = world.inputs.len();
         let mut oracle = Self {
             show,
             world,
@@ -318,26 +321,34 @@ impl<'a> Oracle<'a> {
         zone: &Zone,
         (keyboard, key, velocity): (usize, u8, u8),
     ) {
-        let out_key = i32::from(key) + i32::from(zone.transpose);
+        let others = if zone.is_never_transposed {
+            0
+        } else {
+            self.world.line[self.at].transpose
+        };
+        let out_key = i32::from(key) + i32::from(zone.transpose) + others;
         let receiver = &self.show.rig.receivers[zone.receiver];
         if !(0..128).contains(&out_key) || !self.is_listening(self.world.ports[zone.receiver]) {
             return;
         }
-        let patch = &receiver.patches.patches[zone.patch.unwrap_or(0)];
+        let patch = zone.patch.map(|at| &receiver.patches.patches[at]);
         let bank = receiver.manners.bank;
         let heeds = |one: BankBytes| bank == one || bank == BankBytes::Both;
-        let value = Value7::clamped(i32::from(velocity));
         let expect = Expect {
             down_us: now_us,
             receiver: zone.receiver,
             wanted: Wanted {
-                bank_msb: patch.bank_msb.filter(|_| heeds(BankBytes::Msb)),
-                bank_lsb: patch.bank_lsb.filter(|_| heeds(BankBytes::Lsb)),
-                program: Some(patch.program),
+                bank_msb: patch
+                    .and_then(|patch| patch.bank_msb)
+                    .filter(|_| heeds(BankBytes::Msb)),
+                bank_lsb: patch
+                    .and_then(|patch| patch.bank_lsb)
+                    .filter(|_| heeds(BankBytes::Lsb)),
+                program: patch.map(|patch| patch.program),
                 group: Some(zone.group as u8),
             },
             key: Key::clamped(out_key),
-            velocities: (value, value),
+            velocities: curved(&self.show.rig.curves[zone.curve], velocity),
         };
         self.presses += 1;
         let id = self.judge.expect(expect);
@@ -1189,8 +1200,9 @@ fn sounds_of(show: &Show, zones: &[Zone], settings: &[ParameterValue]) -> Vec<So
         let receiver = &show.rig.receivers[zone.receiver];
         debug_assert_eq!(receiver.kind, ReceiverKind::Instrument);
         let values = (0..receiver.parameters.len()).map(|parameter| {
-            settings
+            zone.settings
                 .iter()
+                .chain(settings)
                 .find(|v| v.receiver == zone.receiver && v.parameter == parameter)
                 .map_or(receiver.parameters[parameter].neutral, |v| v.value)
         });
@@ -1226,6 +1238,31 @@ fn sounds_of(show: &Show, zones: &[Zone], settings: &[ParameterValue]) -> Vec<So
         });
     }
     sounds
+}
+
+/// What a curve makes of a velocity: straight lines between its points, level before the
+/// first and after the last, rounded either way; never a silent note.
+fn curved(curve: &Curve, velocity: u8) -> (Value7, Value7) {
+    let points: Vec<(f64, f64)> = curve
+        .points
+        .iter()
+        .map(|(x, y)| (f64::from(x.get()), f64::from(y.get())))
+        .collect();
+    let x = f64::from(velocity);
+    let y = match (points.first(), points.last()) {
+        (Some(first), _) if x <= first.0 => first.1,
+        (_, Some(last)) if x >= last.0 => last.1,
+        (Some(_), _) => points
+            .windows(2)
+            .find(|pair| x <= pair[1].0)
+            .map_or(x, |pair| {
+                let share = (x - pair[0].0) / (pair[1].0 - pair[0].0);
+                pair[0].1 + share * (pair[1].1 - pair[0].1)
+            }),
+        _ => x,
+    };
+    let value = |y: f64| Value7::clamped((y as i32).max(1));
+    (value(y.floor()), value(y.ceil()))
 }
 
 const IN_SCENE: [Change; 5] = [

@@ -34,6 +34,8 @@ pub(crate) enum Rule {
 #[derive(Clone, Debug)]
 pub(crate) struct Finding {
     pub(crate) rule: Rule,
+    /// What the judge calls it, if it was the judge who found it.
+    pub(crate) fault: Option<Fault>,
     pub(crate) text: String,
 }
 
@@ -82,13 +84,13 @@ pub(crate) fn run(script: &Script, options: Options) -> Option<Report> {
     Some(player.report())
 }
 
-struct Player<'a> {
+pub(crate) struct Player<'a> {
     world: &'a World,
     plan: &'a Plan,
     stage: Stage,
-    oracle: Oracle<'a>,
+    pub(crate) oracle: Oracle<'a>,
     now_us: u64,
-    findings: Vec<Finding>,
+    pub(crate) findings: Vec<Finding>,
     is_powered: Vec<bool>,
     events: u64,
     marks: Vec<u64>,
@@ -107,7 +109,7 @@ struct Player<'a> {
 }
 
 impl<'a> Player<'a> {
-    fn new(world: &'a World, plan: &'a Plan, options: Options) -> Self {
+    pub(crate) fn new(world: &'a World, plan: &'a Plan, options: Options) -> Self {
         let book = Arc::new(plan.promptbook.clone());
         let stage = Stage::new(world, book, Saboteur::with(options.mistake));
         let ports = world.kinds.len();
@@ -201,7 +203,7 @@ impl<'a> Player<'a> {
                 *self.oracle.excuses.entry(why).or_default() += 1;
                 continue;
             }
-            self.find(self.rule(&violation), violation.to_string());
+            self.report_violation(&violation);
         }
         let harmed = self.stage.view().counters.harmed;
         if harmed > self.oracle.harm_allowed && harmed > self.harmed {
@@ -269,11 +271,23 @@ impl<'a> Player<'a> {
     }
 
     fn find(&mut self, rule: Rule, text: String) {
-        self.findings.push(Finding { rule, text });
+        self.findings.push(Finding {
+            rule,
+            fault: None,
+            text,
+        });
+    }
+
+    fn report_violation(&mut self, violation: &Violation) {
+        self.findings.push(Finding {
+            rule: self.rule(violation),
+            fault: Some(violation.fault),
+            text: violation.to_string(),
+        });
     }
 
     /// Lets time pass, stopping at everything that is due on the way.
-    fn pass_time(&mut self, us: u64) {
+    pub(crate) fn pass_time(&mut self, us: u64) {
         let end_us = self.now_us + us;
         loop {
             let due = [self.stage.due_us(), self.oracle.next_us()]
@@ -301,7 +315,8 @@ impl<'a> Player<'a> {
 
     /// A message from a keyboard, unless it is unplugged.
     fn send(&mut self, keyboard: usize, message: Message) {
-        self.tell(Input::Midi(InPort(keyboard as u8), message));
+        let (port, channel) = self.world.inputs[keyboard];
+        self.tell(Input::Midi(port, message.on_channel(channel)));
     }
 
     /// How long what waits for each port now keeps it busy (MIDI 1.0: 320 µs a byte).
@@ -314,7 +329,7 @@ impl<'a> Player<'a> {
             .collect()
     }
 
-    fn play(&mut self, event: Event) {
+    pub(crate) fn play(&mut self, event: Event) {
         match event {
             Event::On(keyboard, ..)
             | Event::Off(keyboard, _)
@@ -569,7 +584,7 @@ impl<'a> Player<'a> {
 
     /// Everything is let go and plugged in again, and what rings may ring out; then nothing
     /// may sound, no pedal may be down, and every slot must be as after a cold jump.
-    fn end(&mut self) {
+    pub(crate) fn end(&mut self) {
         self.pass_time(20_000);
         for port in 0..self.is_out.len() {
             self.come_back(port);
@@ -584,7 +599,9 @@ impl<'a> Player<'a> {
         }
         self.pass_time(15_000_000);
         self.check_end();
-        self.check_lights();
+        if self.world.has_numbered_cues {
+            self.check_lights();
+        }
         let loads = |spec: &segue::sim::ReceiverSpec| spec.manners.load_us > 0;
         if !self.was_released || !self.world.specs.iter().any(loads) {
             self.check_path();
@@ -607,7 +624,7 @@ impl<'a> Player<'a> {
         for violation in late.into_iter().skip(self.seen) {
             match self.excuse(&violation) {
                 Some(why) => *self.oracle.excuses.entry(why).or_default() += 1,
-                None => self.find(self.rule(&violation), violation.to_string()),
+                None => self.report_violation(&violation),
             }
         }
         for at in 0..self.stage.models.len() {
@@ -715,7 +732,8 @@ impl<'a> Player<'a> {
                     Message::Control(Channel::MIN, Controller::clamped(number.into()), narrow)
                 }
             };
-            cold.handle(0, Input::Midi(InPort(*keyboard as u8), message));
+            let (port, channel) = self.world.inputs[*keyboard];
+            cold.handle(0, Input::Midi(port, message.on_channel(channel)));
         }
         cold.handle(
             0,
@@ -805,7 +823,7 @@ impl<'a> Player<'a> {
         }
     }
 
-    fn report(self) -> Report {
+    pub(crate) fn report(self) -> Report {
         Report {
             findings: self.findings,
             events: self.events,

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use segue::engine::promptbook::InPort;
 use segue::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
 use segue::show::model::{
     Action, BankBytes, ControllerItem, Cue, CueMessage, Curve, Leave, LevelChange, LevelLaw,
@@ -27,14 +28,31 @@ pub(crate) const CUE_CONTROL: u8 = 20;
 /// The controllers that a keyboard sends.
 pub(crate) const SOURCES: [u8; 5] = [1, 11, 64, 66, 67];
 
-/// A show made of a script, and what is needed to judge it.
+/// A show, made of a script or read from its files, and what is needed to judge it.
 pub(crate) struct World {
     pub(crate) show: Show,
     pub(crate) night: Night,
     pub(crate) specs: Vec<ReceiverSpec>,
     pub(crate) kinds: Vec<wire::PortKind>,
-    /// Rig port of each receiver (output ports).
+    /// Output port of each receiver.
     pub(crate) ports: Vec<usize>,
+    /// Where each controller that can be played comes in, and on which channel.
+    pub(crate) inputs: Vec<(InPort, Channel)>,
+    /// The night's positions.
+    pub(crate) line: Vec<Spot>,
+    /// Whether the cues are those of `cues`, whose values name their scenes.
+    pub(crate) has_numbered_cues: bool,
+}
+
+/// A position of the night.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Spot {
+    pub(crate) song: usize,
+    pub(crate) scene: usize,
+    /// Semitones of song and night together.
+    pub(crate) transpose: i32,
+    /// A song begins here.
+    pub(crate) is_start: bool,
 }
 
 /// The rig's output ports come first, then a port for each keyboard, then the pedal's.
@@ -83,6 +101,18 @@ pub(crate) fn build(setup: &Setup) -> World {
         rig.receivers.push(receiver);
     }
     let (songs, order) = songs(setup, &rig);
+    let line = songs
+        .iter()
+        .enumerate()
+        .flat_map(|(song, item)| {
+            (0..item.scenes.len()).map(move |scene| Spot {
+                song,
+                scene,
+                transpose: 0,
+                is_start: scene == 0,
+            })
+        })
+        .collect();
     let mut kinds = Vec::new();
     for at in (0..outputs).filter(|at| ports.contains(at)) {
         kinds.push(match speed(at) {
@@ -115,6 +145,11 @@ pub(crate) fn build(setup: &Setup) -> World {
         specs,
         kinds,
         ports,
+        inputs: (0..keyboards)
+            .map(|at| (InPort(at as u8), Channel::MIN))
+            .collect(),
+        line,
+        has_numbered_cues: true,
     }
 }
 
@@ -340,7 +375,7 @@ fn manners(mn: &Mn) -> Manners {
 
 /// The model of a receiver: its times are three quarters of those stated, so that what is
 /// stated is a limit and not a coincidence.
-fn spec(rx: &Rx, receiver: &Receiver) -> ReceiverSpec {
+pub(crate) fn spec(rx: &Rx, receiver: &Receiver) -> ReceiverSpec {
     let mn = &rx.manners;
     let mut groups = [u8::MAX; 16];
     let mut listens = 0;

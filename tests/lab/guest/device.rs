@@ -13,6 +13,7 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 use crate::far::Port;
+use crate::raw_midi::widen;
 
 /// What a device says about itself.
 #[derive(Clone, Debug, PartialEq)]
@@ -96,6 +97,7 @@ impl Device {
                     .ok_or_else(|| format!("cannot open {}", raw.display()))
             };
             let input = open(OpenOptions::new().read(true))?;
+            widen(&input).map_err(|error| format!("cannot widen {}: {error}", raw.display()))?;
             let output = open(OpenOptions::new().write(true).custom_flags(O_NONBLOCK))?;
             port.open(input, output);
         }
