@@ -57,6 +57,14 @@ pub(super) enum Event {
     Realtime(bool),
     /// A show that waited after a kill is taken up.
     TakenUp,
+    /// The night was changed: positions are those of this edition from now on.
+    Edition {
+        edition: u32,
+        position: u32,
+        page: u16,
+    },
+    /// A jump was not taken: the night was changed as it was asked for.
+    JumpTooLate,
     /// The playing thread let everything go and ended.
     Ended,
 }
@@ -125,6 +133,11 @@ impl Watch {
             steps: 0,
             rare: [0; RARE.len()],
         }
+    }
+
+    /// The show is where it was, under the numbers of another edition.
+    pub(super) const fn rename(&mut self, view: &View) {
+        (self.position, self.page) = (Some(view.position.0), view.page);
     }
 
     /// Reports what differs from the last view.
@@ -251,6 +264,11 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
             "no real-time priority: the system does not allow it".into(),
         ),
         Event::TakenUp => (Note, "taken up: every port gets its state".into()),
+        Event::Edition { .. } => (Note, "night changed".into()),
+        Event::JumpTooLate => (
+            Warning,
+            "jump not taken: the night was changed just then; ask again".into(),
+        ),
         Event::Ended => (Note, "all notes released".into()),
     }
 }

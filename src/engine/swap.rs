@@ -143,6 +143,12 @@ impl Swap {
         &self.book
     }
 
+    /// Where the show stands in the new book.
+    #[must_use]
+    pub const fn at(&self) -> PositionId {
+        self.at
+    }
+
     fn sound(&self, old: usize) -> Option<usize> {
         self.sounds
             .get(old)
