@@ -4,6 +4,8 @@
 //! end, a port that another thread is writing is handed the message instead of waited
 //! for, and what it has to say goes out as notices and as a published view.
 
+mod book;
+
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU8, AtomicU64, Ordering};
@@ -16,7 +18,6 @@ use crate::engine::checkpoint::Checkpoint;
 use crate::engine::input::{Command, Input, Outbox};
 use crate::engine::limits::{MAX_PORTS, MAX_RECEIVERS};
 use crate::engine::promptbook::{Action, InPort, OutPort, PositionId, Promptbook, Trigger};
-use crate::engine::swap::{Swap, SwapError};
 use crate::engine::view::{Presence, View};
 use crate::midi::Message;
 use crate::plan::{Plan, PortMap};
@@ -295,51 +296,6 @@ impl Desk {
         self.ends.views.write(self.view);
     }
 
-    /// A question of whoever plans the night anew. What came is given back, so that nothing
-    /// is dropped here.
-    fn answer(&mut self, ask: Ask) {
-        let answer = match ask {
-            Ask::Look(mut live) => {
-                self.engine.live(&mut live);
-                Answer::Live(live)
-            }
-            Ask::Take(mut swap) => match self.take_book(&mut swap) {
-                Ok(()) => Answer::Taken(swap),
-                Err(error) => Answer::Refused(swap, error),
-            },
-        };
-        // There is room: one question is asked at a time.
-        let _ = self.ends.answers.push(answer);
-    }
-
-    /// Another book for the engine, and for everything here that goes by its numbers.
-    fn take_book(&mut self, swap: &mut Swap) -> Result<(), SwapError> {
-        let now_us = self.clock.now_us();
-        self.outbox.clear();
-        let Self { engine, outbox, .. } = self;
-        let taken = catch_unwind(AssertUnwindSafe(|| engine.take_book(now_us, swap, outbox)));
-        if let Ok(Err(error)) = taken {
-            return Err(error);
-        }
-        // `swap` has the old book now, so that the last one here is not dropped.
-        self.book = Arc::clone(self.engine.promptbook());
-        if taken.is_err() {
-            self.checkpoint.position = swap.at();
-            self.rebuild(now_us);
-        }
-        self.send();
-        self.engine.view(&mut self.view);
-        self.watch.rename(&self.view);
-        self.report(Event::Edition {
-            edition: self.view.edition,
-            position: self.view.position.0,
-            page: self.view.page,
-        });
-        self.look();
-        self.checkpoint = self.engine.checkpoint();
-        Ok(())
-    }
-
     /// The book that is played.
     pub(super) const fn book(&self) -> &Arc<Promptbook> {
         &self.book
@@ -562,6 +518,7 @@ const END_LIMIT: Duration = Duration::from_millis(1500);
 mod tests {
     use super::*;
     use crate::app::load;
+    use crate::engine::swap::Swap;
     use crate::plan;
 
     /// A desk that waits at the start of the demo, with the other ends of its queues.

@@ -228,24 +228,14 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
                 in_port(sheet, *port)
             ),
         ),
-        Event::OutFull(port) => {
-            let name = sheet
-                .out_ports
-                .get(usize::from(*port))
-                .map_or("?", |port| &port.name);
-            (
-                Error,
-                format!("output {name} was full: its state is sent again"),
-            )
-        }
-        Event::Count(which, total) => {
-            // A detour is what keeps notes that ring from being cut: nothing went wrong.
-            let level = match which {
-                Rare::Detours => Note,
-                _ => Warning,
-            };
-            (level, format!("{}: {total} so far", rare_words(*which)))
-        }
+        Event::OutFull(port) => (
+            Error,
+            format!(
+                "output {} was full: its state is sent again",
+                out_port(sheet, *port)
+            ),
+        ),
+        Event::Count(which, total) => count_words(*which, *total),
         Event::Rebuilt => (
             Error,
             "the engine failed, was silenced and rebuilt at its position".into(),
@@ -271,6 +261,13 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
         ),
         Event::Ended => (Note, "all notes released".into()),
     }
+}
+
+fn out_port(sheet: &Sheet, port: u8) -> &str {
+    sheet
+        .out_ports
+        .get(usize::from(port))
+        .map_or("?", |port| &port.name)
 }
 
 fn in_port(sheet: &Sheet, port: u8) -> &str {
@@ -320,6 +317,15 @@ fn why_words(why: Swallowed) -> &'static str {
         Swallowed::AtEnd => "this is the last position",
         Swallowed::AtStart => "this is the first position",
     }
+}
+
+fn count_words(which: Rare, total: u64) -> (LogLevel, String) {
+    // A detour is what keeps notes that ring from being cut: nothing went wrong.
+    let level = match which {
+        Rare::Detours => LogLevel::Note,
+        _ => LogLevel::Warning,
+    };
+    (level, format!("{}: {total} so far", rare_words(which)))
 }
 
 fn rare_words(which: Rare) -> &'static str {

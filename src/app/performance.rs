@@ -21,9 +21,8 @@ use super::journal::Steps;
 use super::log::Log;
 use super::model::ModelRig;
 use super::notice::NOTICE_LIMIT;
-use super::replanning::{ASK_LIMIT, EDIT_LIMIT, Replanner};
+use super::replanning::{self, Replanner};
 use super::scribe::{Ending, Scribe};
-use super::tonight::Tonight;
 use super::{kinds, wanted};
 use crate::engine::input::Command;
 use crate::engine::promptbook::PositionId;
@@ -163,19 +162,10 @@ impl Performance {
         let (notices, notice_receiver) = rtrb::RingBuffer::new(NOTICE_LIMIT);
         let (views, view_reader) = triple_buffer::triple_buffer(&View::default());
         let shared = Arc::new(Shared::new(start.plan.ports.inputs.len()));
-        let (edit_sender, edits) = std::sync::mpsc::sync_channel(EDIT_LIMIT);
-        let (asks, ask_receiver) = rtrb::RingBuffer::new(ASK_LIMIT);
-        let (answer_sender, answers) = rtrb::RingBuffer::new(ASK_LIMIT);
-        let desk = Hand {
-            commands: Arc::new(Mutex::new(command_sender)),
-            edits: edit_sender,
-            seen: Arc::new(AtomicU32::new(0)),
-            waker: opened.waker,
-            shared: Arc::clone(&shared),
-        };
-        let log = Log::default();
         let sheet = Arc::new(start.plan.sheet.clone());
         let editions = Editions::new(Arc::clone(&sheet));
+        let (line, change) = replanning::line(&editions, &opened.waker, &shared);
+        let log = Log::default();
         let scribe = Scribe {
             notices: notice_receiver,
             sheet: Arc::clone(&sheet),
@@ -190,37 +180,27 @@ impl Performance {
         };
         let ends = Ends {
             commands,
-            asks: ask_receiver,
-            answers: answer_sender,
+            asks: change.asks,
+            answers: change.answers,
             notices,
             views,
             shared: Arc::clone(&shared),
         };
+        let at = PositionId(start.at as u32);
         let driver = Driver {
             intake: opened.intake,
-            desk: Desk::new(
-                &start.plan,
-                PositionId(start.at as u32),
-                start.is_waiting,
-                gates,
-                clock,
-                ends,
-            ),
+            desk: Desk::new(&start.plan, at, start.is_waiting, gates, clock, ends),
         };
-        let map = start.plan.ports.clone();
-        let replanner = Replanner {
-            show: start.show,
-            tonight: Tonight::new(start.night.clone(), start.night),
-            book: Arc::clone(driver.desk.book()),
-            plan: start.plan,
-            edition: 0,
-            edits,
-            asks,
-            answers,
-            editions: editions.clone(),
-            waker: desk.waker.clone(),
+        let desk = Hand {
+            commands: Arc::new(Mutex::new(command_sender)),
+            edits: change.edits,
+            seen: Arc::new(AtomicU32::new(0)),
+            waker: opened.waker,
             shared: Arc::clone(&shared),
         };
+        let map = start.plan.ports.clone();
+        let book = Arc::clone(driver.desk.book());
+        let replanner = Replanner::new(start.show, start.night, (start.plan, book), line);
         let waker = desk.waker.clone();
         let replanning = spawn("replan", move || replanner.run())?;
         let scribe = spawn("scribe", move || scribe.run(&|| waker.wake()))?;

@@ -7,7 +7,7 @@
 
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
-use std::sync::mpsc::{Receiver, RecvTimeoutError};
+use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
 use std::time::{Duration, Instant};
 
 use super::driver::Shared;
@@ -18,13 +18,13 @@ use crate::engine::swap::{Live, Swap, SwapError};
 use crate::plan::{self, Given, Plan};
 use crate::ports::Waker;
 use crate::screen::LogLevel;
-use crate::show::model::Show;
+use crate::show::model::{Night, Show};
 use crate::ui::NightEdit;
 
 /// Changes that may wait. When full, one more is refused and the log says so.
-pub(super) const EDIT_LIMIT: usize = 64;
+const EDIT_LIMIT: usize = 64;
 /// Questions to the playing thread that may wait: there is one at a time.
-pub(super) const ASK_LIMIT: usize = 2;
+const ASK_LIMIT: usize = 2;
 /// Plans made for one change before it is given up: somebody steps faster than we plan.
 const TRIES: usize = 20;
 /// How long the playing thread may take to answer.
@@ -52,25 +52,75 @@ pub(super) enum Answer {
 
 /// What the thread works with.
 pub(super) struct Replanner {
-    pub(super) show: Show,
-    pub(super) tonight: Tonight,
+    show: Show,
+    tonight: Tonight,
     /// The plan that is played, and its book as the engine has it.
-    pub(super) plan: Plan,
-    pub(super) book: Arc<Promptbook>,
-    pub(super) edition: u32,
-    pub(super) edits: Receiver<NightEdit>,
-    pub(super) asks: rtrb::Producer<Ask>,
-    pub(super) answers: rtrb::Consumer<Answer>,
-    pub(super) editions: Editions,
-    pub(super) waker: Waker,
-    pub(super) shared: Arc<Shared>,
+    plan: Plan,
+    book: Arc<Promptbook>,
+    edition: u32,
+    line: Line,
+}
+
+/// The thread's ends of what it shares with the others.
+pub(super) struct Line {
+    edits: Receiver<NightEdit>,
+    asks: rtrb::Producer<Ask>,
+    answers: rtrb::Consumer<Answer>,
+    editions: Editions,
+    waker: Waker,
+    shared: Arc<Shared>,
+}
+
+/// The others' ends: changes from the screen; questions and answers of the playing thread.
+pub(super) struct Change {
+    pub(super) edits: SyncSender<NightEdit>,
+    pub(super) asks: rtrb::Consumer<Ask>,
+    pub(super) answers: rtrb::Producer<Answer>,
+}
+
+/// The queues to the thread and from it.
+pub(super) fn line(editions: &Editions, waker: &Waker, shared: &Arc<Shared>) -> (Line, Change) {
+    let (edit_sender, edits) = sync_channel(EDIT_LIMIT);
+    let (asks, ask_receiver) = rtrb::RingBuffer::new(ASK_LIMIT);
+    let (answer_sender, answers) = rtrb::RingBuffer::new(ASK_LIMIT);
+    let line = Line {
+        edits,
+        asks,
+        answers,
+        editions: editions.clone(),
+        waker: waker.clone(),
+        shared: Arc::clone(shared),
+    };
+    let change = Change {
+        edits: edit_sender,
+        asks: ask_receiver,
+        answers: answer_sender,
+    };
+    (line, change)
 }
 
 impl Replanner {
+    /// For a night that is played by this plan, whose book the engine has.
+    pub(super) fn new(
+        show: Show,
+        night: Night,
+        (plan, book): (Plan, Arc<Promptbook>),
+        line: Line,
+    ) -> Self {
+        Self {
+            show,
+            tonight: Tonight::new(night),
+            plan,
+            book,
+            edition: 0,
+            line,
+        }
+    }
+
     /// Plans changes until the show ends.
     pub(super) fn run(mut self) {
         while !self.is_over() {
-            match self.edits.recv_timeout(TICK) {
+            match self.line.edits.recv_timeout(TICK) {
                 Ok(edit) => self.take(&edit),
                 Err(RecvTimeoutError::Timeout) => {}
                 Err(RecvTimeoutError::Disconnected) => return,
@@ -79,7 +129,7 @@ impl Replanner {
     }
 
     fn is_over(&self) -> bool {
-        self.shared.stop.load(Ordering::Acquire)
+        self.line.shared.stop.load(Ordering::Acquire)
     }
 
     /// A change, and all that came with it.
@@ -89,7 +139,7 @@ impl Replanner {
         let mut words = Vec::new();
         self.apply(first, &mut words);
         for _ in 0..TRIES {
-            while let Ok(edit) = self.edits.try_recv() {
+            while let Ok(edit) = self.line.edits.try_recv() {
                 self.apply(&edit, &mut words);
             }
             if words.is_empty() || self.is_over() {
@@ -111,6 +161,7 @@ impl Replanner {
         match self.tonight.apply(edit) {
             Ok(done) => words.push(done),
             Err(error) => self
+                .line
                 .editions
                 .say(LogLevel::Warning, format!("night not changed: {error}")),
         }
@@ -120,7 +171,7 @@ impl Replanner {
         self.tonight = before;
         let words = words.join(", ");
         let words = format!("night not changed ({words}): {error}");
-        self.editions.say(LogLevel::Warning, words);
+        self.line.editions.say(LogLevel::Warning, words);
     }
 
     /// Plans and hands over; `false` if something came in between and it is to be done again.
@@ -142,7 +193,7 @@ impl Replanner {
         let took_ms = start.elapsed().as_millis();
         let sheet = Arc::new(replan.plan.sheet.clone());
         let words = format!("night changed: {words}; planned in {took_ms} ms");
-        self.editions.put(next, sheet, words);
+        self.line.editions.put(next, sheet, words);
         match self.ask(Ask::Take(Box::new(swap)))? {
             Answer::Taken(old) => {
                 drop(old);
@@ -165,11 +216,11 @@ impl Replanner {
     /// Asks the playing thread and waits for its answer.
     fn ask(&mut self, ask: Ask) -> Result<Answer, String> {
         let silent = || "the playing thread does not answer".to_owned();
-        self.asks.push(ask).map_err(|_| silent())?;
-        self.waker.wake();
+        self.line.asks.push(ask).map_err(|_| silent())?;
+        self.line.waker.wake();
         let until = Instant::now() + PATIENCE;
         while Instant::now() < until && !self.is_over() {
-            if let Ok(answer) = self.answers.pop() {
+            if let Ok(answer) = self.line.answers.pop() {
                 return Ok(answer);
             }
             std::thread::sleep(Duration::from_micros(500));

@@ -21,10 +21,11 @@ pub(super) struct Tonight {
 }
 
 impl Tonight {
-    pub(super) const fn new(written: Night, night: Night) -> Self {
+    /// The night as its file has it.
+    pub(super) fn new(written: Night) -> Self {
         Self {
+            night: written.clone(),
             written,
-            night,
             before: Vec::new(),
         }
     }
@@ -128,7 +129,7 @@ mod tests {
     fn tonight() -> Tonight {
         let loaded = load::show(&load::built_in(load::DEMO), load::DEMO);
         let night = load::night(&loaded.show, Some(load::DEMO_NIGHT)).unwrap();
-        Tonight::new(night.clone(), night.clone())
+        Tonight::new(night.clone())
     }
 
     fn calls(night: &Night) -> Vec<(&str, bool, i8)> {
