@@ -264,7 +264,7 @@ pub const TABLE: &[KeyRow] = &[
         &[UiKey::letter('x')],
         ORDER,
         UiCommand::SkipSong,
-        "leave this song out tonight, or take it in again",
+        "leave a song out tonight, or take it in again",
     ),
     row(
         ("song up", HELP_ONLY),
