@@ -119,7 +119,12 @@ impl Machine {
         self.seat_all(book);
     }
 
-    fn change_scene(&mut self, call: &mut Call<'_>, to: PositionId, place: &PositionEntry) {
+    pub(super) fn change_scene(
+        &mut self,
+        call: &mut Call<'_>,
+        to: PositionId,
+        place: &PositionEntry,
+    ) {
         let book = call.book;
         let sounds = book
             .scenes

@@ -9,7 +9,7 @@ use super::notes::Note;
 use super::ports::OutputState;
 use super::presses::Press;
 use super::promptbook::{
-    ControllerId, InPort, PositionEntry, PositionId, Promptbook, SceneEntry, SlotId,
+    ControllerId, InPort, PositionEntry, PositionId, Promptbook, SceneEntry, SlotEntry, SlotId,
 };
 use super::slots::{SlotState, Usage};
 use super::sources::ControllerState;
@@ -56,11 +56,8 @@ impl Machine {
     /// A machine at a position, with every output still absent.
     pub(super) fn new(book: &Promptbook, at: PositionId) -> Self {
         let slot_count = book.slots.len().min(MAX_SLOTS);
-        let usage = usage_by_group(book);
-        let slots = book.slots.iter().take(slot_count).map(|entry| {
-            let group = (entry.receiver.0, entry.group);
-            SlotState::new(usage.get(&group).copied().unwrap_or_default())
-        });
+        let usage = usage_by_slot(book).into_vec();
+        let slots = usage.into_iter().take(slot_count).map(SlotState::new);
         let controller_count = book.controllers.len().min(MAX_CONTROLLERS);
         let mut machine = Self {
             now_us: 0,
@@ -232,6 +229,16 @@ fn find_controller(book: &Promptbook, port: InPort, channel: Channel) -> Option<
         .find(|(_, entry)| entry.channel == Some(channel))
         .or_else(|| on_port().find(|(_, entry)| entry.channel.is_none()))
         .map(|(id, _)| ControllerId(id))
+}
+
+/// What the show plays on the group of each slot.
+pub(super) fn usage_by_slot(book: &Promptbook) -> Box<[Usage]> {
+    let usage = usage_by_group(book);
+    let of_slot = |entry: &SlotEntry| {
+        let group = (entry.receiver.0, entry.group);
+        usage.get(&group).copied().unwrap_or_default()
+    };
+    book.slots.iter().map(of_slot).collect()
 }
 
 /// What the show plays on each group of slots, by receiver and group.

@@ -9,7 +9,8 @@
 //! waiting for a patch), `pedals`, `sources` (wheels, pressure, the foot), `changeover`
 //! (which slot carries what), `seats` (its choice), `voicing` (what a slot is told),
 //! `slots` (what it is known to hold), `ramps`, `pages`, `ports` (loss and return),
-//! `silence` (panic and the end), `checkpoint`, `publish` (the view).
+//! `silence` (panic and the end), `swap` (another promptbook), `checkpoint`, `publish` (the
+//! view).
 #![deny(
     clippy::indexing_slicing,
     clippy::disallowed_methods,
@@ -20,6 +21,7 @@ pub mod checkpoint;
 pub mod input;
 pub mod limits;
 pub mod promptbook;
+pub mod swap;
 pub mod view;
 
 mod changeover;
@@ -58,6 +60,8 @@ use self::view::View;
 pub struct Engine {
     book: Arc<Promptbook>,
     machine: Machine,
+    /// Counts the books that were taken.
+    edition: u32,
 }
 
 impl Engine {
@@ -69,7 +73,11 @@ impl Engine {
     pub fn new(book: impl Into<Arc<Promptbook>>, at: PositionId) -> Self {
         let book = book.into();
         let machine = Machine::new(&book, at);
-        Self { book, machine }
+        Self {
+            book,
+            machine,
+            edition: 0,
+        }
     }
 
     /// Takes one input at the time `now_us` (microseconds from any start; a time before the
@@ -92,6 +100,7 @@ impl Engine {
 
     /// Fills `view` with what a screen needs.
     pub fn view(&self, view: &mut View) {
+        view.edition = self.edition;
         self.machine.publish(&self.book, view);
     }
 

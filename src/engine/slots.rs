@@ -209,6 +209,18 @@ pub(super) struct Usage {
     pub(super) states_bend_range: bool,
 }
 
+impl Usage {
+    /// What either of two shows plays.
+    pub(super) fn add(&mut self, other: Self) {
+        for (sum, word) in self.sources.iter_mut().zip(other.sources) {
+            *sum |= word;
+        }
+        self.is_played |= other.is_played;
+        self.states_pan |= other.states_pan;
+        self.states_bend_range |= other.states_bend_range;
+    }
+}
+
 impl SlotState {
     /// A slot of which nothing is known.
     pub(super) const fn new(usage: Usage) -> Self {

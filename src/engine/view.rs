@@ -133,6 +133,9 @@ pub struct Counters {
 pub struct View {
     /// Time of the last call, in microseconds.
     pub now_us: u64,
+    /// How many other promptbooks were taken since the start: indices here are those of
+    /// the last one, and of its sheet.
+    pub edition: u32,
     /// Where the show is.
     pub position: PositionId,
     /// The page within the song.
@@ -166,6 +169,7 @@ impl Default for View {
     fn default() -> Self {
         Self {
             now_us: 0,
+            edition: 0,
             position: PositionId(0),
             page: 0,
             is_muted: false,

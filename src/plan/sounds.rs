@@ -46,13 +46,14 @@ pub(super) struct Sounds<'a> {
 }
 
 impl<'a> Sounds<'a> {
-    pub(super) fn new(show: &'a Show, night: &'a Night) -> Self {
+    /// `blobs` are stored messages that have their numbers already.
+    pub(super) fn new(show: &'a Show, night: &'a Night, blobs: &[Box<[u8]>]) -> Self {
         Self {
             show,
             night,
             identities: BTreeMap::new(),
-            blobs: Vec::new(),
-            blob_ids: BTreeMap::new(),
+            blobs: blobs.to_vec(),
+            blob_ids: blobs.iter().cloned().zip(0..).collect(),
         }
     }
 

@@ -345,7 +345,7 @@ impl<'a> Stage<'a> {
         let pause = before
             .iter()
             .rev()
-            .find(|line| !matches!(line, OrderLine::Skipped(_)));
+            .find(|line| !matches!(line, OrderLine::Skipped { .. }));
         match pause {
             Some(OrderLine::Break(seconds)) => format!(", after a break of {} min", seconds / 60),
             _ => String::new(),

@@ -19,6 +19,7 @@ pub(crate) struct Taste {
     pub(crate) plugs: u32,
     pub(crate) panics: u32,
     pub(crate) floods: u32,
+    pub(crate) replans: u32,
 }
 
 /// A bit of everything but floods.
@@ -32,6 +33,7 @@ pub(crate) const MIXED: Taste = Taste {
     plugs: 1,
     panics: 1,
     floods: 0,
+    replans: 0,
 };
 
 /// Scripts of one kind.
@@ -252,6 +254,7 @@ fn events(taste: Taste) -> impl Strategy<Value = Event> {
         1 => Just(Event::ReleaseAll),
     ];
     let floods = (keyboard(), 1..1_500_u16).prop_map(|(c, n)| Event::Flood(c, n));
+    let replans = (0..4_usize).prop_map(Event::Replan);
     prop::strategy::Union::new_weighted(
         [
             (taste.notes, notes.boxed()),
@@ -261,6 +264,7 @@ fn events(taste: Taste) -> impl Strategy<Value = Event> {
             (taste.plugs, plugs.boxed()),
             (taste.panics, panics.boxed()),
             (taste.floods, floods.boxed()),
+            (taste.replans, replans.boxed()),
         ]
         .into_iter()
         .filter(|(weight, _)| *weight > 0)

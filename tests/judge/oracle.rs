@@ -610,6 +610,25 @@ impl<'a> Oracle<'a> {
         }
     }
 
+    /// The night is another one from now on: these songs, by number, are played. The show
+    /// stays in its scene.
+    pub(crate) fn change_night(&mut self, songs: &[usize]) {
+        let here = self.line[self.at];
+        self.line.clear();
+        self.song_starts.clear();
+        self.sounds.clear();
+        for song_at in songs {
+            self.song_starts.push(self.line.len());
+            for (scene_at, scene) in self.show.songs[*song_at].scenes.iter().enumerate() {
+                self.line.push((*song_at, scene_at));
+                let sounds = sounds_of(self.show, &scene.zones, &scene.settings);
+                self.sounds.push(sounds);
+            }
+        }
+        let at = self.line.iter().position(|place| *place == here);
+        self.at = at.expect("the present song is never left out");
+    }
+
     fn go(&mut self, now_us: u64, to: Option<usize>, cues: Option<bool>, drains_us: &[u64]) {
         let Some(to) = to.filter(|to| *to < self.line.len()) else {
             return;

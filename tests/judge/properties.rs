@@ -106,6 +106,21 @@ fn seam() {
     hold(Taste { steps: 20, ..MIXED }, nothing_of(Rule::Seam));
 }
 
+/// A night planned anew while it is played: nothing of it is heard, whatever sounds, and
+/// the show goes on as if the night had been so from the start.
+#[test]
+fn replan() {
+    let taste = Taste {
+        replans: 12,
+        steps: 20,
+        ..MIXED
+    };
+    hold(taste, |_, report| match report.findings.first() {
+        None => Ok(()),
+        Some(first) => Err(format!("{:?}: {}", first.rule, first.text)),
+    });
+}
+
 /// Invariant 3: a pedal told down is told up, and holds what it should.
 #[test]
 fn pedal() {

@@ -6,8 +6,10 @@ use std::sync::Arc;
 
 use segue::engine::input::{Command, Input};
 use segue::engine::promptbook::{InPort, OutPort, PositionId};
+use segue::engine::swap::{Live, Swap};
 use segue::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
-use segue::plan::{Plan, compile};
+use segue::plan::{Given, Plan, compile, replan};
+use segue::show::model::{Night, NightEntry};
 use segue::sim::{Fault, Heard, Kind, Patch, Released, Violation, VoiceState};
 
 use crate::oracle::{BEND, Excuse, Oracle, PRESSURE};
@@ -87,6 +89,9 @@ pub(crate) fn run(script: &Script, options: Options) -> Option<Report> {
 pub(crate) struct Player<'a> {
     world: &'a World,
     plan: &'a Plan,
+    /// The night and its plan as they are by now.
+    night: Night,
+    current: Plan,
     stage: Stage,
     pub(crate) oracle: Oracle<'a>,
     now_us: u64,
@@ -116,6 +121,8 @@ impl<'a> Player<'a> {
         let mut player = Self {
             world,
             plan,
+            night: world.night.clone(),
+            current: plan.clone(),
             marks: vec![0; stage.models.len()],
             stage,
             oracle: Oracle::new(world),
@@ -349,6 +356,7 @@ impl<'a> Player<'a> {
             | Event::CableOut(_)
             | Event::Return(_)
             | Event::Sign(_) => self.plug(event),
+            Event::Replan(turns) => self.replan(turns),
             _ => self.command(event),
         }
         let (at, there) = (self.oracle.at, self.stage.view().position.index());
@@ -481,6 +489,42 @@ impl<'a> Player<'a> {
             }
         };
         self.tell(Input::Command(command));
+    }
+
+    /// The night is planned anew around what sounds, as it is or with another song left out.
+    fn replan(&mut self, turns: usize) {
+        let (present, _) = self.oracle.line[self.oracle.at];
+        let count = self.night.order.len();
+        let other = (present + turns) % count;
+        if let Some(NightEntry::Song { is_skipped, .. }) = self.night.order.get_mut(other)
+            && other != present
+        {
+            *is_skipped = !*is_skipped;
+        }
+        let mut live = Live::default();
+        self.stage.engine.live(&mut live);
+        let given = Given {
+            plan: &self.current,
+            live: &live,
+            written: &self.world.night,
+        };
+        let replan = replan(&self.world.show, &self.night, &given).expect("the show stands there");
+        let (old, book) = (&self.stage.book, Arc::new(replan.plan.promptbook.clone()));
+        let swap = Swap::prepare(old, book, live.position, replan.at).expect("the rig is the same");
+        self.current = replan.plan;
+        let played = |at: &usize| {
+            !matches!(
+                self.night.order[*at],
+                NightEntry::Song {
+                    is_skipped: true,
+                    ..
+                }
+            )
+        };
+        let songs: Vec<usize> = (0..count).filter(played).collect();
+        self.oracle.change_night(&songs);
+        self.stage.take_book(self.now_us, swap);
+        self.settle();
     }
 
     fn step_pedal(&mut self, is_down: bool, drains_us: &[u64]) {

@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use segue::engine::input::{Command, Input, Output, Payload, Urgency};
-use segue::engine::promptbook::Promptbook;
+use segue::engine::promptbook::{Promptbook, SlotEntry};
 use segue::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
 
 use crate::world::CUE_CONTROL;
@@ -43,10 +43,12 @@ pub(crate) enum Mistake {
     ForgetReturn,
     HideRefusal,
     DifferEachRun,
+    MoveOnReplan,
+    ForgetOwnersOnReplan,
 }
 
 impl Mistake {
-    pub(crate) const ALL: [Self; 28] = [
+    pub(crate) const ALL: [Self; 30] = [
         Self::ForgetPedalUp,
         Self::ForgetSostenutoUp,
         Self::PedalToNewSounds,
@@ -75,6 +77,8 @@ impl Mistake {
         Self::ForgetReturn,
         Self::HideRefusal,
         Self::DifferEachRun,
+        Self::MoveOnReplan,
+        Self::ForgetOwnersOnReplan,
     ];
 }
 
@@ -283,6 +287,44 @@ impl Saboteur {
                 });
             }
         }
+    }
+
+    /// Whether all that sounds is forgotten as the night is planned anew.
+    pub(crate) fn forgets_owners(&self) -> bool {
+        self.mistake == Some(Mistake::ForgetOwnersOnReplan)
+    }
+
+    /// What an engine would send that moves a sounding slot as the night is planned anew:
+    /// the notes end there and are struck on another slot of the group.
+    pub(crate) fn move_sounding(&self, book: &Promptbook) -> Vec<Output> {
+        if self.mistake != Some(Mistake::MoveOnReplan) {
+            return Vec::new();
+        }
+        let mut sent = Vec::new();
+        for ((port, channel, key), _) in self.sounding.iter().filter(|(_, count)| **count > 0) {
+            let is_here = |slot: &&SlotEntry| slot.port.0 == *port && slot.channel == *channel;
+            let Some(here) = book.slots.iter().find(is_here) else {
+                continue;
+            };
+            let other = book.slots.iter().find(|slot| {
+                (slot.receiver, slot.group) == (here.receiver, here.group)
+                    && slot.channel != *channel
+            });
+            let Some(other) = other else {
+                continue;
+            };
+            let messages = [
+                Message::NoteOff(*channel, *key, Value7::clamped(64)),
+                Message::NoteOn(other.channel, *key, Value7::clamped(80)),
+            ];
+            sent.extend(messages.map(|message| Output {
+                port: here.port,
+                urgency: Urgency::Live,
+                channel: message.channel(),
+                payload: Payload::Short(message),
+            }));
+        }
+        sent
     }
 
     fn follow(&mut self, output: &Output) {

@@ -158,6 +158,9 @@ pub(crate) enum Event {
     ReleaseAll,
     /// So many moves of the wheel of a keyboard, all at once.
     Flood(usize, u16),
+    /// The night is planned anew: as it is (0), or with the song that is so many after the
+    /// present one left out, or taken in again if it was.
+    Replan(usize),
 }
 
 impl Script {

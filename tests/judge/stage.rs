@@ -4,7 +4,8 @@ use std::sync::Arc;
 
 use segue::engine::Engine;
 use segue::engine::input::{Input, Outbox, Output};
-use segue::engine::promptbook::{PositionId, Promptbook};
+use segue::engine::promptbook::{OutPort, PositionId, Promptbook};
+use segue::engine::swap::Swap;
 use segue::engine::view::View;
 use segue::replay::item;
 use segue::sim::ReceiverModel;
@@ -80,7 +81,11 @@ impl Stage {
         let mut outputs: Vec<Output> = Vec::with_capacity(self.outbox.items().len());
         self.saboteur
             .bend_outputs(input, self.outbox.items(), &self.book, &mut outputs);
-        for output in &outputs {
+        self.send(now_us, &outputs);
+    }
+
+    fn send(&mut self, now_us: u64, outputs: &[Output]) {
+        for output in outputs {
             let Some(line) = self.lines.get_mut(output.port.index()) else {
                 continue;
             };
@@ -90,6 +95,33 @@ impl Stage {
             }
             line.due_us = Some(now_us);
         }
+    }
+
+    /// Hands the engine another book. A mistaken one may lose or move what sounds.
+    pub(crate) fn take_book(&mut self, now_us: u64, mut swap: Swap) {
+        let book = Arc::clone(swap.book());
+        let at = swap.at();
+        self.outbox.clear();
+        self.engine
+            .take_book(now_us, &mut swap, &mut self.outbox)
+            .expect("a swap made for this book and place is taken");
+        self.book = book;
+        if self.saboteur.forgets_owners() {
+            self.start_over(now_us, at);
+        }
+        let mut outputs = self.outbox.items().to_vec();
+        outputs.extend(self.saboteur.move_sounding(&self.book));
+        self.send(now_us, &outputs);
+    }
+
+    /// An engine that knows nothing but its place.
+    fn start_over(&mut self, now_us: u64, at: PositionId) {
+        self.engine = Engine::new(Arc::clone(&self.book), at);
+        for port in 0..self.book.out_ports.len() {
+            let input = Input::OutputReady(OutPort(port as u8));
+            self.engine.handle(now_us, input, &mut self.outbox);
+        }
+        self.outbox.clear();
     }
 
     /// Does what is due now: the engine's deadline, then the wires; gives the ports that

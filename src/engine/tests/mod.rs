@@ -13,3 +13,4 @@ mod presses;
 mod random;
 mod rig;
 mod sources;
+mod swap;

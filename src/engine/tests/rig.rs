@@ -392,6 +392,11 @@ impl Play {
     pub(super) fn input(&mut self, input: Input) -> String {
         self.out.clear();
         self.engine.handle(self.now_us, input, &mut self.out);
+        self.sent()
+    }
+
+    /// What the outbox holds.
+    pub(super) fn sent(&self) -> String {
         let lines: Vec<_> = self.out.items().iter().map(show).collect();
         lines.join(", ")
     }

@@ -148,6 +148,7 @@ fn sheet() -> Sheet {
             tempo: Some(tempo),
             key: key.into(),
             transpose: if number == 2 { -2 } else { 0 },
+            tonight: if number == 2 { -2 } else { 0 },
             length_s: Some(210 + 15 * number as u32),
             positions: (first, scenes.len()),
             pages: vec![
@@ -159,9 +160,10 @@ fn sheet() -> Sheet {
         });
         sheet.order.push(OrderLine::Song(number));
         if number == 2 {
-            sheet
-                .order
-                .push(OrderLine::Skipped("Tin Whistle Weather".into()));
+            sheet.order.push(OrderLine::Skipped {
+                call: "4".into(),
+                title: "Tin Whistle Weather".into(),
+            });
             sheet.order.push(OrderLine::Break(20 * 60));
         }
     }
@@ -363,6 +365,7 @@ fn view() -> View {
     seats[3] = Some(SlotId(16));
     View {
         now_us: 60_500_000,
+        edition: 0,
         position: PositionId(8),
         page: 0,
         is_muted: false,
