@@ -149,6 +149,7 @@ impl Machine {
         if !self.is_listening(port) {
             return;
         }
+        self.restart_priming(call.now_us);
         for slot in self.slot_ids() {
             if !self.is_slot_on(call, slot, port) {
                 continue;
@@ -192,6 +193,7 @@ impl Machine {
         receiver: Option<ReceiverId>,
         is_forced: bool,
     ) {
+        self.allow_priming(call.now_us);
         for slot in self.slot_ids() {
             let is_meant =
                 call.book.slots.get(slot.index()).is_some_and(|entry| {
