@@ -147,7 +147,7 @@ impl Machine {
         if self.notes.len() < before.notes && self.priming.waits_for_notes {
             self.priming.wake(call.now_us.saturating_add(GAP_US));
         }
-        if self.movements != before.movements {
+        if self.movements != before.movements && self.priming.is_allowed {
             self.priming.rest_us = Some(call.now_us.saturating_add(REST_US));
         }
         match input {

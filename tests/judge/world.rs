@@ -328,7 +328,7 @@ fn manners(mn: &Mn) -> Manners {
         load_ms: mn.load_ms,
         resets_controllers: mn.resets,
         cuts_notes: mn.cuts,
-        may_prime: false,
+        may_prime: mn.primes,
         polyphony: None,
         level: LevelLaw::Gm,
         release_s: mn.release_ms as f32 / 1000.0,

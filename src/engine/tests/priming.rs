@@ -149,7 +149,8 @@ fn a_pedal_left_down_comes_up_first() {
     play.keys("b0 40 7f");
     primes(&mut play, 1000);
     play.step();
-    assert_eq!(plain(&primes(&mut play, 12)), ["0:b0 40 00"]);
+    let begun = plain(&primes(&mut play, 12));
+    assert_eq!(begun, ["0:b0 40 00", "0:c0 03"]);
     play.back();
     assert_eq!(play.keys("b0 40 00"), "");
 }
@@ -217,7 +218,8 @@ fn after_a_jump_or_a_way_back_another_scene_is_next() {
     assert!(plain(&primes(&mut play, 1000)).contains(&"0:c1 04".to_owned()));
     assert_eq!(play.view().counters.primes_abandoned, 1);
     play.back();
-    assert!(plain(&primes(&mut play, 1000)).contains(&"0:c0 03".to_owned()));
+    // The scene that was left is the next one now, and its slot is as it was.
+    assert_eq!(primes(&mut play, 1000), "");
     assert_eq!(play.step(), "");
     primes(&mut play, 1000);
     assert_eq!(play.step(), "");
@@ -337,7 +339,8 @@ fn a_press_while_a_primed_patch_loads_waits_for_the_rest_of_it_only() {
     assert_eq!(play.step(), "");
     assert_eq!(play.keys("90 3c 64"), "", "held back");
     let rest = play.wait(100);
-    assert!(rest.starts_with("20ms 0:b1 01 00"), "{rest}");
+    assert!(rest.contains("20ms 0:b1 01 00"), "{rest}");
+    assert!(!rest.contains("0:c1"), "{rest}");
     assert!(rest.contains("0:b1 07 64, 0:91 3c 64"), "{rest}");
 }
 
