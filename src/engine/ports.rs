@@ -134,6 +134,7 @@ impl Machine {
             }
         }
         self.tell_pages(call);
+        self.restart_priming(call.now_us);
     }
 
     fn is_slot_on(&self, call: &Call<'_>, slot: SlotId, port: OutPort) -> bool {

@@ -151,14 +151,14 @@ impl Machine {
             self.priming.rest_us = Some(call.now_us.saturating_add(REST_US));
         }
         match input {
-            Input::Midi(..) => {}
+            Input::Midi(..) | Input::SignOfLife(_) => {}
             Input::Tick => {
                 let is_due = |due: &u64| *due <= call.now_us;
                 if self.priming.deadline().is_some_and(|due| is_due(&due)) {
                     self.prime(call);
                 }
             }
-            // Ports, receivers and commands may change anything.
+            // Ports and commands may change anything.
             _ => self.restart_priming(call.now_us),
         }
         if self.next_place(call.book).is_none() {
@@ -301,11 +301,14 @@ impl Machine {
         if let Some(item) = self.held_back.iter().find(|item| item.slot == slot) {
             return Look::Later(item.due_us);
         }
-        if !state.is_silent(call.now_us) || state.owed != Owed::Nothing {
-            return Look::Later(state.ring_until_us);
-        }
         if let Some(until_us) = state.loads_until_us {
             return Look::Busy(until_us);
+        }
+        if !state.is_silent(call.now_us) {
+            return Look::Later(state.ring_until_us);
+        }
+        if state.owed != Owed::Nothing {
+            return Look::Later(call.now_us.saturating_add(GAP_US));
         }
         let byte_us = call.book.out_ports.get(entry.port.index());
         let is_slow = byte_us.is_some_and(|port| port.byte_us > 0);

@@ -88,8 +88,8 @@ const LOG_ROWS: u16 = 4;
 fn render_rest(model: &ScreenModel, look: &Look, top: &[Line], area: Rect, buf: &mut Buffer) {
     let mut lines: Vec<Line> = top.to_vec();
     lines.extend(remarks(model, look));
-    lines.extend(counters(model, look, area.width));
     lines.extend(next_step(model, look, area.width));
+    lines.extend(counters(model, look, area.width));
     lines.extend(plan_remarks(model, look, area.width));
     let wanted = u16::try_from(lines.len()).unwrap_or(u16::MAX);
     let rows_above = wanted.min(area.height.saturating_sub(LOG_ROWS));
