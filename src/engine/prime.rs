@@ -225,6 +225,13 @@ impl Machine {
         let mut claims = Claims::default();
         for seat in stays.iter().flatten() {
             claims.slots |= slot_bit(seat.slot);
+            // One that would be taken up again for the notes it holds is planned like any
+            // other once they have ended.
+            let is_held_over = self
+                .slots
+                .get(seat.slot.index())
+                .is_some_and(|state| state.sound.is_none());
+            self.priming.waits_for_notes |= is_held_over;
         }
         let handed_out = call.handed_out;
         call.telling = Urgency::Prime;

@@ -252,6 +252,35 @@ fn a_lost_port_is_primed_again_after_its_return() {
     assert_eq!(play.step(), "");
 }
 
+/// If only the cable was out, its notes were ended at the return, and ring.
+#[test]
+fn what_was_ended_at_a_return_rings_out_first() {
+    let ringing = Manners {
+        release_us: 400_000,
+        ..PRIMED
+    };
+    let mut play = alternating(ringing, 0, &as_is);
+    play.input(Input::OutputLost(OutPort(0)));
+    play.input(Input::OutputReady(OutPort(0)));
+    play.wait(2_001);
+    assert!(primes(&mut play, 1000).starts_with("399ms 0:c1 02"));
+}
+
+/// A note held from the scene before is taken up again if the next scene has its sound;
+/// once it has ended, its slot is planned like any other.
+#[test]
+fn a_note_that_would_be_taken_up_again_ends_before_its_slot_is_primed() {
+    let mut play = alternating(PRIMED, 0, &as_is);
+    play.step();
+    play.keys("90 3c 64");
+    play.back();
+    primes(&mut play, 1000);
+    play.keys("b0 0b 20");
+    assert_eq!(primes(&mut play, 1000), "");
+    play.keys("80 3c 40");
+    assert_eq!(primes(&mut play, 1000), "1ms 0:b1 0b 20");
+}
+
 #[test]
 fn what_panic_makes_unknown_is_primed_again() {
     let mut play = alternating(PRIMED, 0, &as_is);
