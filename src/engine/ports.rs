@@ -173,18 +173,19 @@ impl Machine {
             for number in [cc::HOLD, cc::SOSTENUTO, cc::SOFT, cc::ALL_NOTES_OFF] {
                 self.send_control(call, slot, Urgency::Live, number, Value7::MIN);
             }
-            // What was ended on a slot that nobody plays rings out before it is primed.
-            let release_us = self
-                .manners(call.book, slot)
-                .map_or(0, |manners| manners.release_us);
-            if let Some(state) = self.slots.get_mut(slot.index())
-                && state.sound.is_none()
-            {
-                let ring_us = state.release_us.max(release_us);
-                state.ring_until_us = call.now_us.saturating_add(ring_us);
-            }
         }
         self.resend_slot(call, slot);
+        // What was ended may ring, whatever it was: the slot is not taken as silent, so
+        // that nothing is loaded ahead there before its time.
+        let release_us = self
+            .manners(call.book, slot)
+            .map_or(0, |manners| manners.release_us);
+        if self.sounds(call, slot)
+            && let Some(state) = self.slots.get_mut(slot.index())
+        {
+            let ring_us = state.release_us.max(release_us);
+            state.ring_until_us = state.ring_until_us.max(call.now_us.saturating_add(ring_us));
+        }
     }
 
     /// Whether a slot's receiver makes sound.

@@ -281,6 +281,34 @@ fn a_note_that_would_be_taken_up_again_ends_before_its_slot_is_primed() {
     assert_eq!(primes(&mut play, 1000), "1ms 0:b1 0b 20");
 }
 
+/// A sostenuto pedal that a zone catches is told when the patch has loaded, and holds the
+/// notes that were struck meanwhile: their slot is not silent before it comes up.
+#[test]
+fn a_pedal_told_after_loading_holds_what_was_struck_meanwhile() {
+    let mut book = Book::new();
+    let keys = book.controller();
+    let eager = Manners {
+        holds_back: false,
+        ..PRIMED
+    };
+    let main = book.instrument(4, eager);
+    let slow = |n| sound(main, n).with(|s| s.load_us = 40_000);
+    book.scene(&[sound(main, 1).on(keys)]);
+    book.scene(&[slow(2).seat(1).zone(keys, |zone| zone.catches = true)]);
+    book.scene(&[sound(main, 3).seat(2).on(keys)]);
+    book.scene(&[sound(main, 4).seat(1).on(keys)]);
+    let mut play = book.play();
+    play.keys("b0 42 7f");
+    play.step();
+    play.keys("90 3c 64");
+    play.wait(1000);
+    play.step();
+    assert_eq!(play.keys("80 3c 40"), "0:81 3c 40");
+    assert_eq!(primes(&mut play, 1000), "");
+    assert_eq!(play.keys("b0 42 00"), "0:b0 42 00, 0:b1 42 00");
+    assert!(primes(&mut play, 1000).contains("0:c1 04"));
+}
+
 #[test]
 fn what_panic_makes_unknown_is_primed_again() {
     let mut play = alternating(PRIMED, 0, &as_is);
