@@ -199,15 +199,12 @@ fn next_step(model: &ScreenModel, look: &Look, columns: u16) -> Option<Line> {
         .filter(|(_, press)| press.bytes > 0)
         .collect();
     ports.sort_by_key(|(_, press)| std::cmp::Reverse((press.us, press.bytes)));
-    let mut words = format!(
-        "{}: {} of {} sounds ready",
-        line.call, next.ready, next.sounds
-    );
+    let mut words = format!("{}: {} of {} ready", line.call, next.ready, next.sounds);
     if ports.is_empty() {
-        words.push_str(", nothing to send at the press");
+        words.push_str(", press sends nothing");
     }
     for (at, (port, press)) in ports.into_iter().enumerate() {
-        let head = if at == 0 { "the press sends " } else { "" };
+        let head = if at == 0 { "press sends " } else { "" };
         let time = if press.us > 0 {
             format!(" in {:.1} ms", f64::from(press.us) / 1e3)
         } else {
