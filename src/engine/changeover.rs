@@ -93,6 +93,7 @@ impl Machine {
         };
         self.counters.steps = self.counters.steps.saturating_add(1);
         self.step_us = Some(call.now_us);
+        self.abandon_priming(call.now_us);
         self.change_scene(call, to, place);
         self.tell_pages(call);
         self.send_cues(call, arrival);
@@ -386,7 +387,7 @@ impl Machine {
     }
 
     /// Links the controllers that feed a slot and did not before.
-    fn link_new(&mut self, call: &Call<'_>, slot: SlotId, fed_before: u16) {
+    pub(super) fn link_new(&mut self, call: &Call<'_>, slot: SlotId, fed_before: u16) {
         let book = call.book;
         let zones = self
             .scene(book)

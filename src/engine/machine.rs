@@ -3,11 +3,12 @@
 use std::collections::BTreeMap;
 
 use super::held_back::HeldBack;
-use super::input::{Command, Input, Outbox};
+use super::input::{Command, Input, Outbox, Urgency};
 use super::limits::{MAX_CONTROLLERS, MAX_HELD_BACK, MAX_NOTES, MAX_PORTS, MAX_SLOTS, MAX_SOUNDS};
 use super::notes::Note;
 use super::ports::OutputState;
 use super::presses::Press;
+use super::prime::Priming;
 use super::promptbook::{
     ControllerId, InPort, PositionEntry, PositionId, Promptbook, SceneEntry, SlotEntry, SlotId,
 };
@@ -21,6 +22,26 @@ pub(super) struct Call<'a> {
     pub(super) book: &'a Promptbook,
     pub(super) now_us: u64,
     pub(super) out: &'a mut Outbox,
+    /// How urgent that is which turns a slot into a sound: a changeover, or loaded ahead.
+    pub(super) telling: Urgency,
+    /// Messages handed out so far.
+    pub(super) handed_out: u64,
+    /// Set while messages are counted and not sent: how many bytes so far.
+    pub(super) dry_bytes: Option<u64>,
+}
+
+impl<'a> Call<'a> {
+    /// A call that sends, as part of a changeover where nothing else is said.
+    pub(super) const fn new(book: &'a Promptbook, now_us: u64, out: &'a mut Outbox) -> Self {
+        Self {
+            book,
+            now_us,
+            out,
+            telling: Urgency::Changeover,
+            handed_out: 0,
+            dry_bytes: None,
+        }
+    }
 }
 
 /// Everything that changes while a show is played. Its tables are made in `new` and never grow.
@@ -50,6 +71,8 @@ pub(super) struct Machine {
     pub(super) pedal_step_us: Option<u64>,
     /// Counts movements of sources, so that the one moved last is known.
     pub(super) movements: u64,
+    /// How far the next scene is loaded ahead.
+    pub(super) priming: Priming,
 }
 
 impl Machine {
@@ -79,6 +102,7 @@ impl Machine {
             step_us: None,
             pedal_step_us: None,
             movements: 0,
+            priming: Priming::new(),
         };
         let is_in_book = at.index() < book.positions.len();
         machine.stand_at(book, if is_in_book { at } else { PositionId(0) });
@@ -88,6 +112,7 @@ impl Machine {
     /// Takes one input, and does what is due before and after it.
     pub(super) fn handle(&mut self, call: &mut Call<'_>, input: Input) {
         self.now_us = call.now_us;
+        let before = self.mark();
         self.recover_floods(call);
         self.run_due(call);
         match input {
@@ -102,6 +127,7 @@ impl Machine {
             Input::OutputOverflow(port) => self.overflow_output(call, port),
         }
         self.run_due(call);
+        self.run_priming(call, input, before);
     }
 
     fn obey(&mut self, call: &mut Call<'_>, command: Command) {
@@ -204,7 +230,11 @@ impl Machine {
                 .min()
         });
         let held_back = self.held_back.iter().map(|item| item.due_us);
-        ports.chain(slots).chain(held_back).min()
+        ports
+            .chain(slots)
+            .chain(held_back)
+            .chain(self.priming.deadline())
+            .min()
     }
 
     /// The entry of the present position.

@@ -8,9 +8,9 @@
 //! dispatch), `presses` (pedals that are commands), `notes` (owners), `held_back` (notes
 //! waiting for a patch), `pedals`, `sources` (wheels, pressure, the foot), `changeover`
 //! (which slot carries what), `seats` (its choice), `voicing` (what a slot is told),
-//! `slots` (what it is known to hold), `ramps`, `pages`, `ports` (loss and return),
-//! `silence` (panic and the end), `swap` (another promptbook), `checkpoint`, `publish` (the
-//! view).
+//! `slots` (what it is known to hold), `prime` (the next scene, loaded ahead), `foresight`
+//! (what a press would send), `ramps`, `pages`, `ports` (loss and return), `silence` (panic
+//! and the end), `swap` (another promptbook), `checkpoint`, `publish` (the view).
 #![deny(
     clippy::indexing_slicing,
     clippy::disallowed_methods,
@@ -26,6 +26,7 @@ pub mod view;
 
 mod changeover;
 mod fault;
+mod foresight;
 mod held_back;
 mod machine;
 mod notes;
@@ -33,6 +34,7 @@ mod pages;
 mod pedals;
 mod ports;
 mod presses;
+mod prime;
 mod publish;
 mod ramps;
 mod seats;
@@ -84,11 +86,7 @@ impl Engine {
     /// last one counts as the last one) and adds what follows from it to `out`.
     pub fn handle(&mut self, now_us: u64, input: Input, out: &mut Outbox) {
         let now_us = now_us.max(self.machine.now_us);
-        let mut call = Call {
-            book: &self.book,
-            now_us,
-            out,
-        };
+        let mut call = Call::new(&self.book, now_us, out);
         self.machine.handle(&mut call, input);
     }
 

@@ -8,7 +8,7 @@
 use super::input::Urgency;
 use super::machine::{Call, Machine};
 use super::promptbook::{ControllerId, SlotId};
-use super::slots::{SlotState, bit};
+use super::slots::{SlotState, UNKNOWN, bit};
 use crate::midi::{Controller, Value7, cc};
 
 /// Index of the hold pedal in tables of pedals.
@@ -159,13 +159,19 @@ impl Machine {
             .is_down
             .get_mut(pedal)
             .is_some_and(|down| std::mem::replace(down, is_down));
-        let is_due = state.loads_until_us.is_none() && state.known.control(number) != value;
+        let known = state.known.control(number);
+        let is_due = state.loads_until_us.is_none() && known != value;
+        // A slot that has loaded hears the pedal go down now, with what is held by then.
+        let is_late_edge = is_due && is_down && (known == UNKNOWN || known < DOWN);
         if is_due {
             let value = Value7::clamped(i32::from(value));
             self.send_control(call, slot, urgency, number, value);
         }
         match (was_down, is_down) {
             (false, true) if pedal == SOSTENUTO => self.latch(slot),
+            (true, true) if pedal == SOSTENUTO && is_late_edge && call.dry_bytes.is_none() => {
+                self.latch(slot);
+            }
             (true, false) => self.end_sustained(slot),
             _ => {}
         }

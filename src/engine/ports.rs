@@ -134,6 +134,7 @@ impl Machine {
             }
         }
         self.tell_pages(call);
+        self.restart_priming(call.now_us);
     }
 
     fn is_slot_on(&self, call: &Call<'_>, slot: SlotId, port: OutPort) -> bool {
@@ -149,6 +150,7 @@ impl Machine {
         if !self.is_listening(port) {
             return;
         }
+        self.restart_priming(call.now_us);
         for slot in self.slot_ids() {
             if !self.is_slot_on(call, slot, port) {
                 continue;
@@ -173,6 +175,17 @@ impl Machine {
             }
         }
         self.resend_slot(call, slot);
+        // What was ended may ring, whatever it was: the slot is not taken as silent, so
+        // that nothing is loaded ahead there before its time.
+        let release_us = self
+            .manners(call.book, slot)
+            .map_or(0, |manners| manners.release_us);
+        if self.sounds(call, slot)
+            && let Some(state) = self.slots.get_mut(slot.index())
+        {
+            let ring_us = state.release_us.max(release_us);
+            state.ring_until_us = state.ring_until_us.max(call.now_us.saturating_add(ring_us));
+        }
     }
 
     /// Whether a slot's receiver makes sound.
@@ -192,6 +205,7 @@ impl Machine {
         receiver: Option<ReceiverId>,
         is_forced: bool,
     ) {
+        self.allow_priming(call.now_us);
         for slot in self.slot_ids() {
             let is_meant =
                 call.book.slots.get(slot.index()).is_some_and(|entry| {

@@ -18,6 +18,7 @@ impl Machine {
         view.panic_us = self.panic_us;
         view.step_us = self.step_us;
         view.seats = self.seats;
+        view.next = self.priming.next;
         view.counters = self.counters;
         for (shown, is_present) in view.in_ports.iter_mut().zip(&self.in_present) {
             *shown = *is_present;

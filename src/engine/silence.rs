@@ -13,6 +13,7 @@ impl Machine {
     /// that is down counts from its next fresh press.
     pub(super) fn panic(&mut self, call: &mut Call<'_>, receiver: Option<ReceiverId>) {
         self.panic_us = Some(call.now_us);
+        self.restart_priming(call.now_us);
         let is_meant = |call: &Call<'_>, slot: SlotId| {
             call.book
                 .slots
@@ -99,6 +100,7 @@ impl Machine {
     /// Everything is let go: keys, pedals, wheels. What waits is sounded first, so that no
     /// short note is lost.
     pub(super) fn release_all(&mut self, call: &mut Call<'_>) {
+        self.priming.forbid();
         self.end_keys(call, NEUTRAL_RELEASE, |_| true);
         for slot in self.slot_ids() {
             self.release_held_back(call, slot);

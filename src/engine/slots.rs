@@ -5,7 +5,7 @@
 use super::input::{Output, Payload, Urgency};
 use super::limits::{MAX_CONTROLLERS, MAX_PARAMETERS};
 use super::machine::{Call, Machine};
-use super::promptbook::{BlobId, ControllerId, SlotId};
+use super::promptbook::{BlobId, ControllerId, Promptbook, SlotId};
 use super::ramps::Ramp;
 use crate::midi::{Channel, Controller, Message, Program, Value7, Value14, cc};
 
@@ -185,6 +185,8 @@ pub(super) struct SlotState {
     pub(super) release_us: u64,
     /// When its last program change leaves the line, at the earliest.
     pub(super) program_leaves_us: u64,
+    /// How urgent that program change was: what is more urgent leaves before it.
+    pub(super) program_urgency: Urgency,
     /// Until when its patch loads.
     pub(super) loads_until_us: Option<u64>,
     /// Its level on the move.
@@ -237,6 +239,7 @@ impl SlotState {
             ring_until_us: 0,
             release_us: 0,
             program_leaves_us: 0,
+            program_urgency: Urgency::Changeover,
             loads_until_us: None,
             ramp: None,
             owed: Owed::Nothing,
@@ -290,6 +293,11 @@ impl Machine {
 
     /// Hands out one message; one that the outbox refuses makes its port's state unknown.
     pub(super) fn hand_out(&mut self, call: &mut Call<'_>, output: Output) {
+        call.handed_out = call.handed_out.saturating_add(1);
+        if let Some(bytes) = &mut call.dry_bytes {
+            *bytes = bytes.saturating_add(byte_count(call.book, &output.payload));
+            return;
+        }
         self.book_line(call, &output);
         let refused_before = call.out.refused();
         call.out.push(output);
@@ -302,7 +310,7 @@ impl Machine {
     }
 
     /// Keeps count of what a slow line has still to carry. A patch loads from the moment
-    /// its program change has left; what is played may yet go before it, and pull other
+    /// its program change has left; what is more urgent may yet go before it, and pull other
     /// slots' changeovers along, so that it leaves with the last of them.
     fn book_line(&mut self, call: &Call<'_>, output: &Output) {
         let byte_us = call
@@ -317,18 +325,13 @@ impl Machine {
         else {
             return;
         };
-        let bytes = match output.payload {
-            Payload::Short(message) => message.encode().as_slice().len(),
-            Payload::Blob(blob) => call.book.blobs.get(blob.index()).map_or(0, |b| b.len()),
-        };
-        let cost_us = byte_us.saturating_mul(bytes as u64);
+        let cost_us = byte_us.saturating_mul(byte_count(call.book, &output.payload));
         let line_free_us = line.line_free_us.max(call.now_us).saturating_add(cost_us);
         line.line_free_us = line_free_us;
-        if output.urgency != Urgency::Live {
-            return;
-        }
         for (entry, state) in call.book.slots.iter().zip(self.slots.iter_mut()) {
-            if entry.port == output.port && state.program_leaves_us > call.now_us {
+            let is_overtaken =
+                state.program_leaves_us > call.now_us && output.urgency < state.program_urgency;
+            if entry.port == output.port && is_overtaken {
                 let later_us = line_free_us.saturating_sub(state.program_leaves_us);
                 state.program_leaves_us = line_free_us;
                 state.loads_until_us = state
@@ -338,7 +341,7 @@ impl Machine {
         }
     }
 
-    /// Sends a controller as part of a changeover, unless it is known to stand there.
+    /// Sends a controller as part of what makes a sound, unless it is known to stand there.
     pub(super) fn tell_control(
         &mut self,
         call: &mut Call<'_>,
@@ -351,7 +354,7 @@ impl Machine {
             .get(slot.index())
             .is_some_and(|state| state.known.control(number) == value.get());
         if !is_known {
-            self.send_control(call, slot, Urgency::Changeover, number, value);
+            self.send_control(call, slot, call.telling, number, value);
         }
     }
 
@@ -369,11 +372,9 @@ impl Machine {
         });
     }
 
-    /// Sends a program change as part of a changeover.
+    /// Sends a program change as part of what makes a sound.
     pub(super) fn send_program(&mut self, call: &mut Call<'_>, slot: SlotId, program: Program) {
-        self.send(call, slot, Urgency::Changeover, |ch| {
-            Message::Program(ch, program)
-        });
+        self.send(call, slot, call.telling, |ch| Message::Program(ch, program));
         let free_us = call
             .book
             .slots
@@ -382,6 +383,7 @@ impl Machine {
             .map_or(0, |port| port.line_free_us);
         if let Some(state) = self.slots.get_mut(slot.index()) {
             state.program_leaves_us = free_us;
+            state.program_urgency = call.telling;
         }
     }
 
@@ -407,7 +409,7 @@ impl Machine {
             (cc::RPN_MSB, Value7::MAX),
             (cc::RPN_LSB, Value7::MAX),
         ] {
-            self.send_control(call, slot, Urgency::Changeover, control, data);
+            self.send_control(call, slot, call.telling, control, data);
         }
         self.note_parameter(call, slot, parameter, value.get());
     }
@@ -428,7 +430,7 @@ impl Machine {
         }
         let output = Output {
             port: entry.port,
-            urgency: Urgency::Changeover,
+            urgency: call.telling,
             channel: Some(entry.channel),
             payload: Payload::Blob(blob),
         };
@@ -457,4 +459,13 @@ impl Machine {
         // `new` keeps at most MAX_SLOTS (128) of them.
         (0..u8::try_from(self.slots.len()).unwrap_or(u8::MAX)).map(SlotId)
     }
+}
+
+/// How many bytes go out, with their status byte.
+pub(super) fn byte_count(book: &Promptbook, payload: &Payload) -> u64 {
+    let bytes = match payload {
+        Payload::Short(message) => message.encode().as_slice().len(),
+        Payload::Blob(blob) => book.blobs.get(blob.index()).map_or(0, |blob| blob.len()),
+    };
+    bytes as u64
 }

@@ -183,11 +183,8 @@ impl Engine {
             return Err(SwapError::Moved(self.machine.position));
         }
         std::mem::swap(&mut self.book, &mut swap.book);
-        let mut call = Call {
-            book: &self.book,
-            now_us: now_us.max(self.machine.now_us),
-            out,
-        };
+        let now_us = now_us.max(self.machine.now_us);
+        let mut call = Call::new(&self.book, now_us, out);
         self.machine.take_book(&mut call, swap);
         self.edition = self.edition.wrapping_add(1);
         Ok(())
@@ -239,6 +236,7 @@ impl Machine {
         if self.page_number(book) != page_before {
             self.tell_pages(call);
         }
+        self.retarget_priming(call.now_us);
     }
 
     /// Whether the scene's controllers feed the slots as they are fed already.

@@ -124,8 +124,34 @@ pub struct Counters {
     pub held_back_early: u64,
     /// Messages refused by a full outbox.
     pub out_refused: u64,
+    /// Slots that were loaded ahead, whole.
+    pub primed: u64,
+    /// Slots that were being loaded ahead when the position changed.
+    pub primes_abandoned: u64,
     /// Broken inner rules met in release (each is a fault to report).
     pub faults: u64,
+}
+
+/// What a step would send to one port now.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct PressView {
+    /// Bytes, with every status byte.
+    pub bytes: u32,
+    /// How long they occupy the line, in microseconds; 0 where that does not matter.
+    pub us: u32,
+}
+
+/// What a step would send now, if all was silent.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct NextView {
+    /// Where a step leads; none at the night's end, and until it is made out.
+    pub position: Option<PositionId>,
+    /// Sounds of that position.
+    pub sounds: u8,
+    /// Those for which nothing is left to send.
+    pub ready: u8,
+    /// Output ports, as many as the promptbook has.
+    pub ports: [PressView; MAX_PORTS],
 }
 
 /// Everything a screen needs from the engine.
@@ -160,6 +186,8 @@ pub struct View {
     pub in_ports: [bool; MAX_PORTS],
     /// Slot of each sound of the present scene.
     pub seats: [Option<SlotId>; super::limits::MAX_SOUNDS],
+    /// What a step would send now.
+    pub next: NextView,
     /// Counters.
     pub counters: Counters,
 }
@@ -182,6 +210,7 @@ impl Default for View {
             receivers: [Presence::default(); MAX_RECEIVERS],
             in_ports: [false; MAX_PORTS],
             seats: [None; super::limits::MAX_SOUNDS],
+            next: NextView::default(),
             counters: Counters::default(),
         }
     }

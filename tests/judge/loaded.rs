@@ -121,6 +121,7 @@ fn spec(receiver: &Receiver) -> ReceiverSpec {
             resets: stated.resets_controllers,
             cuts: stated.cuts_notes,
             holds_back: stated.holds_back,
+            primes: stated.may_prime,
             release_ms: (stated.release_s * 1000.0) as u32,
             boot_ms: stated.boot_ms,
             loses_moves: true,

@@ -92,7 +92,11 @@ fn receivers_of(taste: Taste) -> BoxedStrategy<Rx> {
             port,
             kind,
             groups,
-            manners,
+            // Three of four, whatever their other manners.
+            manners: Mn {
+                primes: (parameters + manners.bank) % 4 > 0,
+                ..manners
+            },
             parameters,
         })
         .boxed()
@@ -113,6 +117,7 @@ fn manners(taste: Taste) -> BoxedStrategy<Mn> {
             replaces,
             ignores_reset,
             revoices: false,
+            primes: false,
         });
     if taste.is_good {
         return good.boxed();

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use segue::engine::input::{Command, Input};
-use segue::engine::promptbook::{InPort, OutPort, PositionId};
+use segue::engine::promptbook::{InPort, OutPort, PositionId, SoundEntry};
 use segue::engine::swap::{Live, Swap};
 use segue::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
 use segue::plan::{Given, Plan, compile, replan};
@@ -180,6 +180,9 @@ impl<'a> Player<'a> {
         }
         self.oracle.judge.advance(self.now_us);
         self.collect();
+        for text in std::mem::take(&mut self.stage.misprimed) {
+            self.find(Rule::Seam, text);
+        }
     }
 
     fn listen_for_losses(&mut self) {
@@ -812,59 +815,112 @@ impl<'a> Player<'a> {
             let scene =
                 &self.stage.book.scenes[self.stage.book.positions[self.oracle.at].scene.index()];
             let sound = &scene.sounds.of(&self.stage.book.sounds)[number];
-            let walked = self.stage.models[receiver].slot(channel);
-            let jumped = cold.models[other].slot(other_channel);
-            let mut differ = Vec::new();
-            let manners = &self.world.specs[receiver].manners;
-            let heeded = |patch: Patch| {
-                (
-                    manners.heeds_bank_msb.then_some(patch.bank_msb),
-                    manners.heeds_bank_lsb.then_some(patch.bank_lsb),
-                    patch.program,
-                )
-            };
-            let is_same = heeded(walked.patch) == heeded(jumped.patch);
-            if sound.patch.program.is_some() && !is_same {
-                differ.push(format!("patch {:?} / {:?}", walked.patch, jumped.patch));
-            }
-            for controller in 0..120 {
-                let is_address = matches!(controller, 0 | 32 | 6 | 38 | 96..=101);
-                let number = Controller::clamped(controller);
-                let (a, b) = (walked.controller(number), jumped.controller(number));
-                let is_named = controller != 7 || sound.volume.is_some();
-                if a != b && is_named && !is_address {
-                    differ.push(format!(
-                        "controller {controller}: {} / {}",
-                        a.get(),
-                        b.get()
-                    ));
-                }
-            }
-            if (walked.bend, walked.pressure) != (jumped.bend, jumped.pressure) {
-                differ.push(format!(
-                    "bend, pressure {:?} / {:?}",
-                    (walked.bend, walked.pressure),
-                    (jumped.bend, jumped.pressure)
-                ));
-            }
-            for (parameter, _) in walked.parameters().chain(jumped.parameters()) {
-                let (a, b) = (walked.parameter(parameter), jumped.parameter(parameter));
-                if a != b {
-                    differ.push(format!("{parameter:?}: {a:?} / {b:?}"));
-                }
-            }
-            if !differ.is_empty() {
-                differences.push(format!(
-                    "sound {number} on receiver {receiver} channel {} (cold {}): {}",
-                    channel.get() + 1,
-                    other_channel.get() + 1,
-                    differ.join(", ")
-                ));
-            }
+            let (mine, theirs) = ((receiver, channel), (other, other_channel));
+            differences.extend(self.differ(cold, number, sound, mine, theirs));
+        }
+        if !self.was_released {
+            differences.extend(self.compare_primed(cold));
         }
         for text in differences {
             self.find(Rule::Path, text);
         }
+    }
+
+    /// The slots that are loaded ahead for the next position, wherever both are.
+    fn compare_primed(&self, cold: &Stage) -> Vec<String> {
+        let book = &self.stage.book;
+        let sounds_of = |at: usize| {
+            let place = &book.positions[at];
+            let scene = &book.scenes[place.scene.index()];
+            (scene, scene.sounds.of(&book.sounds), place)
+        };
+        if self.oracle.at + 1 >= book.positions.len() {
+            return Vec::new();
+        }
+        let (_, present, _) = sounds_of(self.oracle.at);
+        let (scene, sounds, place) = sounds_of(self.oracle.at + 1);
+        let (here, there) = (self.stage.view().seats, cold.view().seats);
+        let planned = place.seats.of(&book.seats);
+        let mut differences = Vec::new();
+        for (number, (sound, slot)) in sounds.iter().zip(planned).enumerate() {
+            let is_played = scene
+                .zones
+                .of(&book.zones)
+                .iter()
+                .any(|zone| zone.sound.index() == number);
+            let stays = present.iter().any(|old| old.identity == sound.identity);
+            let is_taken = planned[..number].contains(slot)
+                || here.iter().chain(&there).flatten().any(|seat| seat == slot);
+            let entry = &book.slots[slot.index()];
+            let receiver = &book.receivers[entry.receiver.index()];
+            if !is_played || stays || is_taken || !receiver.manners.may_prime || !receiver.sounds {
+                continue;
+            }
+            let at = (entry.receiver.index(), entry.channel);
+            let found = self.differ(cold, number, sound, at, at);
+            differences.extend(found.map(|text| format!("primed {text}")));
+        }
+        differences
+    }
+
+    /// How a slot here differs from one of the cold run, if both are to be one sound.
+    fn differ(
+        &self,
+        cold: &Stage,
+        number: usize,
+        sound: &SoundEntry,
+        (receiver, channel): (usize, Channel),
+        (other, other_channel): (usize, Channel),
+    ) -> Option<String> {
+        let walked = self.stage.models[receiver].slot(channel);
+        let jumped = cold.models[other].slot(other_channel);
+        let mut differ = Vec::new();
+        let manners = &self.world.specs[receiver].manners;
+        let heeded = |patch: Patch| {
+            (
+                manners.heeds_bank_msb.then_some(patch.bank_msb),
+                manners.heeds_bank_lsb.then_some(patch.bank_lsb),
+                patch.program,
+            )
+        };
+        let is_same = heeded(walked.patch) == heeded(jumped.patch);
+        if sound.patch.program.is_some() && !is_same {
+            differ.push(format!("patch {:?} / {:?}", walked.patch, jumped.patch));
+        }
+        for controller in 0..120 {
+            let is_address = matches!(controller, 0 | 32 | 6 | 38 | 96..=101);
+            let number = Controller::clamped(controller);
+            let (a, b) = (walked.controller(number), jumped.controller(number));
+            let is_named = controller != 7 || sound.volume.is_some();
+            if a != b && is_named && !is_address {
+                differ.push(format!(
+                    "controller {controller}: {} / {}",
+                    a.get(),
+                    b.get()
+                ));
+            }
+        }
+        if (walked.bend, walked.pressure) != (jumped.bend, jumped.pressure) {
+            differ.push(format!(
+                "bend, pressure {:?} / {:?}",
+                (walked.bend, walked.pressure),
+                (jumped.bend, jumped.pressure)
+            ));
+        }
+        for (parameter, _) in walked.parameters().chain(jumped.parameters()) {
+            let (a, b) = (walked.parameter(parameter), jumped.parameter(parameter));
+            if a != b {
+                differ.push(format!("{parameter:?}: {a:?} / {b:?}"));
+            }
+        }
+        (!differ.is_empty()).then(|| {
+            format!(
+                "sound {number} on receiver {receiver} channel {} (cold {}): {}",
+                channel.get() + 1,
+                other_channel.get() + 1,
+                differ.join(", ")
+            )
+        })
     }
 
     pub(crate) fn report(self) -> Report {

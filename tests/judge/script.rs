@@ -76,6 +76,9 @@ pub(crate) struct Mn {
     pub(crate) ignores_reset: bool,
     /// A program change takes what sounds over to the new patch (else it ends), if `cuts`.
     pub(crate) revoices: bool,
+    /// Silent slots may be loaded ahead.
+    #[serde(default)]
+    pub(crate) primes: bool,
 }
 
 /// A scene.

@@ -7,9 +7,10 @@ use segue::engine::input::{Input, Outbox, Output};
 use segue::engine::promptbook::{OutPort, PositionId, Promptbook};
 use segue::engine::swap::Swap;
 use segue::engine::view::View;
+use segue::midi::Channel;
 use segue::replay::item;
 use segue::sim::ReceiverModel;
-use segue::wire::{self, Limits, Next, Wire};
+use segue::wire::{self, Lane, Limits, Next, Wire};
 
 use crate::saboteur::Saboteur;
 use crate::world::World;
@@ -31,6 +32,8 @@ pub(crate) struct Stage {
     pub(crate) refused: u64,
     /// Messages that were no whole message.
     pub(crate) broken: u64,
+    /// What was loaded ahead where it should not have been.
+    pub(crate) misprimed: Vec<String>,
     ports: Vec<usize>,
     outbox: Outbox,
     lines: Vec<Line>,
@@ -55,6 +58,7 @@ impl Stage {
             digest: 0xcbf2_9ce4_8422_2325,
             refused: 0,
             broken: 0,
+            misprimed: Vec::new(),
             ports: world.ports.clone(),
             outbox: Outbox::new(),
             lines: (0..book.out_ports.len()).map(line).collect(),
@@ -186,8 +190,39 @@ impl Stage {
                 match line.wire.next(now_us) {
                     Next::Idle => line.due_us = None,
                     Next::Wait(until_us) => line.due_us = Some(until_us.max(now_us + 1)),
-                    Next::Send(item) => self.deliver(now_us, port, &item.payload),
+                    Next::Send(item) => {
+                        if item.lane == Lane::Prime {
+                            self.check_prime(now_us, port, item.channel);
+                        }
+                        self.deliver(now_us, port, &item.payload);
+                    }
                 }
+            }
+        }
+    }
+
+    /// What is loaded ahead goes to slots of which nothing is heard, on receivers that say
+    /// they bear it (DESIGN: Manners).
+    fn check_prime(&mut self, now_us: u64, port: usize, channel: Option<Channel>) {
+        for at in 0..self.models.len() {
+            let model = &mut self.models[at];
+            let is_meant = |channel: Channel| model.spec().listens >> channel.get() & 1 == 1;
+            if self.ports[at] != port || !channel.is_some_and(is_meant) {
+                continue;
+            }
+            model.advance(now_us);
+            if !self.book.receivers[at].manners.may_prime {
+                self.misprimed
+                    .push(format!("{now_us} us: receiver {at} must not be primed"));
+            }
+            let voices = model
+                .voices()
+                .filter(|voice| Some(voice.channel) == channel)
+                .count();
+            if voices > 0 {
+                self.misprimed.push(format!(
+                    "{now_us} us: receiver {at} was primed under {voices} voices on {channel:?}"
+                ));
             }
         }
     }

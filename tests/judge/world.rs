@@ -17,6 +17,7 @@ use segue::sim::{
 };
 use segue::wire;
 
+use crate::properties::setting;
 use crate::script::{Lv, Mn, Rx, RxKind, Sc, Setup, Speed, Zn};
 
 /// Patches of every receiver.
@@ -363,7 +364,8 @@ fn manners(mn: &Mn) -> Manners {
         load_ms: mn.load_ms,
         resets_controllers: mn.resets,
         cuts_notes: mn.cuts,
-        may_prime: false,
+        // Whether a find is priming's is seen by playing it with nothing primed.
+        may_prime: mn.primes && setting("SEGUE_UNPRIMED", 0) == 0,
         polyphony: None,
         level: LevelLaw::Gm,
         release_s: mn.release_ms as f32 / 1000.0,

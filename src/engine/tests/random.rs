@@ -326,7 +326,18 @@ const SLOW: Manners = Manners {
 };
 
 fn manners() -> impl Strategy<Value = Manners> {
-    prop_oneof![Just(GOOD), Just(SLOW), Just(BAD)]
+    let primed = |manners| Manners {
+        may_prime: true,
+        ..manners
+    };
+    prop_oneof![
+        Just(GOOD),
+        Just(SLOW),
+        Just(BAD),
+        Just(PRIMED),
+        Just(primed(SLOW)),
+        Just(primed(BAD))
+    ]
 }
 
 proptest! {

@@ -2,7 +2,9 @@
 
 use segue::engine::limits::{MAX_CONTROLLERS, MAX_PORTS, MAX_RECEIVERS, MAX_SLOTS, MAX_SOUNDS};
 use segue::engine::promptbook::{PositionId, SlotId};
-use segue::engine::view::{ControllerView, Counters, KeySet, Presence, SlotView, View};
+use segue::engine::view::{
+    ControllerView, Counters, KeySet, NextView, Presence, PressView, SlotView, View,
+};
 use segue::screen::{InPortStatus, KeyLine, LogLevel, LogLine, OutPortStatus, RigStatus};
 use segue::screen::{ScreenModel, UiState};
 use segue::sheet::*;
@@ -378,14 +380,32 @@ fn view() -> View {
         receivers,
         in_ports,
         seats,
+        next: next(),
         counters: Counters {
             steps: 31,
             swallowed: 2,
             notes: 8123,
             unwanted: 2,
             detours: 1,
+            primed: 74,
+            primes_abandoned: 3,
             ..Counters::default()
         },
+    }
+}
+
+fn next() -> NextView {
+    let mut ports = [PressView::default(); MAX_PORTS];
+    ports[0].bytes = 9;
+    ports[1] = PressView {
+        bytes: 14,
+        us: 4_480,
+    };
+    NextView {
+        position: Some(PositionId(9)),
+        sounds: 4,
+        ready: 3,
+        ports,
     }
 }
 
