@@ -255,8 +255,9 @@ impl Machine {
             let old_release_us = before
                 .get(seat.slot.index())
                 .map_or(0, |old| old.release_us);
+            let ends_us = self.line_free_us(call, seat.slot);
             if let Some(state) = self.slots.get_mut(seat.slot.index()) {
-                state.ring_until_us = call.now_us.saturating_add(old_release_us);
+                state.ring_until_us = ends_us.saturating_add(old_release_us);
             }
         }
     }

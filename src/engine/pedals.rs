@@ -166,7 +166,7 @@ impl Machine {
         }
         match (was_down, is_down) {
             (false, true) if pedal == SOSTENUTO => self.latch(slot),
-            (true, false) => self.end_sustained(slot),
+            (true, false) => self.end_sustained(call, slot),
             _ => {}
         }
     }

@@ -9,7 +9,7 @@ use segue::midi::{Key, Program, Value7};
 use segue::show::model::{BankBytes, Leave, LevelChange, ParameterValue, ReceiverKind, Show, Zone};
 use segue::sim::{Change, Expect, ExpectId, Holder, Judge, JudgeRules, Restrike, Wanted};
 
-use crate::world::World;
+use crate::world::{CURVE, PAGES, World};
 
 /// Hold and sostenuto, as indices.
 pub(crate) const HOLD: usize = 0;
@@ -75,6 +75,8 @@ struct Tenancy {
     ride_until_us: u64,
     level: i32,
     is_tainted: bool,
+    /// Messages to its port were refused while it sounded: it is set right when it is silent.
+    is_doubtful: bool,
 }
 
 impl Tenancy {
@@ -139,6 +141,8 @@ pub(crate) struct Oracle<'a> {
     song_starts: Vec<usize>,
     sounds: Vec<Vec<Sound>>,
     pub(crate) at: usize,
+    /// The page within the song, from 0.
+    page: u16,
     pub(crate) hands: Vec<Hands>,
     /// Last movement of each source, and its value.
     pub(crate) moved: BTreeMap<SourceName, (u64, u16)>,
@@ -153,6 +157,8 @@ pub(crate) struct Oracle<'a> {
     /// Groups in which notes of several sounds may share a slot just now.
     tainted: BTreeSet<(usize, usize)>,
     ports: Vec<Port>,
+    /// When each port was last seen to be flooded; the moment that drains it counts.
+    flooded_us: Vec<Option<u64>>,
     is_muted: bool,
     was_released: bool,
     effects: BTreeMap<usize, usize>,
@@ -162,6 +168,8 @@ pub(crate) struct Oracle<'a> {
     /// Expectations that may be harmed, and why.
     pub(crate) excused: BTreeMap<ExpectId, Excuse>,
     pub(crate) excuses: BTreeMap<Excuse, u64>,
+    /// Notes that an excuse covers, whether or not anything happened to them.
+    pub(crate) spared: BTreeMap<Excuse, u64>,
     /// How often the engine may have had to take a slot with held notes.
     pub(crate) harm_allowed: u64,
     pub(crate) presses: u64,
@@ -212,6 +220,7 @@ impl<'a> Oracle<'a> {
             song_starts,
             sounds,
             at: 0,
+            page: 0,
             hands: vec![Hands::default(); keyboards],
             moved: BTreeMap::new(),
             moves: 0,
@@ -222,6 +231,7 @@ impl<'a> Oracle<'a> {
             asked: Vec::new(),
             tainted: BTreeSet::new(),
             ports: vec![Port::Listening; world.kinds.len()],
+            flooded_us: vec![None; world.kinds.len()],
             is_muted: false,
             was_released: false,
             effects: BTreeMap::new(),
@@ -229,6 +239,7 @@ impl<'a> Oracle<'a> {
             due: Vec::new(),
             excused: BTreeMap::new(),
             excuses: BTreeMap::new(),
+            spared: BTreeMap::new(),
             harm_allowed: 0,
             presses: 0,
             cues: Vec::new(),
@@ -239,6 +250,7 @@ impl<'a> Oracle<'a> {
             oracle.present.push(tenancy);
         }
         oracle.note_effects(0, 0);
+        oracle.turn_page(0, 0);
         oracle
     }
 
@@ -326,7 +338,15 @@ impl<'a> Oracle<'a> {
         let patch = &receiver.patches.patches[zone.patch.unwrap_or(0)];
         let bank = receiver.manners.bank;
         let heeds = |one: BankBytes| bank == one || bank == BankBytes::Both;
-        let value = Value7::clamped(i32::from(velocity));
+        // A curve may round its line either way.
+        let value = |x: f64| Value7::clamped(x as i32);
+        let bent = match zone.curve {
+            0 => f64::from(velocity),
+            _ => {
+                let [(x0, y0), (x1, y1)] = CURVE.map(|(x, y)| (f64::from(x), f64::from(y)));
+                y0 + (y1 - y0) * (f64::from(velocity) - x0) / (x1 - x0)
+            }
+        };
         let expect = Expect {
             down_us: now_us,
             receiver: zone.receiver,
@@ -337,18 +357,20 @@ impl<'a> Oracle<'a> {
                 group: Some(zone.group as u8),
             },
             key: Key::clamped(out_key),
-            velocities: (value, value),
+            velocities: (value(bent.floor()), value(bent.ceil())),
         };
         self.presses += 1;
         let id = self.judge.expect(expect);
         let at = self.present[sound];
         self.owners.insert(id, at);
         self.asked.push((at, now_us));
-        let tenancy = &self.tenancies[at];
-        if tenancy.is_tainted {
-            self.excused.insert(id, Excuse::TooFewSlots);
+        if self.tenancies[at].is_tainted {
+            self.cover(id, Excuse::TooFewSlots);
         }
-        let is_sustained = tenancy.is_down(HOLD);
+        if self.is_doubtful(now_us, at) {
+            self.excuse(id, Excuse::Flooded);
+        }
+        let is_sustained = self.tenancies[at].is_down(HOLD);
         if now_us < self.passage_until_us {
             self.judge.allow(id, Change::Passage);
         }
@@ -611,7 +633,8 @@ impl<'a> Oracle<'a> {
         let stays: BTreeSet<usize> = coming.iter().filter_map(|(_, at)| *at).collect();
         self.leave(now_us, &stays, drains_us);
         self.take_shortage(now_us, to, &coming);
-        self.at = to;
+        let from = std::mem::replace(&mut self.at, to);
+        self.turn_page(from, to);
         let feeds_before: Vec<BTreeSet<usize>> =
             self.tenancies.iter().map(|t| t.feeds.clone()).collect();
         for tenancy in &mut self.tenancies {
@@ -630,6 +653,22 @@ impl<'a> Oracle<'a> {
             .collect();
         self.note_effects(now_us, to);
         self.expect_cues(to, cues);
+    }
+
+    /// A scene that names no page stays on the page of its song, or starts a song.
+    fn turn_page(&mut self, from: usize, to: usize) {
+        let (song, scene) = self.line[to];
+        let named = self.show.songs[song].scenes[scene].page;
+        self.page = match named {
+            Some(page) => page - 1,
+            None if self.line[from].0 == song => self.page,
+            None => 0,
+        };
+    }
+
+    /// The number that page tablets are to show: pages are counted through the night.
+    pub(crate) fn page_number(&self) -> u8 {
+        (self.line[self.at].0 as u16 * PAGES + self.page) as u8
     }
 
     /// The tenancy that goes on with this sound: in the present scene, else one with held
@@ -818,6 +857,17 @@ impl<'a> Oracle<'a> {
             }
             // Once notes were harmed it is not known which are left.
             let is_harmed = is_tainted || (held + sounds) > size;
+            // If there is room beside the held notes, only slots that merely ring are taken.
+            let spared = left.iter().filter(|at| is_harmed || !self.is_held(**at));
+            let owned: Vec<ExpectId> = self
+                .owners
+                .iter()
+                .filter(|(_, owner)| spared.clone().any(|at| at == *owner))
+                .map(|(id, _)| *id)
+                .collect();
+            for id in owned {
+                self.excuse(id, Excuse::TooFewSlots);
+            }
             self.harm_allowed += if is_tainted {
                 sounds as u64
             } else {
@@ -825,15 +875,6 @@ impl<'a> Oracle<'a> {
             };
             for at in left {
                 self.tenancies[at].is_tainted |= is_harmed;
-                let owned: Vec<ExpectId> = self
-                    .owners
-                    .iter()
-                    .filter(|(_, owner)| **owner == at)
-                    .map(|(id, _)| *id)
-                    .collect();
-                for id in owned {
-                    self.excuse(id, Excuse::TooFewSlots);
-                }
             }
             if is_harmed {
                 self.tainted.insert((receiver, group));
@@ -841,8 +882,16 @@ impl<'a> Oracle<'a> {
         }
     }
 
+    /// Violations that name this note are excused from now on.
+    fn cover(&mut self, id: ExpectId, why: Excuse) {
+        if self.excused.insert(id, why).is_none() {
+            *self.spared.entry(why).or_default() += 1;
+        }
+    }
+
+    /// The same, and nothing that it hears is a violation.
     fn excuse(&mut self, id: ExpectId, why: Excuse) {
-        self.excused.insert(id, why);
+        self.cover(id, why);
         for change in ALL_CHANGES {
             self.judge.allow(id, change);
         }
@@ -856,6 +905,7 @@ impl<'a> Oracle<'a> {
         let group = (likeness.receiver, likeness.group);
         self.tenancies.push(Tenancy {
             is_tainted: self.tainted.contains(&group),
+            is_doubtful: false,
             likeness,
             level: self.sounds[to][index].level,
             feeds: BTreeSet::new(),
@@ -968,6 +1018,7 @@ impl<'a> Oracle<'a> {
         tenancy.hears.clear();
         tenancy.ring_until_us = 0;
         tenancy.is_tainted = false;
+        tenancy.is_doubtful = false;
         for keyboard in tenancy.feeds.clone() {
             self.link(0, at, keyboard, false);
         }
@@ -1013,12 +1064,67 @@ impl<'a> Oracle<'a> {
         self.allow_passages(now_us);
     }
 
-    /// Messages were refused: what the receivers on the port do is set right later.
+    /// Messages are refused, or more of them wait than a slow line carries in time: until
+    /// that is over notes may be lost or late, what is held may be let go, and what is let
+    /// go may sound on. Who holds a note holds it all the same.
     pub(crate) fn flood_port(&mut self, now_us: u64, port: usize) {
-        for receiver in self.on_port(port) {
-            self.judge.silence(receiver, now_us);
-            *self.excuses.entry(Excuse::Flooded).or_default() += 1;
+        self.flooded_us[port] = Some(now_us);
+        let receivers = self.on_port(port);
+        let open: Vec<ExpectId> = self
+            .judge
+            .open()
+            .filter(|(_, expect, _)| receivers.contains(&expect.receiver))
+            .map(|(id, ..)| id)
+            .collect();
+        for id in open {
+            self.excuse(id, Excuse::Flooded);
         }
+    }
+
+    /// All that the port took has gone out. What was refused will not come; slots are set
+    /// right at once if they are silent, else as soon as they are.
+    pub(crate) fn drain_port(&mut self, now_us: u64, port: usize) {
+        let receivers = self.on_port(port);
+        let lost: Vec<ExpectId> = self
+            .judge
+            .open()
+            .filter(|(_, expect, _)| {
+                // What the engine holds back for a patch may still come.
+                receivers.contains(&expect.receiver) && expect.down_us + 35_000 < now_us
+            })
+            .map(|(id, ..)| id)
+            .collect();
+        for id in lost {
+            if self.judge.withdraw(id) {
+                *self.excuses.entry(Excuse::Flooded).or_default() += 1;
+            }
+        }
+        for at in 0..self.tenancies.len() {
+            if receivers.contains(&self.tenancies[at].likeness.receiver) {
+                let is_held = self.is_held(at);
+                self.reload_one(now_us, at);
+                let tenancy = &mut self.tenancies[at];
+                tenancy.is_doubtful = is_held || tenancy.ring_until_us + PORT_US > now_us;
+            }
+        }
+    }
+
+    /// Whether the port of a receiver was flooded at this time or later.
+    pub(crate) fn is_flooded(&self, at_us: u64, receiver: usize) -> bool {
+        self.flooded_us[self.world.ports[receiver]].is_some_and(|until_us| at_us <= until_us)
+    }
+
+    /// Whether a sound's slot has not been set right since a flood: it has sounded on.
+    fn is_doubtful(&mut self, now_us: u64, at: usize) -> bool {
+        let ring_until_us = self.tenancies[at].ring_until_us;
+        if self.tenancies[at].is_doubtful
+            && !self.is_held(at)
+            && ring_until_us + PORT_US < now_us
+        {
+            self.tenancies[at].is_doubtful = false;
+            self.reload_one(ring_until_us, at);
+        }
+        self.tenancies[at].is_doubtful
     }
 
     /// The state is sent again, an effects unit's program with it: a person asked for that.
@@ -1034,23 +1140,47 @@ impl<'a> Oracle<'a> {
 
     /// Patches may be loading again from now on.
     fn reload(&mut self, now_us: u64) {
-        for tenancy in &mut self.tenancies {
-            let manners = &self.show.rig.receivers[tenancy.likeness.receiver].manners;
-            tenancy.ride_until_us = now_us + u64::from(manners.load_ms) * 1000 + PORT_US;
+        for at in 0..self.tenancies.len() {
+            self.reload_one(now_us, at);
         }
     }
 
-    /// Sounding slots are sent everything too: a person asked for that.
+    fn reload_one(&mut self, now_us: u64, at: usize) {
+        let tenancy = &mut self.tenancies[at];
+        let manners = &self.show.rig.receivers[tenancy.likeness.receiver].manners;
+        let until_us = now_us + u64::from(manners.load_ms) * 1000 + PORT_US;
+        tenancy.ride_until_us = tenancy.ride_until_us.max(until_us);
+    }
+
+    /// Sounding slots of the scene are sent everything too: a person asked for that. Notes
+    /// held over from other scenes are not theirs and stay protected, unless their receiver
+    /// has no zone in this scene: its slots are then made for what the scene states.
     pub(crate) fn force(&mut self) {
-        let open: Vec<ExpectId> = self.judge.open().map(|(id, ..)| id).collect();
-        for id in open {
-            self.excuse(id, Excuse::Forced);
-        }
+        let played: BTreeSet<usize> = self.sounds[self.at]
+            .iter()
+            .map(|sound| sound.likeness.receiver)
+            .collect();
+        let is_meant = |tenancy: &Tenancy| {
+            tenancy.is_present || !played.contains(&tenancy.likeness.receiver)
+        };
+        let open: Vec<ExpectId> = self
+            .judge
+            .open()
+            .map(|(id, ..)| id)
+            .filter(|id| {
+                let owner = self.owners.get(id);
+                owner.is_none_or(|at| is_meant(&self.tenancies[*at]))
+            })
+            .collect();
         for at in 0..self.tenancies.len() {
-            if !self.tenancies[at].is_present && self.is_held(at) {
-                let likeness = &self.tenancies[at].likeness;
+            let tenancy = &self.tenancies[at];
+            if !tenancy.is_present && is_meant(tenancy) && self.is_held(at) {
+                let likeness = &tenancy.likeness;
                 self.tainted.insert((likeness.receiver, likeness.group));
             }
+        }
+        for id in open {
+            self.excuse(id, Excuse::Forced);
         }
     }
 
