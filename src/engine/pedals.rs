@@ -88,9 +88,12 @@ impl SlotState {
     }
 
     /// Links a controller that is new to this slot: its pedal counts from the next fresh
-    /// press, unless it is up now, was told here before, or the zone catches it.
+    /// press, unless it is up now, was told here before, or the zone catches it. Sostenuto
+    /// holds what is down as it goes down: where no note is, there is nothing to catch, and
+    /// told late, when a patch has loaded, it would hold what was struck after it.
     pub(super) fn link(&mut self, controller: ControllerId, pedals: [u8; 3], catches: bool) {
         for (pedal, value) in pedals.into_iter().enumerate() {
+            let catches = catches && (pedal != SOSTENUTO || self.notes > 0);
             let hears = value < DOWN || catches || self.told(controller, pedal) >= DOWN;
             self.set_hears(controller, pedal, hears);
             if hears {
@@ -166,6 +169,8 @@ impl Machine {
         }
         match (was_down, is_down) {
             (false, true) if pedal == SOSTENUTO => self.latch(slot),
+            // Told late, it holds what is down by now.
+            (true, true) if pedal == SOSTENUTO && is_due => self.latch(slot),
             (true, false) => self.end_sustained(call, slot),
             _ => {}
         }

@@ -155,6 +155,14 @@ impl Machine {
             .is_some_and(|entry| entry.port == port)
     }
 
+    /// A port that refused messages is open again. What it refused keeps no line busy.
+    pub(super) fn reopen_output(&mut self, call: &mut Call<'_>, port: OutPort) {
+        if let Some(state) = self.outputs.get_mut(port.index()) {
+            state.line_free_us = call.now_us;
+        }
+        self.overflow_output(call, port);
+    }
+
     /// Messages to a port were refused: what its slots hold is unknown. Silent slots are
     /// sent everything now, sounding ones when they are silent.
     pub(super) fn overflow_output(&mut self, call: &mut Call<'_>, port: OutPort) {

@@ -161,6 +161,7 @@ pub(crate) struct Oracle<'a> {
     flooded_us: Vec<Option<u64>>,
     is_muted: bool,
     was_released: bool,
+    released_us: Option<u64>,
     effects: BTreeMap<usize, usize>,
     /// Until when an effects unit may be changing its program.
     passage_until_us: u64,
@@ -234,6 +235,7 @@ impl<'a> Oracle<'a> {
             flooded_us: vec![None; world.kinds.len()],
             is_muted: false,
             was_released: false,
+            released_us: None,
             effects: BTreeMap::new(),
             passage_until_us: 0,
             due: Vec::new(),
@@ -277,6 +279,8 @@ impl<'a> Oracle<'a> {
         let due: Vec<(u64, Due)> = due;
         for (_, what) in due {
             match what {
+                // Taken up again meanwhile: it is of the scene once more.
+                Due::Leave(id) if self.is_present(id) => {}
                 Due::Leave(id) => self.leave_now(now_us, id),
                 // Taken up again meanwhile, or still on its way back: nothing to forbid.
                 Due::Forbid(id, _) if self.is_present(id) || !self.owners.contains_key(&id) => {}
@@ -553,6 +557,7 @@ impl<'a> Oracle<'a> {
         }
         self.pedal.is_down = false;
         self.was_released = true;
+        self.released_us = Some(now_us);
         for at in 0..self.tenancies.len() {
             for pedal in [HOLD, SOSTENUTO] {
                 let was_down = self.tenancies[at].is_down(pedal);
@@ -791,7 +796,9 @@ impl<'a> Oracle<'a> {
         if now_us < self.passage_until_us {
             self.judge.allow(id, Change::Passage);
         }
-        if self.is_bent(id) {
+        // All wheels may be on their way back.
+        let is_released = self.released_us.is_some_and(|us| us + PORT_US > now_us);
+        if self.is_bent(id) || is_released {
             self.judge.allow(id, Change::Bend);
         }
         let ride_us = self.tenancies[owner].ride_until_us;
@@ -1079,6 +1086,11 @@ impl<'a> Oracle<'a> {
         for id in open {
             self.excuse(id, Excuse::Flooded);
         }
+        for at in 0..self.tenancies.len() {
+            if receivers.contains(&self.tenancies[at].likeness.receiver) {
+                self.reload_one(now_us, at);
+            }
+        }
     }
 
     /// All that the port took has gone out. What was refused will not come; slots are set
@@ -1266,7 +1278,7 @@ impl<'a> Oracle<'a> {
         &mut self,
         at_us: u64,
         receiver: usize,
-        (key, program): (Key, Program),
+        (key, program, group): (Key, Program, u8),
     ) -> bool {
         let waits = self.show.rig.receivers[receiver].manners.holds_back;
         // At the program's end nothing waits any more.
@@ -1293,6 +1305,7 @@ impl<'a> Oracle<'a> {
                 expect.receiver == receiver
                     && expect.key == key
                     && expect.wanted.program == Some(program)
+                    && expect.wanted.group == Some(group)
                     && has_waited(id, expect.down_us)
                     && expect.down_us + PORT_US > at_us
             })

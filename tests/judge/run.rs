@@ -211,11 +211,13 @@ impl<'a> Player<'a> {
     fn listen_for_losses(&mut self) {
         for at in 0..self.stage.models.len() {
             let slot = |channel| self.stage.models[at].slot(channel);
-            let lost: Vec<(u64, (Key, Program))> = self.stage.models[at]
+            let groups = self.stage.models[at].spec().groups;
+            let lost: Vec<(u64, (Key, Program, u8))> = self.stage.models[at]
                 .events_since(self.marks[at])
                 .filter_map(|event| match event.heard {
                     Heard::NoteLost { channel, key } => {
-                        Some((event.at_us, (key, slot(channel).patch.program)))
+                        let group = groups[channel.index()];
+                        Some((event.at_us, (key, slot(channel).patch.program, group)))
                     }
                     _ => None,
                 })

@@ -216,3 +216,25 @@ fn the_pedal_up_reaches_each_slot_that_was_told() {
     assert_eq!(play.keys("b0 40 00"), "0:b0 40 00, 0:b1 40 00");
     assert!(play.view().slots.iter().all(|slot| slot.notes == 0));
 }
+
+#[test]
+fn a_sostenuto_pedal_is_not_caught_where_no_note_is() {
+    let mut book = Book::new();
+    let keys = book.controller();
+    let main = book.instrument(2, GOOD);
+    book.scene(&[sound(main, 5).on(keys)]);
+    book.scene(&[sound(main, 6)
+        .zone(keys, |zone| zone.catches = true)
+        .seat(1)
+        .with(|s| s.load_us = 100_000)]);
+    let mut play = book.play();
+    play.wait(500);
+    play.keys("b0 42 7f");
+    play.step();
+    play.keys("90 3c 64");
+    // Told when the patch has loaded, it would hold a note that was struck after it.
+    let out = play.wait(200);
+    assert!(!out.contains("b1 42 7f"), "{out}");
+    play.keys("b0 42 00");
+    assert_eq!(play.keys("b0 42 7f"), "0:b1 42 7f", "a fresh press counts");
+}

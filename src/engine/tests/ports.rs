@@ -87,6 +87,26 @@ fn a_panic_that_nobody_heard_is_made_up_for_on_return() {
 }
 
 #[test]
+fn what_an_overflow_refused_keeps_no_line_busy() {
+    let mut book = Book::new();
+    let keys = book.controller();
+    let main = book.instrument(1, GOOD);
+    book.scene(&[sound(main, 5).on(keys).with(|s| s.load_us = 15_000)]);
+    // MIDI 1.0: 31,250 baud, ten bits a byte.
+    book.out_port(0, |port| port.byte_us = 320);
+    let mut play = book.play();
+    play.wait(500);
+    for value in 0..100 {
+        play.keys(&format!("b0 01 {value:02x}"));
+    }
+    // 96 ms of messages were handed out; the line says that it is open, so they are gone.
+    play.input(Input::OutputOverflow(OutPort(0)));
+    assert!(play.view().slots[0].is_loading);
+    play.wait(25);
+    assert!(!play.view().slots[0].is_loading);
+}
+
+#[test]
 fn a_slot_in_doubt_is_quietened_whatever_comes_first() {
     let resend = |is_forced| Command::Resend {
         receiver: None,
