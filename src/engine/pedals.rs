@@ -8,7 +8,7 @@
 use super::input::Urgency;
 use super::machine::{Call, Machine};
 use super::promptbook::{ControllerId, SlotId};
-use super::slots::{SlotState, bit};
+use super::slots::{SlotState, UNKNOWN, bit};
 use crate::midi::{Controller, Value7, cc};
 
 /// Index of the hold pedal in tables of pedals.
@@ -162,7 +162,18 @@ impl Machine {
             .is_down
             .get_mut(pedal)
             .is_some_and(|down| std::mem::replace(down, is_down));
-        let is_due = state.loads_until_us.is_none() && state.known.control(number) != value;
+        let known = state.known.control(number);
+        let is_told = (DOWN..UNKNOWN).contains(&known);
+        let is_loading = state.loads_until_us.is_some();
+        // Told late, when a patch has loaded, sostenuto holds what was struck after it too. If
+        // it holds nothing, there is nothing to tell until its next press.
+        let is_idle = pedal == SOSTENUTO && was_down && is_down && !is_told;
+        let value = if is_idle && !self.has_latched(slot) {
+            0
+        } else {
+            value
+        };
+        let is_due = !is_loading && known != value;
         if is_due {
             let value = Value7::clamped(i32::from(value));
             self.send_control(call, slot, urgency, number, value);
@@ -170,7 +181,7 @@ impl Machine {
         match (was_down, is_down) {
             (false, true) if pedal == SOSTENUTO => self.latch(slot),
             // Told late, it holds what is down by now.
-            (true, true) if pedal == SOSTENUTO && is_due => self.latch(slot),
+            (true, true) if pedal == SOSTENUTO && is_due && value >= DOWN => self.latch(slot),
             (true, false) => self.end_sustained(call, slot),
             _ => {}
         }
@@ -191,6 +202,11 @@ impl Machine {
             }
             self.sync_pedal(call, slot, pedal, Urgency::Changeover);
         }
+    }
+
+    fn has_latched(&self, slot: SlotId) -> bool {
+        let mut notes = self.notes.iter();
+        notes.any(|note| note.slot == slot && note.is_latched)
     }
 
     /// The sostenuto pedal holds the notes whose keys are down at this moment, and no

@@ -137,8 +137,8 @@ impl Machine {
             *told = [0; 3];
         }
         let is_loading = state.loads_until_us.is_some();
-        let is_bent = !is_loading
-            && !matches!(state.known.bend, super::slots::UNKNOWN_BEND | CENTRE);
+        let is_bent =
+            !is_loading && !matches!(state.known.bend, super::slots::UNKNOWN_BEND | CENTRE);
         for (pedal, number) in PEDALS.iter().enumerate() {
             let is_known = self
                 .slots

@@ -44,21 +44,26 @@ pub(crate) struct Sound {
 /// Why a violation is not one. Counted, so that a rule cannot be excused away.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub(crate) enum Excuse {
-    /// The group had fewer slots than sounds that were to be kept.
+    /// The group had fewer slots than sounds that were to be kept: some had to be taken. Until
+    /// the group is quiet nobody knows whose notes were harmed. Where only rings stood in the
+    /// way, only they are covered.
     TooFewSlots,
-    /// A note was sent 30 ms after its press and the receiver, still loading, lost it.
+    /// A note was sent 30 ms after its press, the longest that DESIGN lets it wait, and the
+    /// receiver, still loading, lost it.
     LostInLoading,
-    /// The port refused messages, and the receivers were set right afterwards.
+    /// The port refused messages, or had more than it carries in time. Covers what sounded or
+    /// was asked for until it had drained, and sounds that have not been silent since.
     Flooded,
-    /// Channel pressure or bend of one note reaches all notes of its slot.
+    /// Channel pressure or bend of one note reaches all notes of its slot: MIDI has no other.
     SharedSlot,
-    /// The cable was out.
+    /// It sounded when the cable came out, and nothing reaches it.
     CableOut,
-    /// A person had everything sent, sounding slots too.
+    /// A person had everything sent again, sounding slots of the scene too.
     Forced,
-    /// It was on its way when a panic came, and ends at once.
+    /// It waited for a slow port when a panic came, and ends at once.
     InFlight,
-    /// A note struck while its patch loads is silent until the level comes.
+    /// A note struck while its patch loads is silent until the level comes, and a pedal told
+    /// when the patch has loaded is too late for a key let go before: a stated limit.
     Loading,
 }
 
@@ -77,6 +82,9 @@ struct Tenancy {
     is_tainted: bool,
     /// Messages to its port were refused while it sounded: it is set right when it is silent.
     is_doubtful: bool,
+    /// A note that fades and that a pedal held gave way to its restrike: its receiver tells
+    /// nobody, so that the slot may yet be faded for it.
+    has_ghost: bool,
 }
 
 impl Tenancy {
@@ -408,6 +416,7 @@ impl<'a> Oracle<'a> {
                 continue;
             }
             note.is_latched = false;
+            self.tenancies[tenancy].has_ghost |= matches!(note.leave, Leave::Fade(_));
             self.judge.let_go(note.id, Holder::Sostenuto, now_us);
             if !note.is_key_down {
                 note.is_sustained = false;
@@ -736,10 +745,12 @@ impl<'a> Oracle<'a> {
                     .unwrap_or(0);
                 ends.insert(*id, now_us + u64::from(lasts_ms) * 1000);
             }
-            if is_fading {
-                self.tenancies[at].is_fading = true;
+            if is_fading || is_pedal_down && self.tenancies[at].has_ghost {
                 let rings = self.owners.iter().filter(|(_, owner)| **owner == at);
                 ends.extend(rings.map(|(id, _)| (*id, u64::MAX)));
+            }
+            if is_fading {
+                self.tenancies[at].is_fading = true;
                 ends.extend(
                     mine.iter()
                         .map(|(id, _)| (*id, now_us + u64::from(longest_ms.unwrap_or(0)) * 1000)),
@@ -913,6 +924,7 @@ impl<'a> Oracle<'a> {
         self.tenancies.push(Tenancy {
             is_tainted: self.tainted.contains(&group),
             is_doubtful: false,
+            has_ghost: false,
             likeness,
             level: self.sounds[to][index].level,
             feeds: BTreeSet::new(),
@@ -970,6 +982,8 @@ impl<'a> Oracle<'a> {
     fn link(&mut self, now_us: u64, at: usize, keyboard: usize, catches: bool) {
         for pedal in [HOLD, SOSTENUTO] {
             let is_down = self.hands[keyboard].pedals[pedal] >= 64;
+            // Sostenuto holds what is down as it goes down: without a note it holds nothing.
+            let catches = catches && (pedal == HOLD || self.is_held(at));
             let tenancy = &mut self.tenancies[at];
             let was_down = tenancy.is_down(pedal);
             tenancy.feeds.insert(keyboard);
@@ -1111,6 +1125,14 @@ impl<'a> Oracle<'a> {
                 *self.excuses.entry(Excuse::Flooded).or_default() += 1;
             }
         }
+        // An effects unit is sent its program again too.
+        self.effects
+            .retain(|receiver, _| !receivers.contains(receiver));
+        self.passage_until_us = now_us + PORT_US;
+        let open: Vec<ExpectId> = self.judge.open().map(|(id, ..)| id).collect();
+        for id in open {
+            self.judge.allow(id, Change::Passage);
+        }
         for at in 0..self.tenancies.len() {
             if receivers.contains(&self.tenancies[at].likeness.receiver) {
                 let is_held = self.is_held(at);
@@ -1129,10 +1151,7 @@ impl<'a> Oracle<'a> {
     /// Whether a sound's slot has not been set right since a flood: it has sounded on.
     fn is_doubtful(&mut self, now_us: u64, at: usize) -> bool {
         let ring_until_us = self.tenancies[at].ring_until_us;
-        if self.tenancies[at].is_doubtful
-            && !self.is_held(at)
-            && ring_until_us + PORT_US < now_us
-        {
+        if self.tenancies[at].is_doubtful && !self.is_held(at) && ring_until_us + PORT_US < now_us {
             self.tenancies[at].is_doubtful = false;
             self.reload_one(ring_until_us, at);
         }
@@ -1172,9 +1191,8 @@ impl<'a> Oracle<'a> {
             .iter()
             .map(|sound| sound.likeness.receiver)
             .collect();
-        let is_meant = |tenancy: &Tenancy| {
-            tenancy.is_present || !played.contains(&tenancy.likeness.receiver)
-        };
+        let is_meant =
+            |tenancy: &Tenancy| tenancy.is_present || !played.contains(&tenancy.likeness.receiver);
         let open: Vec<ExpectId> = self
             .judge
             .open()

@@ -5,10 +5,10 @@ use std::collections::BTreeMap;
 use segue::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
 use segue::show::model::{
     Action, BankBytes, ControllerItem, Cue, CueMessage, Curve, Leave, LevelChange, LevelLaw,
-    Manners, Night, NightEntry, OrderEntry, Page, PageManner, Parameter, ParameterKind, ParameterValue, PatchItem,
-    PatchList, PedalBinding, Port, PortKind, PortMatch, Receiver, ReceiverKind, ReceiverPatch, Rig,
-    Scene, SceneCue, Show, Site, SlotGroup, Song, Source, SourceKind, TemplateByte, Trigger, When,
-    Zone,
+    Manners, Night, NightEntry, OrderEntry, Page, PageManner, Parameter, ParameterKind,
+    ParameterValue, PatchItem, PatchList, PedalBinding, Port, PortKind, PortMatch, Receiver,
+    ReceiverKind, ReceiverPatch, Rig, Scene, SceneCue, Show, Site, SlotGroup, Song, Source,
+    SourceKind, TemplateByte, Trigger, When, Zone,
 };
 use segue::sim::{
     HeldNotes, Kind, LoadingControllers, LoadingNotes, ModelManners, ProgramResets, ReceiverSpec,
@@ -246,8 +246,9 @@ fn receiver(
         },
         cues: cues(setup, kind, *first),
         manners: manners(&rx.manners),
-        pages: (kind == ReceiverKind::Pages)
-            .then_some(PageManner::Control(Controller::clamped(i32::from(PAGE_CONTROL)))),
+        pages: (kind == ReceiverKind::Pages).then_some(PageManner::Control(Controller::clamped(
+            i32::from(PAGE_CONTROL),
+        ))),
         hears,
         keyboard: None,
     }

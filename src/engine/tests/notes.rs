@@ -292,7 +292,10 @@ fn release_all_leaves_no_slot_at_level_0_that_was_loading() {
     let keys = book.controller();
     let main = book.instrument(2, GOOD);
     book.scene(&[sound(main, 5).on(keys)]);
-    book.scene(&[sound(main, 6).on(keys).seat(1).with(|s| s.load_us = 100_000)]);
+    book.scene(&[sound(main, 6)
+        .on(keys)
+        .seat(1)
+        .with(|s| s.load_us = 100_000)]);
     let mut play = book.play();
     play.wait(500);
     play.keys("b0 40 7f");
