@@ -343,7 +343,11 @@ impl Machine {
         }
         // A harmed slot that kept its notes keeps its pedals too.
         if seat.coming != Coming::Stays && state.notes == 0 {
-            state.unlink_all();
+            // What still waited here for the old patch must not sound with the new one.
+            self.release_held_back(call, slot);
+            if let Some(state) = self.slots.get_mut(slot.index()) {
+                state.unlink_all();
+            }
             self.link_new(call, slot, 0);
             self.revoice(call, slot);
             self.forget_pedal_edges(slot);
