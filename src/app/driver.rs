@@ -422,9 +422,20 @@ impl Desk {
         );
     }
 
-    /// All notes off, then as long as the ports need to take them.
+    /// All notes off, patches that load finished, so that no slot is left at level 0; then
+    /// as long as the ports need to take it.
     fn end(&mut self) {
         self.handle(Input::Command(Command::ReleaseAll));
+        let limit_us = self.clock.now_us().saturating_add(LOADS_LIMIT_US);
+        while self.view.slots.iter().any(|slot| slot.is_loading) {
+            let due_us = self.engine.next_deadline().filter(|due| *due <= limit_us);
+            let Some(due_us) = due_us else {
+                break;
+            };
+            let wait_us = due_us.saturating_sub(self.clock.now_us());
+            std::thread::sleep(Duration::from_micros(wait_us));
+            self.handle(Input::Tick);
+        }
         for gate in self.gates.drain(..) {
             gate.close(END_LIMIT);
         }
@@ -510,6 +521,9 @@ const IDLE_US: u64 = 200_000;
 /// Most notices that one call to the engine can give rise to: every receiver and port at
 /// once, and one of each other kind.
 const MAX_EVENTS: usize = MAX_RECEIVERS + MAX_PORTS + 16;
+
+/// Longest time that patches may take to load at the end.
+const LOADS_LIMIT_US: u64 = 500_000;
 
 /// Longest time that one port may take to send its last messages at the end.
 const END_LIMIT: Duration = Duration::from_millis(1500);

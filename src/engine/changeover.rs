@@ -261,8 +261,9 @@ impl Machine {
             let old_release_us = before
                 .get(seat.slot.index())
                 .map_or(0, |old| old.release_us);
+            let ends_us = self.line_free_us(call, seat.slot);
             if let Some(state) = self.slots.get_mut(seat.slot.index()) {
-                state.ring_until_us = call.now_us.saturating_add(old_release_us);
+                state.ring_until_us = ends_us.saturating_add(old_release_us);
             }
         }
     }
@@ -348,7 +349,11 @@ impl Machine {
         }
         // A harmed slot that kept its notes keeps its pedals too.
         if seat.coming != Coming::Stays && state.notes == 0 {
-            state.unlink_all();
+            // What still waited here for the old patch must not sound with the new one.
+            self.release_held_back(call, slot);
+            if let Some(state) = self.slots.get_mut(slot.index()) {
+                state.unlink_all();
+            }
             self.link_new(call, slot, 0);
             self.revoice(call, slot);
             self.forget_pedal_edges(slot);

@@ -124,7 +124,7 @@ impl Machine {
             Input::OutputLost(port) => self.lose_output(call, port),
             Input::OutputReady(port) => self.find_output(call, port),
             Input::SignOfLife(port) => self.hear_life(call, port),
-            Input::OutputOverflow(port) => self.overflow_output(call, port),
+            Input::OutputOverflow(port) => self.reopen_output(call, port),
         }
         self.run_due(call);
         self.run_priming(call, input, before);

@@ -88,9 +88,12 @@ impl SlotState {
     }
 
     /// Links a controller that is new to this slot: its pedal counts from the next fresh
-    /// press, unless it is up now, was told here before, or the zone catches it.
+    /// press, unless it is up now, was told here before, or the zone catches it. Sostenuto
+    /// holds what is down as it goes down: where no note is, there is nothing to catch, and
+    /// told late, when a patch has loaded, it would hold what was struck after it.
     pub(super) fn link(&mut self, controller: ControllerId, pedals: [u8; 3], catches: bool) {
         for (pedal, value) in pedals.into_iter().enumerate() {
+            let catches = catches && (pedal != SOSTENUTO || self.notes > 0);
             let hears = value < DOWN || catches || self.told(controller, pedal) >= DOWN;
             self.set_hears(controller, pedal, hears);
             if hears {
@@ -160,19 +163,29 @@ impl Machine {
             .get_mut(pedal)
             .is_some_and(|down| std::mem::replace(down, is_down));
         let known = state.known.control(number);
-        let is_due = state.loads_until_us.is_none() && known != value;
-        // A slot that has loaded hears the pedal go down now, with what is held by then.
-        let is_late_edge = is_due && is_down && (known == UNKNOWN || known < DOWN);
+        let is_told = (DOWN..UNKNOWN).contains(&known);
+        let is_loading = state.loads_until_us.is_some();
+        // Told late, when a patch has loaded, sostenuto holds what was struck after it too. If
+        // it holds nothing, there is nothing to tell until its next press.
+        let is_idle = pedal == SOSTENUTO && was_down && is_down && !is_told;
+        let value = if is_idle && !self.has_latched(slot) {
+            0
+        } else {
+            value
+        };
+        let is_due = !is_loading && known != value;
+        let is_late_edge = is_due && !is_told && value >= DOWN;
         if is_due {
             let value = Value7::clamped(i32::from(value));
             self.send_control(call, slot, urgency, number, value);
         }
         match (was_down, is_down) {
             (false, true) if pedal == SOSTENUTO => self.latch(slot),
+            // Told late, it holds what is down by now.
             (true, true) if pedal == SOSTENUTO && is_late_edge && call.dry_bytes.is_none() => {
                 self.latch(slot);
             }
-            (true, false) => self.end_sustained(slot),
+            (true, false) => self.end_sustained(call, slot),
             _ => {}
         }
     }
@@ -192,6 +205,11 @@ impl Machine {
             }
             self.sync_pedal(call, slot, pedal, Urgency::Changeover);
         }
+    }
+
+    fn has_latched(&self, slot: SlotId) -> bool {
+        let mut notes = self.notes.iter();
+        notes.any(|note| note.slot == slot && note.is_latched)
     }
 
     /// The sostenuto pedal holds the notes whose keys are down at this moment, and no

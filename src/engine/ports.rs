@@ -25,6 +25,8 @@ pub(super) struct OutputState {
     pub(super) line_free_us: u64,
     /// The outbox refused something for it.
     pub(super) is_flooded: bool,
+    /// A panic came while nobody listened there: it is made up for.
+    pub(super) owes_silence: bool,
 }
 
 impl OutputState {
@@ -54,6 +56,7 @@ impl Machine {
         *state = OutputState {
             presence: Presence::Absent,
             was_lost: true,
+            owes_silence: state.owes_silence,
             ..OutputState::default()
         };
         let book = call.book;
@@ -75,6 +78,7 @@ impl Machine {
                 state.loads_until_us = None;
                 state.ramp = None;
                 state.owed = Owed::Nothing;
+                state.is_doubtful = false;
             }
         }
     }
@@ -114,20 +118,28 @@ impl Machine {
 
     /// The receivers of a port listen: they get the state of the present position, once.
     /// After a loss what sounded there is ended first: if only the cable was out, its Note
-    /// Offs never arrived.
+    /// Offs never arrived. A panic that did not reach them comes before all else.
     fn start_listening(&mut self, call: &mut Call<'_>, port: OutPort, presence: Presence) {
-        let mut was_lost = false;
+        let (mut was_lost, mut owes_silence) = (false, false);
         if let Some(state) = self.outputs.get_mut(port.index()) {
             state.presence = presence;
             state.is_flooded = false;
             was_lost = state.was_lost;
+            owes_silence = std::mem::take(&mut state.owes_silence);
+        }
+        if owes_silence {
+            for slot in self.slot_ids() {
+                if self.is_slot_on(call, slot, port) && self.sounds(call, slot) {
+                    self.silence(call, slot);
+                }
+            }
         }
         for slot in self.slot_ids() {
             if !self.is_slot_on(call, slot, port) {
                 continue;
             }
             self.link_fresh(call, slot);
-            if was_lost {
+            if was_lost && !owes_silence {
                 self.recover_slot(call, slot);
             } else {
                 self.resend_slot(call, slot);
@@ -142,6 +154,14 @@ impl Machine {
             .slots
             .get(slot.index())
             .is_some_and(|entry| entry.port == port)
+    }
+
+    /// A port that refused messages is open again. What it refused keeps no line busy.
+    pub(super) fn reopen_output(&mut self, call: &mut Call<'_>, port: OutPort) {
+        if let Some(state) = self.outputs.get_mut(port.index()) {
+            state.line_free_us = call.now_us;
+        }
+        self.overflow_output(call, port);
     }
 
     /// Messages to a port were refused: what its slots hold is unknown. Silent slots are
@@ -161,7 +181,7 @@ impl Machine {
             if state.is_silent(call.now_us) {
                 self.recover_slot(call, slot);
             } else {
-                state.owed = Owed::Recovery;
+                state.is_doubtful = true;
             }
         }
         self.tell_pages(call);
@@ -169,11 +189,7 @@ impl Machine {
 
     /// Ends what nobody holds on a silent slot, and sends it everything.
     pub(super) fn recover_slot(&mut self, call: &mut Call<'_>, slot: SlotId) {
-        if self.sounds(call, slot) {
-            for number in [cc::HOLD, cc::SOSTENUTO, cc::SOFT, cc::ALL_NOTES_OFF] {
-                self.send_control(call, slot, Urgency::Live, number, Value7::MIN);
-            }
-        }
+        self.quieten(call, slot);
         self.resend_slot(call, slot);
         // What was ended may ring, whatever it was: the slot is not taken as silent, so
         // that nothing is loaded ahead there before its time.
@@ -185,6 +201,18 @@ impl Machine {
         {
             let ring_us = state.release_us.max(release_us);
             state.ring_until_us = state.ring_until_us.max(call.now_us.saturating_add(ring_us));
+        }
+    }
+
+    /// Ends what nobody holds on a slot: pedals up and All Notes Off, which leaves rings.
+    pub(super) fn quieten(&mut self, call: &mut Call<'_>, slot: SlotId) {
+        if let Some(state) = self.slots.get_mut(slot.index()) {
+            state.is_doubtful = false;
+        }
+        if self.sounds(call, slot) {
+            for number in [cc::HOLD, cc::SOSTENUTO, cc::SOFT, cc::ALL_NOTES_OFF] {
+                self.send_control(call, slot, Urgency::Live, number, Value7::MIN);
+            }
         }
     }
 

@@ -154,8 +154,6 @@ pub(super) enum Owed {
     Sound,
     /// Everything (a resend that spared a sounding slot).
     Everything,
-    /// The same after messages were lost: a Note Off may have been among them.
-    Recovery,
 }
 
 /// A slot at run time.
@@ -193,6 +191,9 @@ pub(super) struct SlotState {
     pub(super) ramp: Option<Ramp>,
     /// What it is owed once it is silent.
     pub(super) owed: Owed,
+    /// Messages to it were lost, a Note Off maybe among them: whatever else it is owed, it
+    /// is quietened and sent everything once it holds no notes.
+    pub(super) is_doubtful: bool,
     /// What the whole show plays on slots of its group.
     pub(super) usage: Usage,
 }
@@ -243,6 +244,7 @@ impl SlotState {
             loads_until_us: None,
             ramp: None,
             owed: Owed::Nothing,
+            is_doubtful: false,
             usage,
         }
     }
@@ -341,6 +343,16 @@ impl Machine {
         }
     }
 
+    /// When all that was handed out so far to a slot's port has left its line; now, if the
+    /// line is quick.
+    pub(super) fn line_free_us(&self, call: &Call<'_>, slot: SlotId) -> u64 {
+        call.book
+            .slots
+            .get(slot.index())
+            .and_then(|entry| self.outputs.get(entry.port.index()))
+            .map_or(call.now_us, |port| port.line_free_us.max(call.now_us))
+    }
+
     /// Sends a controller as part of what makes a sound, unless it is known to stand there.
     pub(super) fn tell_control(
         &mut self,
@@ -375,12 +387,7 @@ impl Machine {
     /// Sends a program change as part of what makes a sound.
     pub(super) fn send_program(&mut self, call: &mut Call<'_>, slot: SlotId, program: Program) {
         self.send(call, slot, call.telling, |ch| Message::Program(ch, program));
-        let free_us = call
-            .book
-            .slots
-            .get(slot.index())
-            .and_then(|entry| self.outputs.get(entry.port.index()))
-            .map_or(0, |port| port.line_free_us);
+        let free_us = self.line_free_us(call, slot);
         if let Some(state) = self.slots.get_mut(slot.index()) {
             state.program_leaves_us = free_us;
             state.program_urgency = call.telling;

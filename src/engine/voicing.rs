@@ -60,7 +60,7 @@ fn fine(number: Controller) -> Controller {
 impl SlotState {
     /// When it can be sent what it is owed.
     pub(super) fn owed_deadline(&self) -> Option<u64> {
-        let is_waiting = self.owed != Owed::Nothing;
+        let is_waiting = self.owed != Owed::Nothing || self.is_doubtful;
         (is_waiting && self.notes == 0 && self.loads_until_us.is_none())
             .then_some(self.ring_until_us)
     }
@@ -104,11 +104,20 @@ impl Machine {
             return;
         };
         let (sound, manners) = (*sound, *manners);
+        // It is taken while what it holds is in doubt: a lost note must not go on under the
+        // new sound. Notes that are held there are not to be ended for that.
+        let is_doubtful = self
+            .slots
+            .get(slot.index())
+            .is_some_and(|state| state.is_doubtful && state.notes == 0);
+        if is_doubtful {
+            self.quieten(call, slot);
+        }
         let Some(state) = self.slots.get_mut(slot.index()) else {
             return;
         };
         state.ramp = None;
-        if matches!(state.owed, Owed::Everything | Owed::Recovery) {
+        if is_doubtful || state.owed == Owed::Everything {
             state.known = Known::nothing();
         }
         state.owed = Owed::Nothing;
@@ -437,6 +446,7 @@ impl Machine {
                 continue;
             }
             match std::mem::replace(&mut state.owed, Owed::Nothing) {
+                _ if state.is_doubtful => self.recover_slot(call, slot),
                 Owed::Nothing => {}
                 Owed::Difference if state.sound.is_some() => self.settle_sources(call, slot),
                 Owed::Difference | Owed::Sound => {
@@ -445,7 +455,6 @@ impl Machine {
                     }
                 }
                 Owed::Everything => self.resend_slot(call, slot),
-                Owed::Recovery => self.recover_slot(call, slot),
             }
         }
     }

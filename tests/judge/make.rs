@@ -81,6 +81,7 @@ fn receivers_of(taste: Taste) -> BoxedStrategy<Rx> {
         8 => Just(RxKind::Instrument),
         1 => (0..6_usize).prop_map(RxKind::Effects),
         1 => Just(RxKind::Lights),
+        1 => Just(RxKind::Pages),
     ];
     let sizes = if taste.is_good {
         vec(16..=16_usize, 1..=1).boxed()
@@ -149,13 +150,15 @@ fn scenes() -> impl Strategy<Value = Sc> {
         prop::option::weighted(0.3, 0..3_u8),
         prop::option::weighted(0.4, any::<bool>()),
         prop::bool::weighted(0.2),
+        prop::option::weighted(0.4, 0..3_u16),
     )
-        .prop_map(|(zones, values, effect, cue, is_brief)| Sc {
+        .prop_map(|(zones, values, effect, cue, is_brief, page)| Sc {
             zones,
             values,
             effect,
             cue,
             is_brief,
+            page,
         })
 }
 
@@ -181,14 +184,19 @@ fn zones() -> impl Strategy<Value = Zn> {
             prop::option::weighted(0.2, 0..=24_u8),
             transposes,
         ),
-        (prop::bool::weighted(0.2), leaves, prop::bool::weighted(0.2)),
+        (
+            prop::bool::weighted(0.2),
+            leaves,
+            prop::bool::weighted(0.2),
+            prop::bool::weighted(0.2),
+        ),
     )
         .prop_map(
             |(
                 (keyboard, keys, velocities, receiver),
                 (group, patch, level_db),
                 (pan, bend_range, transpose),
-                (catches, leave, takes_new_level),
+                (catches, leave, takes_new_level, is_curved),
             )| Zn {
                 keyboard,
                 keys,
@@ -203,6 +211,7 @@ fn zones() -> impl Strategy<Value = Zn> {
                 catches,
                 leave,
                 takes_new_level,
+                is_curved,
             },
         )
 }

@@ -9,14 +9,15 @@ use segue::engine::promptbook::{InPort, OutPort, PositionId, SoundEntry};
 use segue::engine::swap::{Live, Swap};
 use segue::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
 use segue::plan::{Given, Plan, compile, replan};
-use segue::show::model::{Night, NightEntry};
-use segue::sim::{Fault, Heard, Kind, Patch, Released, Violation, VoiceState};
+use segue::show::model::{Night, NightEntry, ReceiverKind};
+use segue::sim::{Fault, Heard, Kind, Patch, Released, Violation, Voice, VoiceState};
+use segue::wire::PortKind;
 
 use crate::oracle::{BEND, Excuse, Oracle, PRESSURE};
 use crate::saboteur::{Mistake, Saboteur};
 use crate::script::{Event, Script};
 use crate::stage::Stage;
-use crate::world::{self, CUE_CONTROL, STEP_PEDAL, World};
+use crate::world::{self, CUE_CONTROL, PAGE_CONTROL, STEP_PEDAL, World};
 
 /// Which invariant a finding breaks (DESIGN, by number).
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
@@ -48,6 +49,8 @@ pub(crate) struct Report {
     pub(crate) presses: u64,
     pub(crate) matched: u64,
     pub(crate) excuses: BTreeMap<Excuse, u64>,
+    /// Notes that an excuse covered, harmed or not.
+    pub(crate) spared: BTreeMap<Excuse, u64>,
     pub(crate) digest: u64,
 }
 
@@ -86,6 +89,17 @@ pub(crate) fn run(script: &Script, options: Options) -> Option<Report> {
     Some(player.report())
 }
 
+/// Voices from before some moment must be gone.
+#[derive(Clone, Copy)]
+struct Quiet {
+    /// Which: all that started before; none yet while nobody listens.
+    before_us: Option<u64>,
+    /// When the port could take what ends them: half a second later they are.
+    from_us: Option<u64>,
+    /// After a panic nothing sounds at all; after a return what was held may ring.
+    is_panic: bool,
+}
+
 pub(crate) struct Player<'a> {
     world: &'a World,
     plan: &'a Plan,
@@ -107,10 +121,12 @@ pub(crate) struct Player<'a> {
     /// When a cable was last out, and until when its receivers may still sound.
     cable_us: Vec<Option<u64>>,
     is_out: Vec<bool>,
-    /// All was let go as at the program's end: patches that loaded then are not finished.
-    was_released: bool,
+    /// What each port owes after a panic or a return.
+    quiets: Vec<Option<Quiet>>,
     /// Until when what was on its way at a panic may still arrive.
     panic_until_us: Vec<u64>,
+    /// All was let go as at the program's end: nothing is loaded ahead from then on.
+    was_released: bool,
 }
 
 impl<'a> Player<'a> {
@@ -136,8 +152,9 @@ impl<'a> Player<'a> {
             was_cut: vec![false; ports],
             cable_us: vec![None; ports],
             is_out: vec![false; ports],
-            was_released: false,
+            quiets: vec![None; ports],
             panic_until_us: vec![0; ports],
+            was_released: false,
         };
         player.say_ready();
         player.pass_time(500_000);
@@ -161,15 +178,24 @@ impl<'a> Player<'a> {
 
     /// Runs on to the present moment's end: wires, models, judge.
     fn settle(&mut self) {
-        for port in self.stage.run_due(self.now_us) {
+        let refused: Vec<bool> = (0..self.is_powered.len())
+            .map(|port| self.stage.has_refused(port))
+            .collect();
+        let late: Vec<bool> = (0..self.is_powered.len())
+            .map(|port| self.is_late(port))
+            .collect();
+        let drained = self.stage.run_due(self.now_us);
+        for port in &drained {
             self.stage
-                .handle(self.now_us, Input::OutputOverflow(OutPort(port as u8)));
+                .handle(self.now_us, Input::OutputOverflow(OutPort(*port as u8)));
         }
         for port in 0..self.is_powered.len() {
-            if self.stage.has_refused(port) {
+            let has_refused = refused[port] || self.stage.has_refused(port);
+            if has_refused || late[port] {
                 self.oracle.flood_port(self.now_us, port);
-                self.was_cut[port] = true;
+                self.quiets[port] = None;
             }
+            self.was_cut[port] |= has_refused;
         }
         for model in &mut self.stage.models {
             model.advance(self.now_us);
@@ -178,21 +204,34 @@ impl<'a> Player<'a> {
         for at in 0..self.stage.models.len() {
             self.oracle.judge.hear(at, &self.stage.models[at]);
         }
+        for port in drained {
+            self.oracle.drain_port(self.now_us, port);
+        }
         self.oracle.judge.advance(self.now_us);
         self.collect();
         for text in std::mem::take(&mut self.stage.misprimed) {
             self.find(Rule::Seam, text);
         }
+        self.check_quiets();
+    }
+
+    /// Whether more waits for a slow port than it carries in 0.3 s: what waits longer than
+    /// the judge's patience is late, whoever sends it.
+    fn is_late(&self, port: usize) -> bool {
+        matches!(self.world.kinds[port], PortKind::Din | PortKind::UsbToDin)
+            && self.stage.waiting(port) > 300
     }
 
     fn listen_for_losses(&mut self) {
         for at in 0..self.stage.models.len() {
             let slot = |channel| self.stage.models[at].slot(channel);
-            let lost: Vec<(u64, (Key, Program))> = self.stage.models[at]
+            let groups = self.stage.models[at].spec().groups;
+            let lost: Vec<(u64, (Key, Program, u8))> = self.stage.models[at]
                 .events_since(self.marks[at])
                 .filter_map(|event| match event.heard {
                     Heard::NoteLost { channel, key } => {
-                        Some((event.at_us, (key, slot(channel).patch.program)))
+                        let group = groups[channel.index()];
+                        Some((event.at_us, (key, slot(channel).patch.program, group)))
                     }
                     _ => None,
                 })
@@ -240,13 +279,22 @@ impl<'a> Player<'a> {
         if is_late {
             return Some(Excuse::Loading);
         }
+        let voice = violation.voice?;
         let port = self.world.ports[violation.receiver];
-        if violation.fault == Fault::Stuck && self.cable_us[port].is_some() {
+        // What sounded when the cable came out is beyond reach until it is back.
+        let cable_us = self.cable_us[port].filter(|us| voice.start_us <= *us);
+        if violation.fault == Fault::Stuck && cable_us.is_some() {
             return Some(Excuse::CableOut);
         }
-        let voice = violation.voice?;
+        // What waited when a panic came, or while messages were refused, comes when nobody
+        // asks for it any more.
         if violation.fault == Fault::Unasked && violation.at_us < self.panic_until_us[port] {
             return Some(Excuse::InFlight);
+        }
+        if violation.fault == Fault::Unasked
+            && self.oracle.is_flooded(violation.at_us, violation.receiver)
+        {
+            return Some(Excuse::Flooded);
         }
         if matches!(violation.fault, Fault::LevelChanged { from_db, .. } if from_db == f64::NEG_INFINITY)
         {
@@ -467,8 +515,10 @@ impl<'a> Player<'a> {
                         self.panic_until_us[port] = now_us + drain_us;
                     }
                 }
+                self.ask_for_silence();
                 self.tell(Input::Command(Command::Panic(None)));
-                self.check_silence();
+                // Nothing is played meanwhile.
+                self.pass_time(500_000);
                 return;
             }
             Event::Mute(is_muted) => {
@@ -486,8 +536,8 @@ impl<'a> Player<'a> {
                 }
             }
             _ => {
-                self.was_released = true;
                 self.oracle.release_all(now_us);
+                self.was_released = true;
                 Command::ReleaseAll
             }
         };
@@ -541,20 +591,58 @@ impl<'a> Player<'a> {
         self.tell(Input::Midi(InPort(port as u8), message));
     }
 
-    /// Half a second after a panic nothing sounds, whatever is played meanwhile not counted.
-    fn check_silence(&mut self) {
-        self.pass_time(500_000);
-        for at in 0..self.stage.models.len() {
-            let port = self.world.ports[at];
-            let left = self.stage.models[at].voices().count();
-            if left > 0 && !self.is_out[port] && self.oracle.is_listening(port) {
-                self.find(
-                    Rule::Silence,
-                    format!(
-                        "{} us: {left} voices sound after panic on receiver {at}",
-                        self.now_us
-                    ),
-                );
+    /// After a panic nothing sounds; a port on which nobody listens must be silent when
+    /// somebody has.
+    fn ask_for_silence(&mut self) {
+        for port in 0..self.quiets.len() {
+            let is_there = !self.is_out[port] && self.oracle.is_listening(port);
+            self.quiets[port] = Some(Quiet {
+                before_us: is_there.then_some(self.now_us),
+                from_us: None,
+                is_panic: true,
+            });
+        }
+    }
+
+    /// Half a second after a port could take what ends them, voices that had to end are gone.
+    fn check_quiets(&mut self) {
+        for port in 0..self.quiets.len() {
+            let Some(mut quiet) = self.quiets[port] else {
+                continue;
+            };
+            let is_there = !self.is_out[port] && self.oracle.is_listening(port);
+            if is_there && quiet.from_us.is_none() && self.now_us >= self.panic_until_us[port] {
+                quiet.from_us = Some(self.now_us);
+                quiet.before_us = quiet.before_us.or(quiet.from_us);
+                self.quiets[port] = Some(quiet);
+            }
+            let (Some(before_us), Some(from_us)) = (quiet.before_us, quiet.from_us) else {
+                continue;
+            };
+            if self.now_us < from_us + 500_000 {
+                continue;
+            }
+            self.quiets[port] = None;
+            for at in self.stage.on_port(port) {
+                let voices = self.stage.models[at].voices();
+                let is_wrong = |voice: &&Voice| {
+                    voice.start_us < before_us && (quiet.is_panic || voice.is_held())
+                };
+                let left = voices.filter(is_wrong).count();
+                if left > 0 {
+                    let (rule, what) = if quiet.is_panic {
+                        (Rule::Silence, "panic")
+                    } else {
+                        (Rule::Owner, "its port is back")
+                    };
+                    self.find(
+                        rule,
+                        format!(
+                            "{} us: {left} voices sound after {what} on receiver {at}",
+                            self.now_us
+                        ),
+                    );
+                }
             }
         }
     }
@@ -608,6 +696,8 @@ impl<'a> Player<'a> {
 
     fn lose(&mut self, port: usize) {
         self.is_out[port] = true;
+        // A panic that was not heard is heard on the return; one that was, has been.
+        self.quiets[port] = self.quiets[port].filter(|quiet| quiet.before_us.is_none());
         self.was_cut[port] = true;
         self.stage.clear_line(port);
         self.oracle.lose_port(self.now_us, port);
@@ -619,6 +709,11 @@ impl<'a> Player<'a> {
             return;
         }
         self.is_out[port] = false;
+        self.quiets[port] = self.quiets[port].or(Some(Quiet {
+            before_us: None,
+            from_us: None,
+            is_panic: false,
+        }));
         if !self.is_powered[port] {
             self.is_powered[port] = true;
             for at in self.stage.on_port(port) {
@@ -649,10 +744,7 @@ impl<'a> Player<'a> {
         if self.world.has_numbered_cues {
             self.check_lights();
         }
-        let loads = |spec: &segue::sim::ReceiverSpec| spec.manners.load_us > 0;
-        if !self.was_released || !self.world.specs.iter().any(loads) {
-            self.check_path();
-        }
+        self.check_path();
     }
 
     fn check_end(&mut self) {
@@ -721,11 +813,13 @@ impl<'a> Player<'a> {
             if model.spec().kind != Kind::Silent {
                 continue;
             }
+            let is_tablet = self.world.show.rig.receivers[at].kind == ReceiverKind::Pages;
+            let number = if is_tablet { PAGE_CONTROL } else { CUE_CONTROL };
             let told: Vec<u8> = model
                 .received()
                 .filter(|received| {
                     received.bytes.first().is_some_and(|b| b & 0xf0 == 0xb0)
-                        && received.bytes.get(1) == Some(&CUE_CONTROL)
+                        && received.bytes.get(1) == Some(&number)
                 })
                 .filter_map(|received| received.bytes.get(2).copied())
                 .collect();
@@ -733,8 +827,7 @@ impl<'a> Player<'a> {
                 .received()
                 .filter(|received| {
                     // System Exclusive is for the whole port.
-                    received.bytes.first() < Some(&0xf0)
-                        && received.bytes.get(1) != Some(&CUE_CONTROL)
+                    received.bytes.first() < Some(&0xf0) && received.bytes.get(1) != Some(&number)
                 })
                 .count();
             let meant: Vec<u8> = self
@@ -749,7 +842,11 @@ impl<'a> Player<'a> {
             } else {
                 told == meant
             };
-            if !is_right {
+            let page = self.oracle.page_number();
+            if is_tablet && told.last() != Some(&page) {
+                self.find(Rule::Path, format!("pages {told:?}, at last not {page}"));
+            }
+            if !is_tablet && !is_right {
                 self.find(Rule::Once, format!("cues {told:?} instead of {meant:?}"));
             }
             if others > 0 {
@@ -930,6 +1027,7 @@ impl<'a> Player<'a> {
             presses: self.oracle.presses,
             matched: self.matched,
             excuses: self.oracle.excuses,
+            spared: self.oracle.spared,
             digest: self.stage.digest,
         }
     }

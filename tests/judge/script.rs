@@ -41,6 +41,8 @@ pub(crate) enum RxKind {
     /// Passes on the sound of the receiver with this number.
     Effects(usize),
     Lights,
+    /// Shows pages.
+    Pages,
 }
 
 /// A receiver.
@@ -92,6 +94,9 @@ pub(crate) struct Sc {
     /// A cue to every lighting desk; whether a jump fires it.
     pub(crate) cue: Option<bool>,
     pub(crate) is_brief: bool,
+    /// The page it turns to, from 0, if it says so.
+    #[serde(default)]
+    pub(crate) page: Option<u16>,
 }
 
 /// A zone.
@@ -110,6 +115,9 @@ pub(crate) struct Zn {
     pub(crate) catches: bool,
     pub(crate) leave: Lv,
     pub(crate) takes_new_level: bool,
+    /// Velocities are bent (else straight).
+    #[serde(default)]
+    pub(crate) is_curved: bool,
 }
 
 /// What becomes of held notes when the scene is left.

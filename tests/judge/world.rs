@@ -6,10 +6,10 @@ use segue::engine::promptbook::InPort;
 use segue::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
 use segue::show::model::{
     Action, BankBytes, ControllerItem, Cue, CueMessage, Curve, Leave, LevelChange, LevelLaw,
-    Manners, Night, NightEntry, OrderEntry, Parameter, ParameterKind, ParameterValue, PatchItem,
-    PatchList, PedalBinding, Port, PortKind, PortMatch, Receiver, ReceiverKind, ReceiverPatch, Rig,
-    Scene, SceneCue, Show, Site, SlotGroup, Song, Source, SourceKind, TemplateByte, Trigger, When,
-    Zone,
+    Manners, Night, NightEntry, OrderEntry, Page, PageManner, Parameter, ParameterKind,
+    ParameterValue, PatchItem, PatchList, PedalBinding, Port, PortKind, PortMatch, Receiver,
+    ReceiverKind, ReceiverPatch, Rig, Scene, SceneCue, Show, Site, SlotGroup, Song, Source,
+    SourceKind, TemplateByte, Trigger, When, Zone,
 };
 use segue::sim::{
     HeldNotes, Kind, LoadingControllers, LoadingNotes, ModelManners, ProgramResets, ReceiverSpec,
@@ -26,6 +26,12 @@ pub(crate) const PATCHES: usize = 6;
 pub(crate) const STEP_PEDAL: u8 = 80;
 /// The controller by which cues reach a lighting desk.
 pub(crate) const CUE_CONTROL: u8 = 20;
+/// The controller by which page tablets are told their page.
+pub(crate) const PAGE_CONTROL: u8 = 21;
+/// Pages of each song, numbered through the night.
+pub(crate) const PAGES: u16 = 3;
+/// Ends of the line by which a curved zone bends velocities.
+pub(crate) const CURVE: [(i32, i32); 2] = [(1, 30), (127, 110)];
 /// The controllers that a keyboard sends.
 pub(crate) const SOURCES: [u8; 5] = [1, 11, 64, 66, 67];
 
@@ -64,10 +70,18 @@ pub(crate) fn build(setup: &Setup) -> World {
         ports: (0..outputs)
             .map(|at| port(format!("out {at}"), speed(at)))
             .collect(),
-        curves: vec![Curve {
-            name: "straight".into(),
-            points: Vec::new(),
-        }],
+        curves: vec![
+            Curve {
+                name: "straight".into(),
+                points: Vec::new(),
+            },
+            Curve {
+                name: "curved".into(),
+                points: CURVE
+                    .map(|(x, y)| (Value7::clamped(x), Value7::clamped(y)))
+                    .to_vec(),
+            },
+        ],
         ..Rig::default()
     };
     let keyboards = setup.keyboards.max(1);
@@ -249,6 +263,7 @@ fn receiver(
             vec![heard % setup.receivers.len().max(1)],
         ),
         RxKind::Lights => (ReceiverKind::Lights, Vec::new()),
+        RxKind::Pages => (ReceiverKind::Pages, Vec::new()),
     };
     Receiver {
         name: format!("receiver {at}"),
@@ -266,7 +281,9 @@ fn receiver(
         },
         cues: cues(setup, kind, *first),
         manners: manners(&rx.manners),
-        pages: None,
+        pages: (kind == ReceiverKind::Pages).then_some(PageManner::Control(Controller::clamped(
+            i32::from(PAGE_CONTROL),
+        ))),
         hears,
         keyboard: None,
         spare_of: None,
@@ -391,7 +408,7 @@ pub(crate) fn spec(rx: &Rx, receiver: &Receiver) -> ReceiverSpec {
         kind: match rx.kind {
             RxKind::Instrument => Kind::Instrument,
             RxKind::Effects(_) => Kind::Effects,
-            RxKind::Lights => Kind::Silent,
+            RxKind::Lights | RxKind::Pages => Kind::Silent,
         },
         listens,
         groups,
@@ -480,7 +497,13 @@ fn song(at: usize, scenes: Vec<Scene>) -> Song {
         key: String::new(),
         transpose: 0,
         length_s: None,
-        pages: Vec::new(),
+        pages: (0..PAGES)
+            .map(|_| Page {
+                number: None,
+                text: None,
+                site: Site::default(),
+            })
+            .collect(),
         scenes,
         order,
     }
@@ -537,7 +560,7 @@ fn scene(at: usize, sc: &Sc, rig: &Rig) -> Scene {
         patches,
         settings,
         cues,
-        page: None,
+        page: sc.page.map(|page| page % PAGES + 1),
         page_site: Site::default(),
         player: String::new(),
         technician: String::new(),
@@ -590,7 +613,7 @@ fn zone(at: usize, zn: &Zn, receiver: usize, group: usize, rig: &Rig) -> Zone {
         ),
         keys_site: Site::default(),
         velocities: (value(velocities.0), value(velocities.1)),
-        curve: 0,
+        curve: usize::from(zn.is_curved),
         receiver,
         group,
         patch: Some(zn.patch % PATCHES),

@@ -239,6 +239,10 @@ impl Book {
         change(&mut self.book.receivers[id.index()]);
     }
 
+    pub(super) fn out_port(&mut self, at: usize, change: impl FnOnce(&mut OutPortEntry)) {
+        change(&mut self.book.out_ports[at]);
+    }
+
     pub(super) fn control_entry(
         &mut self,
         id: ControllerId,
