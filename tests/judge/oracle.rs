@@ -1314,12 +1314,7 @@ impl<'a> Oracle<'a> {
     /// A receiver said that it lost a note because it was loading. True if the note had
     /// been held back for the 30 ms that DESIGN allows (if the rig says so), so that nothing
     /// is wrong.
-    pub(crate) fn lose_note(
-        &mut self,
-        at_us: u64,
-        receiver: usize,
-        (key, program, group): (Key, Program, u8),
-    ) -> bool {
+    pub(crate) fn lose_note(&mut self, at_us: u64, receiver: usize, lost: Lost) -> bool {
         let waits = self.show.rig.receivers[receiver].manners.holds_back;
         // At the program's end nothing waits any more.
         let waited_us = if waits && !self.was_released {
@@ -1342,10 +1337,12 @@ impl<'a> Oracle<'a> {
             .judge
             .open()
             .filter(|(id, expect, _)| {
+                let (low, high) = expect.velocities;
                 expect.receiver == receiver
-                    && expect.key == key
-                    && expect.wanted.program == Some(program)
-                    && expect.wanted.group == Some(group)
+                    && expect.key == lost.key
+                    && (low..=high).contains(&lost.velocity)
+                    && expect.wanted.program == Some(lost.program)
+                    && expect.wanted.group == Some(lost.group)
                     && has_waited(id, expect.down_us)
                     && expect.down_us + PORT_US > at_us
             })
@@ -1362,6 +1359,15 @@ impl<'a> Oracle<'a> {
         let (song, scene) = self.line[at];
         &self.show.songs[song].scenes[scene].zones[zone]
     }
+}
+
+/// A note that a receiver says it lost while a patch loaded.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Lost {
+    pub(crate) key: Key,
+    pub(crate) velocity: Value7,
+    pub(crate) program: Program,
+    pub(crate) group: u8,
 }
 
 /// The sounds of a scene: zones that ask for the same share one; alike ones that differ in
