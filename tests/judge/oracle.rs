@@ -171,6 +171,8 @@ pub(crate) struct Oracle<'a> {
     flooded_us: Vec<Option<u64>>,
     is_muted: bool,
     was_released: bool,
+    /// When the scene was last changed.
+    moved_us: Option<u64>,
     released_us: Option<u64>,
     effects: BTreeMap<usize, usize>,
     /// Until when an effects unit may be changing its program.
@@ -246,6 +248,7 @@ impl<'a> Oracle<'a> {
             flooded_us: vec![None; world.kinds.len()],
             is_muted: false,
             was_released: false,
+            moved_us: None,
             released_us: None,
             effects: BTreeMap::new(),
             passage_until_us: 0,
@@ -661,6 +664,7 @@ impl<'a> Oracle<'a> {
         let Some(to) = to.filter(|to| *to < self.line.len()) else {
             return;
         };
+        self.moved_us = Some(now_us);
         self.prune(now_us);
         let mut coming = Vec::new();
         for (index, sound) in self.sounds[to].iter().enumerate() {
@@ -1331,7 +1335,13 @@ impl<'a> Oracle<'a> {
                 .filter(|(tenancy, first_us)| Some(tenancy) == owner && first_us + PORT_US > at_us)
                 .map(|(_, first_us)| *first_us)
                 .min();
-            first_us.unwrap_or(down_us) + waited_us <= at_us
+            // What still waits when its slot is taken for another sound is sent at once, or it
+            // would sound with that.
+            let is_hurried = |moved_us: u64| {
+                down_us <= moved_us && moved_us <= at_us && at_us < moved_us + PORT_US
+            };
+            self.moved_us.is_some_and(is_hurried)
+                || first_us.unwrap_or(down_us) + waited_us <= at_us
         };
         let candidates: Vec<ExpectId> = self
             .judge
