@@ -50,12 +50,7 @@ impl Stage {
         };
         Self {
             engine: Engine::new(Arc::clone(&book), PositionId(0)),
-            models: world
-                .specs
-                .iter()
-                .cloned()
-                .map(ReceiverModel::new)
-                .collect(),
+            models: world.models(),
             saboteur,
             digest: 0xcbf2_9ce4_8422_2325,
             refused: 0,
