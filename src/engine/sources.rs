@@ -10,7 +10,7 @@ use super::input::Urgency;
 use super::machine::{Call, Machine};
 use super::pedals::pedal_of;
 use super::promptbook::{ControllerId, SlotId};
-use super::slots::{SlotState, bit};
+use super::slots::{SlotState, UNKNOWN, bit};
 use crate::midi::{Controller, Message, Value7, Value14};
 
 /// A controller at run time.
@@ -149,6 +149,26 @@ impl Machine {
             if state.is_fed_by(controller) || holds() {
                 self.pass(call, slot, |ch| Message::Pressure(ch, value));
             }
+        }
+    }
+
+    /// A key of a controller that plays other sounds by now came up: with its last key on a
+    /// slot that others play its pressure ends there too, and theirs counts.
+    pub(super) fn settle_pressure(
+        &mut self,
+        call: &mut Call<'_>,
+        controller: ControllerId,
+        slot: SlotId,
+    ) {
+        let Some(state) = self.slots.get(slot.index()) else {
+            return;
+        };
+        let belongs = self.present_pressure(state);
+        let is_meant = state.feeds != 0
+            && !state.is_fed_by(controller)
+            && ![UNKNOWN, belongs.get()].contains(&state.known.pressure);
+        if is_meant && !self.has_note(controller, slot, true) {
+            self.pass(call, slot, |ch| Message::Pressure(ch, belongs));
         }
     }
 
