@@ -224,6 +224,9 @@ impl Machine {
         for (slot, ends) in self.slot_ids().zip(ends) {
             if ends {
                 self.lift_idle_pedals(call, slot);
+                if let Some(state) = self.slots.get_mut(slot.index()) {
+                    state.has_cut = state.is_down.contains(&true);
+                }
             }
         }
         for note in self.notes.iter_mut() {

@@ -152,6 +152,7 @@ impl Machine {
                 self.drop_note(call, index);
             }
             self.settle_pressure(call, note.controller, note.slot);
+            self.lift_after_cut(call, note.slot);
         }
     }
 
@@ -208,6 +209,7 @@ impl Machine {
                 && twin.slot == note.slot
                 && twin.out_key == note.out_key
                 && twin.is_foreign == note.is_foreign
+                && twin.leave == note.leave
         });
         if let Some((_, twin)) = twin {
             twin.is_latched |= note.is_latched;

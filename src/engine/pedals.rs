@@ -185,8 +185,23 @@ impl Machine {
             (true, true) if pedal == SOSTENUTO && is_late_edge && call.dry_bytes.is_none() => {
                 self.latch(slot);
             }
-            (true, false) => self.end_sustained(call, slot),
+            (true, false) => {
+                self.end_sustained(call, slot);
+                self.lift_after_cut(call, slot);
+            }
             _ => {}
+        }
+    }
+
+    /// With the last note of a slot that was left, pedals come up that held on what `cut` or
+    /// `fade` had ended.
+    pub(super) fn lift_after_cut(&mut self, call: &mut Call<'_>, slot: SlotId) {
+        let Some(state) = self.slots.get_mut(slot.index()) else {
+            return;
+        };
+        if state.has_cut && state.notes == 0 && state.feeds == 0 {
+            state.has_cut = false;
+            self.lift_idle_pedals(call, slot);
         }
     }
 

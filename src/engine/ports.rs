@@ -191,24 +191,23 @@ impl Machine {
     pub(super) fn recover_slot(&mut self, call: &mut Call<'_>, slot: SlotId) {
         self.quieten(call, slot);
         self.resend_slot(call, slot);
-        // What was ended may ring, whatever it was.
+    }
+
+    /// Ends what nobody holds on a slot: pedals up and All Notes Off, which leaves rings:
+    /// something may ring there from now on, whatever it was.
+    pub(super) fn quieten(&mut self, call: &mut Call<'_>, slot: SlotId) {
+        let sounds = self.sounds(call, slot);
         let release_us = self
             .manners(call.book, slot)
             .map_or(0, |manners| manners.release_us);
-        if self.sounds(call, slot)
-            && let Some(state) = self.slots.get_mut(slot.index())
-        {
-            let ring_us = state.release_us.max(release_us);
-            state.may_ring_until_us = call.now_us.saturating_add(ring_us);
-        }
-    }
-
-    /// Ends what nobody holds on a slot: pedals up and All Notes Off, which leaves rings.
-    pub(super) fn quieten(&mut self, call: &mut Call<'_>, slot: SlotId) {
         if let Some(state) = self.slots.get_mut(slot.index()) {
             state.is_doubtful = false;
+            if sounds {
+                let ring_us = state.release_us.max(release_us);
+                state.may_ring_until_us = call.now_us.saturating_add(ring_us);
+            }
         }
-        if self.sounds(call, slot) {
+        if sounds {
             for number in [cc::HOLD, cc::SOSTENUTO, cc::SOFT, cc::ALL_NOTES_OFF] {
                 self.send_control(call, slot, Urgency::Live, number, Value7::MIN);
             }

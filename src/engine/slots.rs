@@ -177,6 +177,9 @@ pub(super) struct SlotState {
     pub(super) is_down: [bool; 3],
     /// Notes it holds, by key or pedal.
     pub(super) notes: u16,
+    /// A note was ended here by `cut` or `fade` while a pedal that others need stayed down,
+    /// and may sound on until that comes up.
+    pub(super) has_cut: bool,
     /// Until when it may ring, once it holds no notes.
     pub(super) ring_until_us: u64,
     /// Until when something unknown may ring there: what was ended after a loss or a flood.
@@ -239,6 +242,7 @@ impl SlotState {
             hears: [0; 3],
             told: [[0; 3]; MAX_CONTROLLERS],
             is_down: [false; 3],
+            has_cut: false,
             notes: 0,
             ring_until_us: 0,
             may_ring_until_us: 0,
