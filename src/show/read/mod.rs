@@ -152,7 +152,10 @@ mod parameters;
 mod receivers;
 mod resolve;
 mod rig;
+mod routes;
+mod routing;
 mod song;
+mod sources;
 mod values;
 
 use crate::midi::pitch::MiddleC;

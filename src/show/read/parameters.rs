@@ -5,7 +5,8 @@ use super::rig::{control_number, value7};
 use super::values;
 use crate::midi::{Channel, Controller, Value14};
 use crate::show::model::{Parameter, ParameterKind, TemplateByte};
-use crate::show::tree::readers::{inner, switch, variant, whole};
+use crate::show::finding::quoted;
+use crate::show::tree::readers::{self, inner, map, switch, variant, whole};
 use crate::show::tree::{Fields, Node, Problem, Report, Spanned};
 
 /// Reads one parameter; `global` is the receiver's channel for those of the whole receiver.
@@ -27,6 +28,10 @@ pub(super) fn parameter(
     let is_global = fields
         .optional("global", switch)
         .is_some_and(|read| read.value);
+    let states = fields
+        .optional("states", map(readers::name, whole(0..=16_383u16)))
+        .map(|states| states.value)
+        .unwrap_or_default();
     if let Some(range) = range.filter(|range| range.value.1 > most && kind.is_some()) {
         let message = format!("this parameter carries values up to {most}");
         fields.report().add(
@@ -43,6 +48,15 @@ pub(super) fn parameter(
             Problem::error("parameter-out-of-range", neutral.span, message)
                 .help("choose one in the range"),
         );
+    }
+    for (state, value) in &states {
+        if !(low..=high).contains(&value.value) && kind.is_some() {
+            let message = format!("the state {} leaves {low} to {high}", quoted(&state.value));
+            fields.report().add(
+                Problem::error("parameter-out-of-range", value.span, message)
+                    .help("choose a value in the range"),
+            );
+        }
     }
     let needs_channel = kind.as_ref().is_some_and(uses_channel);
     if is_global && needs_channel && global.is_none() {
@@ -66,6 +80,10 @@ pub(super) fn parameter(
         range,
         neutral,
         is_global,
+        states: states
+            .into_iter()
+            .map(|(state, value)| (state.value, value.value))
+            .collect(),
     })
 }
 
@@ -100,12 +118,12 @@ fn parameter_kind(node: &Node, report: &mut Report<'_>) -> Option<ParameterKind>
 }
 
 /// The upper half of a pair: controllers 0–31 have their lower half at + 32 (MIDI 1.0).
-fn pair_number(node: &Node, report: &mut Report<'_>) -> Option<Controller> {
+pub(super) fn pair_number(node: &Node, report: &mut Report<'_>) -> Option<Controller> {
     whole(0..=31u8)(node, report).and_then(Controller::new)
 }
 
 /// The number of an (N)RPN: its two halves `(msb, lsb)`, as manuals print them.
-fn parameter_number(node: &Node, report: &mut Report<'_>) -> Option<Value14> {
+pub(super) fn parameter_number(node: &Node, report: &mut Report<'_>) -> Option<Value14> {
     let [msb, lsb] = items(node, 2, report)? else {
         return None;
     };
