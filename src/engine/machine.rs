@@ -4,15 +4,21 @@ use std::collections::BTreeMap;
 
 use super::held_back::HeldBack;
 use super::input::{Command, Input, Outbox};
-use super::limits::{MAX_CONTROLLERS, MAX_HELD_BACK, MAX_NOTES, MAX_PORTS, MAX_SLOTS, MAX_SOUNDS};
+use super::limits::{
+    MAX_CONTROLLERS, MAX_HELD_BACK, MAX_NOTES, MAX_PORTS, MAX_ROUTE_TAILS, MAX_ROUTES, MAX_SLOTS,
+    MAX_SOUNDS, MAX_SOURCES,
+};
+use super::moves::Waiting;
 use super::notes::Note;
 use super::ports::OutputState;
 use super::presses::Press;
 use super::promptbook::{
     ControllerId, InPort, PositionEntry, PositionId, Promptbook, SceneEntry, SlotId,
 };
+use super::routes::{RouteState, RouteTail};
 use super::slots::{SlotState, Usage};
 use super::sources::ControllerState;
+use super::touch::{SourceState, TouchState};
 use super::view::{Counters, Swallowed};
 use crate::midi::{Channel, Message};
 
@@ -50,6 +56,18 @@ pub(super) struct Machine {
     pub(super) pedal_step_us: Option<u64>,
     /// Counts movements of sources, so that the one moved last is known.
     pub(super) movements: u64,
+    /// Where each named source stands.
+    pub(super) sources: Box<[SourceState]>,
+    /// What each controller is in the middle of saying.
+    pub(super) touches: Box<[TouchState]>,
+    /// Routes of the present scene.
+    pub(super) routes: [RouteState; MAX_ROUTES],
+    /// Routes whose value waits for a slow line.
+    pub(super) route_moves: Waiting,
+    /// Whose turn it is on slow lines: routes (0), then slot after slot.
+    pub(super) move_turn: usize,
+    /// Bends by route that held-over notes are followed back from.
+    pub(super) route_tails: [Option<RouteTail>; MAX_ROUTE_TAILS],
 }
 
 impl Machine {
@@ -82,6 +100,12 @@ impl Machine {
             step_us: None,
             pedal_step_us: None,
             movements: 0,
+            sources: vec![SourceState::default(); book.sources.len().min(MAX_SOURCES)].into(),
+            touches: vec![TouchState::new(); controller_count].into(),
+            routes: [RouteState::default(); MAX_ROUTES],
+            route_moves: Waiting::default(),
+            move_turn: 0,
+            route_tails: [None; MAX_ROUTE_TAILS],
         };
         let is_in_book = at.index() < book.positions.len();
         machine.stand_at(book, if is_in_book { at } else { PositionId(0) });
@@ -162,6 +186,9 @@ impl Machine {
         if self.take_press(call, controller, message) {
             return;
         }
+        let Some(message) = self.touch(call, controller, message) else {
+            return;
+        };
         match message {
             Message::NoteOn(_, key, velocity) if velocity.get() > 0 => {
                 self.strike(call, controller, key, velocity);
@@ -190,7 +217,10 @@ impl Machine {
         self.run_loads(call);
         self.run_held_back(call);
         self.run_ramps(call);
+        self.run_halves(call);
+        self.run_smooth(call);
         self.pay_owed(call);
+        self.run_moves(call);
     }
 
     /// The earliest time at which `run_due` has something to do.
@@ -207,7 +237,10 @@ impl Machine {
                 .min()
         });
         let held_back = self.held_back.iter().map(|item| item.due_us);
-        ports.chain(slots).chain(held_back).min()
+        let halves = self.touches.iter().filter_map(TouchState::deadline);
+        let routes = self.routes.iter().filter_map(|route| route.next_us);
+        let moved = halves.chain(routes);
+        ports.chain(slots).chain(held_back).chain(moved).min()
     }
 
     /// The entry of the present position.

@@ -6,7 +6,9 @@
 //!
 //! The machine is one struct whose methods are split by concern: `machine` (state and
 //! dispatch), `presses` (pedals that are commands), `notes` (owners), `held_back` (notes
-//! waiting for a patch), `pedals`, `sources` (wheels, pressure, the foot), `changeover`
+//! waiting for a patch), `pedals`, `sources` (wheels, pressure, the foot), `touch`
+//! (where named sources stand), `routes` (what they are led to), `moves` (what hands move,
+//! thinned for slow lines), `changeover`
 //! (which slot carries what), `seats` (its choice), `voicing` (what a slot is told),
 //! `slots` (what it is known to hold), `ramps`, `pages`, `ports` (loss and return),
 //! `silence` (panic and the end), `checkpoint`, `publish` (the view).
@@ -26,6 +28,7 @@ mod changeover;
 mod fault;
 mod held_back;
 mod machine;
+mod moves;
 mod notes;
 mod pages;
 mod pedals;
@@ -33,10 +36,13 @@ mod ports;
 mod presses;
 mod publish;
 mod ramps;
+mod route_tables;
+mod routes;
 mod seats;
 mod silence;
 mod slots;
 mod sources;
+mod touch;
 mod voicing;
 
 #[cfg(test)]

@@ -7,6 +7,7 @@
 
 use super::input::Urgency;
 use super::machine::{Call, Machine};
+use super::moves::FIRST_PEDAL;
 use super::promptbook::{ControllerId, SlotId};
 use super::slots::{SlotState, bit};
 use crate::midi::{Controller, Value7, cc};
@@ -71,15 +72,21 @@ impl SlotState {
     }
 
     /// What this slot takes from a pedal that moves to `value`, if anything.
-    fn follow(&mut self, controller: ControllerId, pedal: usize, value: u8) -> Option<u8> {
+    fn follow(
+        &mut self,
+        controller: ControllerId,
+        pedal: usize,
+        value: u8,
+        is_led: bool,
+    ) -> Option<u8> {
         let told = self.told(controller, pedal);
-        if self.is_fed_by(controller) {
+        if self.is_fed_by(controller) && !is_led {
             if value < DOWN {
                 self.set_hears(controller, pedal, true);
             }
             return self.hears(controller, pedal).then_some(value);
         }
-        // Its scene was left: the way up only, then no more.
+        // Its scene was left, or leads it elsewhere: the way up only, then no more.
         match value {
             _ if told == 0 => None,
             0..DOWN => Some(0),
@@ -117,12 +124,14 @@ impl Machine {
         pedal: usize,
         value: Value7,
     ) {
-        if let Some(position) = self
-            .controllers
-            .get_mut(controller.index())
-            .and_then(|state| state.pedals.get_mut(pedal))
-        {
-            *position = value.get();
+        let mut is_led = false;
+        if let Some(state) = self.controllers.get_mut(controller.index()) {
+            is_led = PEDALS
+                .get(pedal)
+                .is_some_and(|number| state.led.control(*number));
+            if let Some(position) = state.pedals.get_mut(pedal) {
+                *position = value.get();
+            }
         }
         for slot in self.slot_ids() {
             if !self.slot_listens(call, slot) {
@@ -131,7 +140,7 @@ impl Machine {
             let Some(state) = self.slots.get_mut(slot.index()) else {
                 continue;
             };
-            if let Some(taken) = state.follow(controller, pedal, value.get()) {
+            if let Some(taken) = state.follow(controller, pedal, value.get(), is_led) {
                 state.set_told(controller, pedal, taken);
                 self.sync_pedal(call, slot, pedal, Urgency::Live);
             }
@@ -160,7 +169,11 @@ impl Machine {
             .get_mut(pedal)
             .is_some_and(|down| std::mem::replace(down, is_down));
         let is_due = state.loads_until_us.is_none() && state.known.control(number) != value;
-        if is_due {
+        // Half-way positions of a foot may be many; going down and coming up never wait.
+        let is_half_way = urgency == Urgency::Live && was_down == is_down;
+        if is_due && is_half_way && !self.may_move(call, slot) {
+            self.postpone(call, slot, FIRST_PEDAL + pedal as u8);
+        } else if is_due {
             let value = Value7::clamped(i32::from(value));
             self.send_control(call, slot, urgency, number, value);
         }

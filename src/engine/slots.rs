@@ -5,6 +5,7 @@
 use super::input::{Output, Payload, Urgency};
 use super::limits::{MAX_CONTROLLERS, MAX_PARAMETERS};
 use super::machine::{Call, Machine};
+use super::moves::Waiting;
 use super::promptbook::{BlobId, ControllerId, SlotId};
 use super::ramps::Ramp;
 use crate::midi::{Channel, Controller, Message, Program, Value7, Value14, cc};
@@ -131,6 +132,12 @@ impl Known {
             Message::Control(_, number, value) if !matches!(number.get(), 6 | 38 | 96..=101 | 120..=127) =>
             {
                 self.set_control(number, value.get());
+                // Receiving an upper half sets the lower one to 0 (MIDI 1.0), or leaves it:
+                // where a show uses pairs it is told again. Bank bytes are no such pair.
+                let lower = Controller::clamped(i32::from(number.get()) + 32);
+                if (1..32).contains(&number.get()) && self.control(lower) != UNKNOWN {
+                    self.set_control(lower, UNKNOWN);
+                }
             }
             Message::Program(_, program) => {
                 self.program = program.get();
@@ -191,6 +198,11 @@ pub(super) struct SlotState {
     pub(super) ramp: Option<Ramp>,
     /// What it is owed once it is silent.
     pub(super) owed: Owed,
+    /// Its sound stays and what leads to it changed: it is made as the scene says once it
+    /// is silent.
+    pub(super) is_rerouted: bool,
+    /// Movements that wait for its line.
+    pub(super) moves: Waiting,
     /// What the whole show plays on slots of its group.
     pub(super) usage: Usage,
 }
@@ -228,6 +240,8 @@ impl SlotState {
             loads_until_us: None,
             ramp: None,
             owed: Owed::Nothing,
+            is_rerouted: false,
+            moves: Waiting::NONE,
             usage,
         }
     }
@@ -315,6 +329,7 @@ impl Machine {
         if output.urgency != Urgency::Live {
             return;
         }
+        line.live_free_us = line.live_free_us.max(call.now_us).saturating_add(cost_us);
         for (entry, state) in call.book.slots.iter().zip(self.slots.iter_mut()) {
             if entry.port == output.port && state.program_leaves_us > call.now_us {
                 let later_us = line_free_us.saturating_sub(state.program_leaves_us);
@@ -379,8 +394,8 @@ impl Machine {
         &mut self,
         call: &mut Call<'_>,
         slot: SlotId,
-        parameter: Parameter,
-        value: Value14,
+        urgency: Urgency,
+        (parameter, value): (Parameter, Value14),
     ) {
         let (msb, lsb, number) = match parameter {
             Parameter::Rpn(number) => (cc::RPN_MSB, cc::RPN_LSB, number),
@@ -395,7 +410,7 @@ impl Machine {
             (cc::RPN_MSB, Value7::MAX),
             (cc::RPN_LSB, Value7::MAX),
         ] {
-            self.send_control(call, slot, Urgency::Changeover, control, data);
+            self.send_control(call, slot, urgency, control, data);
         }
         self.note_parameter(call, slot, parameter, value.get());
     }

@@ -157,6 +157,11 @@ pub struct View {
     pub in_ports: [bool; MAX_PORTS],
     /// Slot of each sound of the present scene.
     pub seats: [Option<SlotId>; super::limits::MAX_SOUNDS],
+    /// Values of the present scene's routes, in the promptbook's order and in the units of
+    /// what they move; none if nobody has said one yet.
+    pub routes: [Option<i32>; super::limits::MAX_ROUTES],
+    /// Routes whose source has not yet passed the scene's value, one bit each.
+    pub waiting: u64,
     /// Counters.
     pub counters: Counters,
 }
@@ -178,6 +183,8 @@ impl Default for View {
             receivers: [Presence::default(); MAX_RECEIVERS],
             in_ports: [false; MAX_PORTS],
             seats: [None; super::limits::MAX_SOUNDS],
+            routes: [None; super::limits::MAX_ROUTES],
+            waiting: 0,
             counters: Counters::default(),
         }
     }

@@ -7,6 +7,7 @@
 //! does not state is left where it is (`leave`).
 
 use super::input::Urgency;
+use super::limits::MAX_ROUTES;
 use super::machine::{Call, Machine};
 use super::pedals::PEDALS;
 use super::promptbook::{Manners, Patch, Promptbook, Setting, SlotId, SoundEntry};
@@ -15,11 +16,12 @@ use super::sources::neutral;
 use crate::midi::{Controller, Message, Program, Value7, Value14, cc};
 
 /// Bend range at power-on, in semitones (GM2 §3.4.1).
-const NEUTRAL_BEND_RANGE: Value7 = Value7::clamped(2);
+pub(super) const NEUTRAL_BEND_RANGE: Value7 = Value7::clamped(2);
 /// Entries of the agenda that come before the sound's settings.
 const FIXED_TARGETS: usize = 2;
-/// Entries that come after the settings: each controller, bend and pressure.
-const SOURCE_TARGETS: usize = 130;
+/// Entries that come after the settings: the scene's routes, each controller, bend and
+/// pressure.
+const SOURCE_TARGETS: usize = MAX_ROUTES + 130;
 
 /// One thing that a slot is to hold.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -220,7 +222,17 @@ impl Machine {
             return;
         };
         let len = agenda_len(&sound);
-        for index in len.saturating_sub(SOURCE_TARGETS)..len {
+        let is_rerouted = self
+            .slots
+            .get_mut(slot.index())
+            .is_some_and(|state| std::mem::take(&mut state.is_rerouted));
+        // What a route moved that holds no more is the scene's again.
+        let first = if is_rerouted {
+            FIXED_TARGETS
+        } else {
+            len.saturating_sub(SOURCE_TARGETS)
+        };
+        for index in first..len {
             self.tell_target(call, slot, &sound, index);
         }
     }
@@ -280,60 +292,110 @@ impl Machine {
             _ if index - FIXED_TARGETS < settings.len() => settings
                 .get(index - FIXED_TARGETS)
                 .copied()
+                .filter(|setting| !self.is_moved(book, state, *setting))
                 .map(Target::Setting),
-            _ => self.source_target(
-                state,
-                sound,
-                settings,
-                index - FIXED_TARGETS - settings.len(),
-            ),
+            _ => {
+                let index = index - FIXED_TARGETS - settings.len();
+                match index.checked_sub(MAX_ROUTES) {
+                    None => self.route_target(book, state, index),
+                    Some(index) => self.source_target(book, state, sound, index),
+                }
+            }
         }
+    }
+
+    /// Whether a route has moved this setting away from what the scene says.
+    fn is_moved(&self, book: &Promptbook, state: &SlotState, setting: Setting) -> bool {
+        self.own_sound(book, state).is_some_and(|sound| {
+            let mut routes = self.routes_of(book).iter().zip(&self.routes);
+            routes.any(|(entry, route)| {
+                entry.sound.0 == sound
+                    && entry.address.is_of(setting)
+                    && route.value != entry.snapshot
+            })
+        })
+    }
+
+    /// What a route has made of its parameter; the scene's own value is among the settings.
+    fn route_target(&self, book: &Promptbook, state: &SlotState, index: usize) -> Option<Target> {
+        let entry = self.routes_of(book).get(index)?;
+        let value = self.routes.get(index)?.value;
+        let is_own = self.own_sound(book, state) == Some(entry.sound.0);
+        let is_moved = is_own && value != entry.snapshot;
+        entry
+            .address
+            .setting(value.filter(|_| is_moved)?)
+            .map(Target::Setting)
     }
 
     fn source_target(
         &self,
+        book: &Promptbook,
         state: &SlotState,
         sound: &SoundEntry,
-        settings: &[Setting],
         index: usize,
     ) -> Option<Target> {
         if !state.usage.is_played {
             return None;
         }
         match index {
-            128 => return Some(Target::Bend(self.present_bend(state))),
-            129 => return Some(Target::Pressure(self.present_pressure(state))),
+            128 => return Some(Target::Bend(self.present_bend(book, state))),
+            129 => return Some(Target::Pressure(self.present_pressure(book, state))),
             _ => {}
         }
+        let settings = sound.settings.of(&book.settings);
         let number = Controller::new(u8::try_from(index).ok()?)?;
         let is_stated = settings.iter().any(|setting| sets(*setting, number))
-            || (number == cc::PAN && sound.pan.is_some());
+            || (number == cc::PAN && sound.pan.is_some())
+            || self
+                .routed(book, state, |address| address.sets(number))
+                .is_some();
         // Expression is always carried: a foot may have left it anywhere before us.
         let is_carried = number == cc::EXPRESSION || state.has_source(number);
         (is_carried && !is_stated).then(|| {
             Target::Setting(Setting::Control(
                 number,
-                self.present_control(state, number),
+                self.present_control(book, state, number),
             ))
         })
     }
 
+    /// Sends a setting that the slot does not hold.
+    pub(super) fn tell_setting(
+        &mut self,
+        call: &mut Call<'_>,
+        slot: SlotId,
+        setting: Setting,
+        urgency: Urgency,
+    ) {
+        let is_held = self
+            .slots
+            .get(slot.index())
+            .is_some_and(|state| Target::Setting(setting).is_held_by(&state.known));
+        if is_held {
+            return;
+        }
+        match setting {
+            Setting::Control(number, value) => {
+                self.send_control(call, slot, urgency, number, value);
+            }
+            Setting::Pair(number, value) => self.tell_pair(call, slot, urgency, (number, value)),
+            Setting::Rpn(number, value) => {
+                let parameter = Parameter::Rpn(number);
+                self.send_numbered(call, slot, urgency, (parameter, value));
+            }
+            Setting::Nrpn(number, value) => {
+                let parameter = Parameter::Nrpn(number);
+                self.send_numbered(call, slot, urgency, (parameter, value));
+            }
+            Setting::Exclusive(name, blob) => self.send_exclusive(call, slot, name, blob),
+        }
+    }
+
     fn tell(&mut self, call: &mut Call<'_>, slot: SlotId, target: Target) {
         match target {
-            Target::Setting(Setting::Control(number, value)) => {
-                self.tell_control(call, slot, number, value);
-            }
-            Target::Setting(Setting::Pair(number, value)) => {
-                self.tell_pair(call, slot, number, value);
-            }
-            Target::Setting(Setting::Rpn(number, value)) => {
-                self.send_numbered(call, slot, Parameter::Rpn(number), value);
-            }
-            Target::Setting(Setting::Nrpn(number, value)) => {
-                self.send_numbered(call, slot, Parameter::Nrpn(number), value);
-            }
-            Target::Setting(Setting::Exclusive(name, blob)) => {
-                self.send_exclusive(call, slot, name, blob);
+            Target::Setting(setting) => {
+                self.tell_setting(call, slot, setting, Urgency::Changeover);
             }
             Target::Bend(value) => {
                 self.send(call, slot, Urgency::Changeover, |ch| {
@@ -350,15 +412,21 @@ impl Machine {
 
     /// The upper half first: receiving it sets the lower half to 0 (MIDI 1.0). If only the
     /// lower half differs it goes alone.
-    fn tell_pair(&mut self, call: &mut Call<'_>, slot: SlotId, number: Controller, value: Value14) {
+    fn tell_pair(
+        &mut self,
+        call: &mut Call<'_>,
+        slot: SlotId,
+        urgency: Urgency,
+        (number, value): (Controller, Value14),
+    ) {
         let is_coarse_known = self
             .slots
             .get(slot.index())
             .is_some_and(|state| state.known.control(number) == value.msb().get());
         if !is_coarse_known {
-            self.send_control(call, slot, Urgency::Changeover, number, value.msb());
+            self.send_control(call, slot, urgency, number, value.msb());
         }
-        self.send_control(call, slot, Urgency::Changeover, fine(number), value.lsb());
+        self.send_control(call, slot, urgency, fine(number), value.lsb());
     }
 
     /// Finishes the patches whose time has come.

@@ -12,6 +12,7 @@ mod line;
 mod names;
 pub mod price;
 mod rig;
+mod routes;
 mod scenes;
 mod seats;
 mod sounds;
@@ -95,12 +96,14 @@ pub fn compile(show: &Show, night: &Night) -> Result<Plan, PlanError> {
         scene_ids.push(compiler.scene(place)?);
     }
     let tables = compiler.finish();
+    rig::within("stored messages", tables.blobs.len(), usize::from(u16::MAX))?;
     let sheet_scenes = tables.lines;
     let (songs, pages) = line::songs(show, &places);
     let mut promptbook = Promptbook {
         in_ports: layout.in_ports,
         out_ports: layout.out_ports,
         controllers: layout.controllers,
+        sources: layout.sources,
         bindings: layout.bindings,
         receivers: layout.receivers,
         slots: layout.slots,
@@ -108,6 +111,10 @@ pub fn compile(show: &Show, night: &Night) -> Result<Plan, PlanError> {
         zones: tables.zones.into(),
         sounds: tables.sounds.into(),
         settings: tables.settings.into(),
+        routes: tables.routes.entries.into(),
+        route_inputs: tables.routes.inputs.into(),
+        route_values: tables.routes.values.into(),
+        route_curves: tables.routes.curves.into(),
         cues: tables.cues.into(),
         songs: songs.into(),
         pages: pages.into(),

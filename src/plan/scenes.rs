@@ -3,7 +3,8 @@
 use std::collections::BTreeMap;
 
 use super::line::Place;
-use super::rig::Layout;
+use super::rig::{Layout, within};
+use super::routes::{Around, Routes};
 use super::sounds::{Draft, Sounds};
 use super::{PlanError, names};
 use crate::engine::limits;
@@ -21,6 +22,7 @@ pub(super) struct Tables {
     pub(super) zones: Vec<ZoneEntry>,
     pub(super) sounds: Vec<SoundEntry>,
     pub(super) settings: Vec<Setting>,
+    pub(super) routes: Routes,
     pub(super) cues: Vec<CueEntry>,
     pub(super) blobs: Vec<Box<[u8]>>,
     pub(super) lines: Vec<SceneLine>,
@@ -98,10 +100,12 @@ impl<'a> Compiler<'a> {
             }
         }
         zones.sort_by_key(|(_, entry)| (entry.controller, entry.keys));
-        self.tables
-            .lines
-            .push(names::scene_line(self.show, scene, &zones, &drafts));
+        let mut line = names::scene_line(self.show, scene, &zones, &drafts);
+        let routes = self.put_routes(scene, &zones, &drafts)?;
+        line.routes = names::route_lines(self.show, scene, &routes.1);
+        self.tables.lines.push(line);
         Ok(SceneEntry {
+            routes: routes.0,
             zones: extend(
                 &mut self.tables.zones,
                 zones.into_iter().map(|(_, entry)| entry),
@@ -110,6 +114,30 @@ impl<'a> Compiler<'a> {
             cues: self.put_cues(scene),
             is_brief: scene.is_brief,
         })
+    }
+
+    /// The scene's routes, and which of the scene's each of them is.
+    fn put_routes(
+        &mut self,
+        scene: &Scene,
+        zones: &[(&Zone, ZoneEntry)],
+        drafts: &[Draft],
+    ) -> Result<(Span, Vec<usize>), PlanError> {
+        let around = Around {
+            show: self.show,
+            layout: self.layout,
+            scene,
+            zones,
+            drafts,
+        };
+        let start = self.tables.routes.entries.len();
+        let made = self.tables.routes.scene(&around, &mut self.sounds);
+        within("routes in one scene", made.len(), limits::MAX_ROUTES)?;
+        let span = Span {
+            start: start as u32,
+            len: made.len() as u32,
+        };
+        Ok((span, made))
     }
 
     fn put_sounds(&mut self, drafts: Vec<Draft>) -> Span {
@@ -174,7 +202,7 @@ fn zone_entry(zone: &Zone, sound: usize, transpose: i16) -> ZoneEntry {
 }
 
 /// Appends items to a flat table and names the stretch they take.
-fn extend<T>(table: &mut Vec<T>, items: impl IntoIterator<Item = T>) -> Span {
+pub(super) fn extend<T>(table: &mut Vec<T>, items: impl IntoIterator<Item = T>) -> Span {
     let start = table.len();
     table.extend(items);
     Span {
