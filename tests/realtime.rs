@@ -119,7 +119,7 @@ fn controllers() -> Box<[ControllerEntry]> {
             passes: [1 << 1 | 1 << 11 | 1 << 16, 0b1101],
             passes_pressure: true,
             passes_bend: true,
-                sources: Span::default(),
+            sources: Span::default(),
         })
         .collect()
 }

@@ -388,7 +388,11 @@ impl Machine {
             .scene(book)
             .map_or(&[][..], |scene| scene.zones.of(&book.zones));
         for id in (0u8..).map(ControllerId).take(self.controllers.len()) {
-            let Some(pedals) = self.controllers.get(id.index()).map(|state| state.own_pedals()) else {
+            let Some(pedals) = self
+                .controllers
+                .get(id.index())
+                .map(|state| state.own_pedals())
+            else {
                 continue;
             };
             let catches = zones.iter().any(|zone| {

@@ -15,7 +15,8 @@ use super::presses::Press;
 use super::promptbook::{
     ControllerId, InPort, PositionEntry, PositionId, Promptbook, SceneEntry, SlotId,
 };
-use super::routes::{RouteState, RouteTail};
+use super::route_state::RouteState;
+use super::routes::RouteTail;
 use super::slots::{SlotState, Usage};
 use super::sources::ControllerState;
 use super::touch::{SourceState, TouchState};

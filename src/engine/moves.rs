@@ -97,7 +97,9 @@ impl Machine {
         message: impl FnOnce(Channel) -> Message,
     ) {
         if self.may_move(call, slot) {
-            self.moving(call, slot, |machine, call| machine.pass(call, slot, message));
+            self.moving(call, slot, |machine, call| {
+                machine.pass(call, slot, message)
+            });
         } else {
             self.postpone(call, slot, number);
         }

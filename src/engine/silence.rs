@@ -85,7 +85,11 @@ impl Machine {
         }
         let count = call.book.controllers.len();
         for id in (0u8..).map(ControllerId).take(count) {
-            let Some(pedals) = self.controllers.get(id.index()).map(|state| state.own_pedals()) else {
+            let Some(pedals) = self
+                .controllers
+                .get(id.index())
+                .map(|state| state.own_pedals())
+            else {
                 continue;
             };
             if let Some(state) = self.slots.get_mut(slot.index())

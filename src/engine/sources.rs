@@ -299,9 +299,11 @@ impl Machine {
         if let Some(value) = self.routed(book, slot, |address| address == Address::Pressure) {
             return Value7::clamped(value);
         }
-        self.position(slot, |state| (!state.led.pressure).then_some(state.pressure))
-            .and_then(|(_, value)| Value7::new(value))
-            .unwrap_or(Value7::MIN)
+        self.position(slot, |state| {
+            (!state.led.pressure).then_some(state.pressure)
+        })
+        .and_then(|(_, value)| Value7::new(value))
+        .unwrap_or(Value7::MIN)
     }
 
     /// Where a passed controller belongs on a slot.

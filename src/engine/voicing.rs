@@ -11,7 +11,8 @@ use super::limits::MAX_ROUTES;
 use super::machine::{Call, Machine};
 use super::pedals::PEDALS;
 use super::promptbook::{Manners, Patch, Promptbook, Setting, SlotId, SoundEntry};
-use super::slots::{Known, Owed, Parameter, SlotState, UNKNOWN};
+use super::routed::holds;
+use super::slots::{Known, Owed, SlotState, UNKNOWN};
 use super::sources::neutral;
 use crate::midi::{Controller, Message, Program, Value7, Value14, cc};
 
@@ -34,20 +35,7 @@ enum Target {
 impl Target {
     fn is_held_by(self, known: &Known) -> bool {
         match self {
-            Self::Setting(Setting::Control(number, value)) => known.control(number) == value.get(),
-            Self::Setting(Setting::Pair(number, value)) => {
-                known.control(number) == value.msb().get()
-                    && known.control(fine(number)) == value.lsb().get()
-            }
-            Self::Setting(Setting::Rpn(number, value)) => {
-                known.parameter(Parameter::Rpn(number)) == Some(value.get())
-            }
-            Self::Setting(Setting::Nrpn(number, value)) => {
-                known.parameter(Parameter::Nrpn(number)) == Some(value.get())
-            }
-            Self::Setting(Setting::Exclusive(name, blob)) => {
-                known.parameter(Parameter::Exclusive(name)) == Some(blob.0)
-            }
+            Self::Setting(setting) => holds(known, setting),
             Self::Bend(value) => known.bend == value.get(),
             Self::Pressure(value) => known.pressure == value.get(),
         }
@@ -55,7 +43,7 @@ impl Target {
 }
 
 /// The controller with the lower half of a 14-bit pair.
-fn fine(number: Controller) -> Controller {
+pub(super) fn fine(number: Controller) -> Controller {
     Controller::clamped(i32::from(number.get()) + 32)
 }
 
@@ -297,35 +285,11 @@ impl Machine {
             _ => {
                 let index = index - FIXED_TARGETS - settings.len();
                 match index.checked_sub(MAX_ROUTES) {
-                    None => self.route_target(book, state, index),
+                    None => self.route_target(book, state, index).map(Target::Setting),
                     Some(index) => self.source_target(book, state, sound, index),
                 }
             }
         }
-    }
-
-    /// Whether a route has moved this setting away from what the scene says.
-    fn is_moved(&self, book: &Promptbook, state: &SlotState, setting: Setting) -> bool {
-        self.own_sound(book, state).is_some_and(|sound| {
-            let mut routes = self.routes_of(book).iter().zip(&self.routes);
-            routes.any(|(entry, route)| {
-                entry.sound.0 == sound
-                    && entry.address.is_of(setting)
-                    && route.value != entry.snapshot
-            })
-        })
-    }
-
-    /// What a route has made of its parameter; the scene's own value is among the settings.
-    fn route_target(&self, book: &Promptbook, state: &SlotState, index: usize) -> Option<Target> {
-        let entry = self.routes_of(book).get(index)?;
-        let value = self.routes.get(index)?.value;
-        let is_own = self.own_sound(book, state) == Some(entry.sound.0);
-        let is_moved = is_own && value != entry.snapshot;
-        entry
-            .address
-            .setting(value.filter(|_| is_moved)?)
-            .map(Target::Setting)
     }
 
     fn source_target(
@@ -360,38 +324,6 @@ impl Machine {
         })
     }
 
-    /// Sends a setting that the slot does not hold.
-    pub(super) fn tell_setting(
-        &mut self,
-        call: &mut Call<'_>,
-        slot: SlotId,
-        setting: Setting,
-        urgency: Urgency,
-    ) {
-        let is_held = self
-            .slots
-            .get(slot.index())
-            .is_some_and(|state| Target::Setting(setting).is_held_by(&state.known));
-        if is_held {
-            return;
-        }
-        match setting {
-            Setting::Control(number, value) => {
-                self.send_control(call, slot, urgency, number, value);
-            }
-            Setting::Pair(number, value) => self.tell_pair(call, slot, urgency, (number, value)),
-            Setting::Rpn(number, value) => {
-                let parameter = Parameter::Rpn(number);
-                self.send_numbered(call, slot, urgency, (parameter, value));
-            }
-            Setting::Nrpn(number, value) => {
-                let parameter = Parameter::Nrpn(number);
-                self.send_numbered(call, slot, urgency, (parameter, value));
-            }
-            Setting::Exclusive(name, blob) => self.send_exclusive(call, slot, name, blob),
-        }
-    }
-
     fn tell(&mut self, call: &mut Call<'_>, slot: SlotId, target: Target) {
         match target {
             Target::Setting(setting) => {
@@ -412,7 +344,7 @@ impl Machine {
 
     /// The upper half first: receiving it sets the lower half to 0 (MIDI 1.0). If only the
     /// lower half differs it goes alone.
-    fn tell_pair(
+    pub(super) fn tell_pair(
         &mut self,
         call: &mut Call<'_>,
         slot: SlotId,

@@ -75,7 +75,11 @@ pub const fn turned(value: Value14) -> Value14 {
 
 /// The quotient nearest to `a / b`, for `b` above 0; halves go away from 0.
 const fn divide_near(a: i32, b: i32) -> i32 {
-    if a >= 0 { (a + b / 2) / b } else { (a - b / 2) / b }
+    if a >= 0 {
+        (a + b / 2) / b
+    } else {
+        (a - b / 2) / b
+    }
 }
 
 #[cfg(test)]
@@ -146,7 +150,11 @@ mod tests {
             }
         }
         assert_eq!(bend_between(v14(12_288), 2, 2), v14(12_288));
-        assert_eq!(bend_between(v14(16_383), 12, 2), v14(16_383), "as far as it goes");
+        assert_eq!(
+            bend_between(v14(16_383), 12, 2),
+            v14(16_383),
+            "as far as it goes"
+        );
         assert_eq!(bend_between(v14(9_000), 0, 2), Value14::CENTRE);
     }
 

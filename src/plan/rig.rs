@@ -4,8 +4,8 @@ use super::PlanError;
 use crate::engine::limits;
 use crate::engine::promptbook::{
     Action, Binding, ControllerEntry, ControllerId, InPort, InPortEntry, Manners, OutPort,
-    OutPortEntry, PageManner, ReceiverEntry, ReceiverId, SlotEntry, SlotId, SourceEntry,
-    SourceId, SourceKind, Span, Trigger,
+    OutPortEntry, PageManner, ReceiverEntry, ReceiverId, SlotEntry, SlotId, SourceEntry, SourceId,
+    SourceKind, Span, Trigger,
 };
 use crate::midi::Key;
 use crate::show::model::{self, PortKind, Rig};
@@ -65,7 +65,12 @@ pub(super) fn lay_out(rig: &Rig) -> Result<Layout, PlanError> {
         inputs: used(rig, |port| rig.controllers.iter().any(|c| c.port == port)),
         outputs: used(rig, |port| rig.receivers.iter().any(|r| r.port == port)),
     };
-    let sources: Vec<SourceEntry> = rig.controllers.iter().enumerate().flat_map(sources).collect();
+    let sources: Vec<SourceEntry> = rig
+        .controllers
+        .iter()
+        .enumerate()
+        .flat_map(sources)
+        .collect();
     within("sources", sources.len(), limits::MAX_SOURCES)?;
     let slots = slots(rig, &ports);
     within("slots", slots.len(), limits::MAX_SLOTS)?;

@@ -459,7 +459,13 @@ mod tests {
     /// of 127; 0.1 dB is the tolerance.
     #[test]
     fn levels_follow_the_law_within_a_tenth_of_a_db() {
-        for (db, value) in [(-11.9, 64), (-4.9, 96), (-23.9, 32), (-36.0, 16), (0.0, 127)] {
+        for (db, value) in [
+            (-11.9, 64),
+            (-4.9, 96),
+            (-23.9, 32),
+            (-36.0, 16),
+            (0.0, 127),
+        ] {
             let made = unit(Moved::Level, LevelLaw::Gm, (db * 100.0_f64) as i32);
             assert_eq!(made, value, "{db}");
         }

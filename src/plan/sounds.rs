@@ -91,10 +91,13 @@ impl<'a> Sounds<'a> {
             })
             .collect();
         let id = self.blobs.len() as u16;
-        let first = *self.blob_runs.entry(messages).or_insert_with_key(|messages| {
-            self.blobs.extend(messages.iter().cloned());
-            id
-        });
+        let first = *self
+            .blob_runs
+            .entry(messages)
+            .or_insert_with_key(|messages| {
+                self.blobs.extend(messages.iter().cloned());
+                id
+            });
         BlobId(first)
     }
 
@@ -265,8 +268,7 @@ fn is_routed(scene: &Scene, at: usize, receiver: &Receiver, is_global: bool) -> 
             _ => None,
         };
         route.target.receiver == at
-            && parameter
-                .is_some_and(|p| receiver.global.is_none() || p.is_global == is_global)
+            && parameter.is_some_and(|p| receiver.global.is_none() || p.is_global == is_global)
     })
 }
 

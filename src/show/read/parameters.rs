@@ -4,8 +4,8 @@ use super::names::{Source, items, parsed};
 use super::rig::{control_number, value7};
 use super::values;
 use crate::midi::{Channel, Controller, Value14};
-use crate::show::model::{Parameter, ParameterKind, TemplateByte};
 use crate::show::finding::quoted;
+use crate::show::model::{Parameter, ParameterKind, TemplateByte};
 use crate::show::tree::readers::{self, inner, map, switch, variant, whole};
 use crate::show::tree::{Fields, Node, Problem, Report, Spanned};
 

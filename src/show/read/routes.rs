@@ -269,10 +269,7 @@ fn point(node: &Node, report: &mut Report<'_>) -> Option<(u8, u8)> {
     let [x, y] = super::names::items(node, 2, report)? else {
         return None;
     };
-    let (x, y) = (
-        whole(0..=127u8)(x, report),
-        whole(0..=127u8)(y, report),
-    );
+    let (x, y) = (whole(0..=127u8)(x, report), whole(0..=127u8)(y, report));
     x.zip(y)
 }
 
@@ -302,22 +299,14 @@ fn mode(node: &Node, source: Source, report: &mut Report<'_>) -> Option<ModeDraf
 }
 
 /// `(at: "60..64")`: down from the second, up below the first.
-fn threshold(
-    node: &Node,
-    source: Source,
-    report: &mut Report<'_>,
-) -> Option<Placed<(u16, u16)>> {
+fn threshold(node: &Node, source: Source, report: &mut Report<'_>) -> Option<Placed<(u16, u16)>> {
     let mut fields = Fields::of_variant(node, "switch", report)?;
     let at = fields.optional("at", parsed(values::range));
     fields.finish();
     place(source, at)
 }
 
-fn band(
-    node: &Node,
-    source: Source,
-    report: &mut Report<'_>,
-) -> Option<(u16, Placed<ValueDraft>)> {
+fn band(node: &Node, source: Source, report: &mut Report<'_>) -> Option<(u16, Placed<ValueDraft>)> {
     let [from, to] = super::names::items(node, 2, report)? else {
         return None;
     };

@@ -63,7 +63,11 @@ impl<'r, 'l, 'a> Router<'r, 'l, 'a> {
             target: aim.target,
             zones: zones?,
             shape,
-            join: draft.join.as_ref().map(|join| join.value).unwrap_or_default(),
+            join: draft
+                .join
+                .as_ref()
+                .map(|join| join.value)
+                .unwrap_or_default(),
             pick_up: draft
                 .pick_up
                 .as_ref()
@@ -76,7 +80,8 @@ impl<'r, 'l, 'a> Router<'r, 'l, 'a> {
 
     fn missing(&mut self, name: &Placed<String>, field: &str) {
         let message = format!("the route {} has no {}", quoted(&name.value), quoted(field));
-        let help = format!("add {field}: here, or in the route of that name in the song or the rig");
+        let help =
+            format!("add {field}: here, or in the route of that name in the song or the rig");
         self.log.error("missing-field", name.site, message, help);
     }
 
@@ -130,12 +135,9 @@ impl<'r, 'l, 'a> Router<'r, 'l, 'a> {
                     value: parameter.clone(),
                     site: set.site,
                 };
-                let at = self.log.index_in(
-                    &inside.parameters,
-                    &placed,
-                    "parameter",
-                    &receiver.name,
-                )?;
+                let at =
+                    self.log
+                        .index_in(&inside.parameters, &placed, "parameter", &receiver.name)?;
                 let (low, high) = receiver.parameters.get(at)?.range;
                 let range = (i32::from(low), i32::from(high));
                 (Moved::Parameter(at), range, quoted(parameter))
