@@ -199,6 +199,7 @@ fn fill_scenes(dice: &mut Dice, book: &mut Promptbook) {
         scenes.push(SceneEntry {
             zones: span(zone_start, zones.len() - zone_start),
             sounds: span(sound_start, usize::from(SOUNDS)),
+            routes: Span::default(),
             cues: span(cues.len(), 1),
             is_brief: scene % 5 == 0,
         });

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use super::echo::Echo;
 use super::held_back::HeldBack;
 use super::input::{Command, Input, Outbox};
 use super::limits::{
@@ -67,6 +68,8 @@ pub(super) struct Machine {
     pub(super) route_moves: Waiting,
     /// Whose turn it is on slow lines: routes (0), then slot after slot.
     pub(super) move_turn: usize,
+    /// What was sent lately, to know it if it comes back.
+    pub(super) echo: Echo,
     /// Bends by route that held-over notes are followed back from.
     pub(super) route_tails: [Option<RouteTail>; MAX_ROUTE_TAILS],
 }
@@ -106,6 +109,7 @@ impl Machine {
             routes: [RouteState::default(); MAX_ROUTES],
             route_moves: Waiting::default(),
             move_turn: 0,
+            echo: Echo::new(),
             route_tails: [None; MAX_ROUTE_TAILS],
         };
         let is_in_book = at.index() < book.positions.len();
@@ -176,6 +180,9 @@ impl Machine {
         let Some(controller) = find_controller(call.book, port, channel) else {
             return;
         };
+        if self.is_own_voice(call, message) {
+            return;
+        }
         self.receive_from(call, controller, message);
     }
 

@@ -25,6 +25,7 @@ pub mod promptbook;
 pub mod view;
 
 mod changeover;
+mod echo;
 mod fault;
 mod held_back;
 mod machine;

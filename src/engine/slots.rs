@@ -293,6 +293,11 @@ impl Machine {
     /// Hands out one message; one that the outbox refuses makes its port's state unknown.
     pub(super) fn hand_out(&mut self, call: &mut Call<'_>, output: Output) {
         self.book_line(call, &output);
+        if let Payload::Short(message) = output.payload
+            && output.urgency == Urgency::Live
+        {
+            self.echo.sent(message, call.now_us);
+        }
         let refused_before = call.out.refused();
         call.out.push(output);
         if call.out.refused() != refused_before {

@@ -124,6 +124,8 @@ pub struct Counters {
     pub held_back_early: u64,
     /// Messages refused by a full outbox.
     pub out_refused: u64,
+    /// Loops broken: what was sent came back as played.
+    pub loops: u64,
     /// Broken inner rules met in release (each is a fault to report).
     pub faults: u64,
 }

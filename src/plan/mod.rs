@@ -120,7 +120,7 @@ pub fn compile(show: &Show, night: &Night) -> Result<Plan, PlanError> {
         pages: pages.into(),
         positions: line::entries(show, &places, &scene_ids).into(),
         seats: Box::default(),
-        curves: show.rig.curves.iter().map(curves::table).collect(),
+        curves: tables.curves.into(),
         blobs: tables.blobs.into(),
     };
     let remarks = seats::assign(&mut promptbook);

@@ -6,7 +6,7 @@ use super::line::Place;
 use super::rig::{Layout, within};
 use super::routes::{Around, Routes};
 use super::sounds::{Draft, Sounds};
-use super::{PlanError, names};
+use super::{PlanError, curves, names};
 use crate::engine::limits;
 use crate::engine::promptbook::{
     ControllerId, CueEntry, CueMessage, Leave, ReceiverId, SceneEntry, SceneId, Setting,
@@ -25,6 +25,7 @@ pub(super) struct Tables {
     pub(super) routes: Routes,
     pub(super) cues: Vec<CueEntry>,
     pub(super) blobs: Vec<Box<[u8]>>,
+    pub(super) curves: Vec<[u8; 128]>,
     pub(super) lines: Vec<SceneLine>,
 }
 
@@ -35,6 +36,8 @@ pub(super) struct Compiler<'a> {
     sounds: Sounds<'a>,
     known: BTreeMap<(usize, usize, i16), SceneId>,
     tables: Tables,
+    /// Velocity curves: the rig's, then those of zones that fade.
+    curves: Vec<[u8; 128]>,
 }
 
 impl<'a> Compiler<'a> {
@@ -45,6 +48,7 @@ impl<'a> Compiler<'a> {
             sounds: Sounds::new(show, night),
             known: BTreeMap::new(),
             tables: Tables::default(),
+            curves: show.rig.curves.iter().map(curves::table).collect(),
         }
     }
 
@@ -69,6 +73,7 @@ impl<'a> Compiler<'a> {
     pub(super) fn finish(self) -> Tables {
         Tables {
             blobs: self.sounds.into_blobs(),
+            curves: self.curves,
             ..self.tables
         }
     }
@@ -87,7 +92,8 @@ impl<'a> Compiler<'a> {
                     drafts.push(draft);
                     drafts.len() - 1
                 });
-            zones.push((zone, zone_entry(zone, sound, transpose)));
+            let curve = self.curve(zone);
+            zones.push((zone, zone_entry(zone, sound, transpose, curve)));
         }
         drafts.extend(self.sounds.without_zones(scene, self.layout));
         self.sounds.identify(&mut drafts);
@@ -140,6 +146,23 @@ impl<'a> Compiler<'a> {
         Ok((span, made))
     }
 
+    /// The curve of a zone, made for it if it fades at the ends of its window.
+    fn curve(&mut self, zone: &Zone) -> u16 {
+        let Some(curve) = self.curves.get(zone.curve) else {
+            return 0;
+        };
+        if zone.velocity_fades == (0, 0) {
+            return zone.curve as u16;
+        }
+        let window = (zone.velocities.0.get(), zone.velocities.1.get());
+        let faded = curves::faded(curve, window, zone.velocity_fades);
+        let known = self.curves.iter().position(|own| *own == faded);
+        known.unwrap_or_else(|| {
+            self.curves.push(faded);
+            self.curves.len() - 1
+        }) as u16
+    }
+
     fn put_sounds(&mut self, drafts: Vec<Draft>) -> Span {
         let start = self.tables.sounds.len() as u32;
         for draft in drafts {
@@ -177,7 +200,7 @@ impl<'a> Compiler<'a> {
     }
 }
 
-fn zone_entry(zone: &Zone, sound: usize, transpose: i16) -> ZoneEntry {
+fn zone_entry(zone: &Zone, sound: usize, transpose: i16, curve: u16) -> ZoneEntry {
     let others = if zone.is_never_transposed {
         0
     } else {
@@ -188,7 +211,7 @@ fn zone_entry(zone: &Zone, sound: usize, transpose: i16) -> ZoneEntry {
         keys: zone.keys,
         velocities: zone.velocities,
         transpose: i16::from(zone.transpose) + others,
-        curve: zone.curve as u16,
+        curve,
         sound: SoundId(sound as u8),
         catches: zone.catches,
         leave: match zone.leave {
