@@ -192,10 +192,12 @@ impl Machine {
             // Half a pair cannot be turned round.
             return (!entry.is_inverted).then_some(message);
         }
-        let mut value = value;
-        if entry.is_inverted {
-            value = scale::narrow(scale::turned(scale::widen(value)));
-        }
+        let mut wide = turned_if(entry.is_inverted, scale::widen(value));
+        let mut value = if entry.is_inverted {
+            scale::narrow(wide)
+        } else {
+            value
+        };
         if matches!(entry.kind, SourceKind::Switch(_)) {
             // 0–63 is off, 64–127 is on (GM2 §3.3.7–3.3.10); turned round the middle is
             // its own opposite, and counts as on.
@@ -204,8 +206,9 @@ impl Machine {
             } else {
                 Value7::MAX
             };
+            wide = scale::widen(value);
         }
-        self.move_source(call, id, entry.position(value));
+        self.move_source(call, id, wide.get());
         Some(Message::Control(channel, number, value))
     }
 

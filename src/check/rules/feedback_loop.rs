@@ -2,10 +2,11 @@
 //! what the two have to do with each other: if the device hands on what it is sent, each
 //! note and each movement comes back and is sent again.
 
-use crate::check::walk::{channels, scene_words, scenes};
+use super::output_feeds_input;
+use crate::check::walk::{scene_words, scenes};
 use crate::check::{Rule, Told};
 use crate::show::finding::{Level, quoted};
-use crate::show::model::{KeyboardLink, Show, Site};
+use crate::show::model::{Scene, Show, Site};
 
 pub(super) const RULE: Rule = Rule {
     id: "feedback-loop",
@@ -16,18 +17,7 @@ pub(super) const RULE: Rule = Rule {
 
 fn run(show: &Show, told: &mut Told<'_>) {
     for (song, scene) in scenes(show) {
-        let zones = scene
-            .zones
-            .iter()
-            .map(|zone| (zone.site, zone.controller, zone.receiver));
-        let routes = scene.routes.iter().flat_map(|route| {
-            let to = route.target.receiver;
-            route
-                .inputs
-                .iter()
-                .map(move |input| (route.site, input.controller, to))
-        });
-        for (site, controller, receiver) in zones.chain(routes) {
+        for (site, controller, receiver) in ways(scene) {
             if is_loop(show, controller, receiver) {
                 tell(
                     show,
@@ -69,17 +59,26 @@ fn tell(
 }
 
 fn is_loop(show: &Show, at: usize, receiver: usize) -> bool {
-    let (Some(controller), Some(receiver)) = (
-        show.rig.controllers.get(at),
-        show.rig.receivers.get(receiver),
-    ) else {
-        return false;
-    };
-    let is_said = match receiver.keyboard {
-        Some(KeyboardLink::Apart) => true,
-        Some(KeyboardLink::Same(same)) => same == at,
-        None => false,
-    };
-    let hears = |channel| controller.channel.is_none_or(|own| own == channel);
-    !is_said && receiver.port == controller.port && channels(receiver).any(hears)
+    let rig = &show.rig;
+    let ends = rig.controllers.get(at).zip(rig.receivers.get(receiver));
+    ends.is_some_and(|(controller, receiver)| output_feeds_input::is_loop(receiver, at, controller))
+}
+
+/// Whether some scene plays the receiver from the controller.
+pub(super) fn is_played(show: &Show, at: usize, receiver: usize) -> bool {
+    scenes(show).any(|(_, scene)| ways(scene).any(|(_, from, to)| (from, to) == (at, receiver)))
+}
+
+/// From which controllers a scene plays which receivers, and where it says so.
+fn ways(scene: &Scene) -> impl Iterator<Item = (Site, usize, usize)> {
+    let zones = scene
+        .zones
+        .iter()
+        .map(|zone| (zone.site, zone.controller, zone.receiver));
+    let routes = scene.routes.iter().flat_map(|route| {
+        let to = route.target.receiver;
+        let inputs = route.inputs.iter();
+        inputs.map(move |input| (route.site, input.controller, to))
+    });
+    zones.chain(routes)
 }
