@@ -46,7 +46,8 @@ impl Waiting {
         }
     }
 
-    fn has(&self, number: u8) -> bool {
+    /// Whether this one waits.
+    pub(super) fn has(&self, number: u8) -> bool {
         self.bits
             .get(usize::from(number / 64))
             .is_some_and(|word| word >> (number % 64) & 1 == 1)
@@ -118,9 +119,19 @@ impl Machine {
         if self.may_move(call, slot) {
             self.moving(call, slot, |machine, call| machine.tell_route(call, route));
         } else {
-            self.route_moves.add(route);
-            self.expect_moves(call, slot);
+            self.await_route(call, slot, route);
         }
+    }
+
+    /// A route waits for its turn on the line.
+    pub(super) fn await_route(&mut self, call: &Call<'_>, slot: SlotId, route: u8) {
+        self.route_moves.add(route);
+        self.expect_moves(call, slot);
+    }
+
+    /// Whether movements to a slot take turns.
+    pub(super) fn is_slow_slot(&self, call: &Call<'_>, slot: SlotId) -> bool {
+        port_of(call, slot).is_some_and(|port| is_slow(call, port))
     }
 
     fn expect_moves(&mut self, call: &Call<'_>, slot: SlotId) {

@@ -90,6 +90,7 @@ impl Machine {
                 state.ramp = None;
                 state.owed = Owed::Nothing;
                 state.moves.clear();
+                state.numbered = None;
             }
         }
     }

@@ -6,7 +6,7 @@ use super::promptbook::{Address, Promptbook, Setting, SlotId};
 use super::route_way::bend_of;
 use super::slots::{Known, Parameter, SlotState};
 use super::voicing::fine;
-use crate::midi::{Value7, Value14};
+use crate::midi::{Value7, Value14, cc};
 
 /// Whether a slot is known to hold a setting.
 pub(super) fn holds(known: &Known, setting: Setting) -> bool {
@@ -118,4 +118,73 @@ impl Machine {
             Setting::Exclusive(name, blob) => self.send_exclusive(call, slot, name, blob),
         }
     }
+
+    /// Sends a numbered parameter to a slow line in three parts, each with its own turn: its
+    /// number, its value as it is by then, and null. All six messages at once would hold up
+    /// a note by 6 ms; notes between the parts change nothing.
+    pub(super) fn tell_part(
+        &mut self,
+        call: &mut Call<'_>,
+        slot: SlotId,
+        route: u8,
+        (parameter, value): (Parameter, Value14),
+    ) {
+        let Some(state) = self.slots.get(slot.index()) else {
+            return;
+        };
+        let is_held = state.known.parameter(parameter) == Some(value.get());
+        let part = match state.numbered {
+            Some((own, part)) if own == route => part,
+            None if is_held => return,
+            // Another one is under way on this channel: it goes first.
+            Some((own, _)) if self.route_moves.has(own) => {
+                self.await_route(call, slot, route);
+                return;
+            }
+            // One that broke off in the middle does not come back.
+            None | Some(_) => NumberedPart::Number,
+        };
+        let (msb, lsb, number) = match parameter {
+            Parameter::Rpn(number) => (cc::RPN_MSB, cc::RPN_LSB, number),
+            Parameter::Nrpn(number) => (cc::NRPN_MSB, cc::NRPN_LSB, number),
+            Parameter::Exclusive(_) | Parameter::None => return,
+        };
+        let (pair, next) = match part {
+            NumberedPart::Number => (
+                [(msb, number.msb()), (lsb, number.lsb())],
+                Some(NumberedPart::Value),
+            ),
+            NumberedPart::Value => (
+                [(cc::DATA_MSB, value.msb()), (cc::DATA_LSB, value.lsb())],
+                Some(NumberedPart::Null),
+            ),
+            NumberedPart::Null => (
+                [(cc::RPN_MSB, Value7::MAX), (cc::RPN_LSB, Value7::MAX)],
+                None,
+            ),
+        };
+        for (control, data) in pair {
+            self.send_control(call, slot, Urgency::Live, control, data);
+        }
+        if part == NumberedPart::Value {
+            self.note_parameter(call, slot, parameter, value.get());
+        }
+        if let Some(state) = self.slots.get_mut(slot.index()) {
+            state.numbered = next.map(|next| (route, next));
+        }
+        if next.is_some() || !is_held {
+            self.await_route(call, slot, route);
+        }
+    }
+}
+
+/// Parts of a numbered parameter's message.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum NumberedPart {
+    /// Which parameter.
+    Number,
+    /// Its value.
+    Value,
+    /// No parameter, so that stray data entry changes nothing (MIDI 1.0; RP-018).
+    Null,
 }

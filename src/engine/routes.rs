@@ -10,10 +10,11 @@
 use super::input::Urgency;
 use super::limits::{MAX_ROUTE_TAILS, MAX_ROUTES, MAX_SOUNDS};
 use super::machine::{Call, Machine};
-use super::promptbook::{Address, Join, Promptbook, RouteEntry, SlotId, SourceId, Span};
+use super::promptbook::{Address, Join, Promptbook, RouteEntry, Setting, SlotId, SourceId, Span};
 use super::route_state::RouteState;
 use super::route_way::{CENTRE, bend_of, on_way, value_at};
 use super::seats::{Coming, Seats};
+use super::slots::Parameter;
 use super::touch::SourceState;
 use crate::midi::{Message, Value14, cc};
 
@@ -180,6 +181,9 @@ impl Machine {
     pub(super) fn begin_routes(&mut self, book: &Promptbook) {
         self.lead_sources(book);
         self.route_moves.clear();
+        for slot in self.slots.iter_mut() {
+            slot.numbered = None;
+        }
         let mut states = [RouteState::default(); MAX_ROUTES];
         for (state, entry) in states.iter_mut().zip(self.routes_of(book)) {
             *state = RouteState::fresh(book, entry, self.joined(book, entry));
@@ -312,8 +316,17 @@ impl Machine {
         let value = self.routes.get(route).and_then(|state| state.value);
         let entry = self.routes_of(call.book).get(route);
         let setting = entry.and_then(|entry| entry.address.setting(value?));
-        if let Some(setting) = setting {
-            self.tell_setting(call, slot, setting, Urgency::Live);
+        let Some(setting) = setting else {
+            return;
+        };
+        let numbered = match setting {
+            Setting::Rpn(number, value) => Some((Parameter::Rpn(number), value)),
+            Setting::Nrpn(number, value) => Some((Parameter::Nrpn(number), value)),
+            _ => None,
+        };
+        match numbered.filter(|_| self.is_slow_slot(call, slot)) {
+            Some(numbered) => self.tell_part(call, slot, route as u8, numbered),
+            None => self.tell_setting(call, slot, setting, Urgency::Live),
         }
     }
 }

@@ -8,6 +8,7 @@ use super::machine::{Call, Machine};
 use super::moves::Waiting;
 use super::promptbook::{BlobId, ControllerId, SlotId};
 use super::ramps::Ramp;
+use super::routed::NumberedPart;
 use crate::midi::{Channel, Controller, Message, Program, Value7, Value14, cc};
 
 /// A seven-bit value that is not known.
@@ -201,6 +202,8 @@ pub(super) struct SlotState {
     /// Its sound stays and what leads to it changed: it is made as the scene says once it
     /// is silent.
     pub(super) is_rerouted: bool,
+    /// A route in the middle of sending a numbered parameter, and the part that is next.
+    pub(super) numbered: Option<(u8, NumberedPart)>,
     /// Movements that wait for its line.
     pub(super) moves: Waiting,
     /// What the whole show plays on slots of its group.
@@ -241,6 +244,7 @@ impl SlotState {
             ramp: None,
             owed: Owed::Nothing,
             is_rerouted: false,
+            numbered: None,
             moves: Waiting::NONE,
             usage,
         }
@@ -418,6 +422,10 @@ impl Machine {
             self.send_control(call, slot, urgency, control, data);
         }
         self.note_parameter(call, slot, parameter, value.get());
+        // A route that was in the middle of another one begins anew.
+        if let Some(state) = self.slots.get_mut(slot.index()) {
+            state.numbered = None;
+        }
     }
 
     /// Sends a stored System Exclusive message that sets a parameter of a slot.
@@ -444,7 +452,13 @@ impl Machine {
         self.note_parameter(call, slot, Parameter::Exclusive(name), blob.0);
     }
 
-    fn note_parameter(&mut self, call: &Call<'_>, slot: SlotId, parameter: Parameter, value: u16) {
+    pub(super) fn note_parameter(
+        &mut self,
+        call: &Call<'_>,
+        slot: SlotId,
+        parameter: Parameter,
+        value: u16,
+    ) {
         if self.slot_listens(call, slot)
             && let Some(state) = self.slots.get_mut(slot.index())
         {

@@ -897,15 +897,21 @@ fn run_on_din(book: &Arc<Promptbook>, mut inputs: Vec<(u64, Input)>) -> Vec<(u64
 }
 
 /// A pedal that sends a thousand noisy values a second onto a DIN port, led to a parameter
-/// and passed as expression, with chords in both hands: no note is later on the modelled
-/// line than 2 ms behind its turn without the pedal, and the last value arrives.
+/// of each kind and passed as expression, with chords in both hands: no note is later on
+/// the modelled line than 2 ms behind its turn without the pedal, and the last value arrives.
 #[test]
 fn a_noisy_pedal_delays_no_note_and_its_last_value_arrives() {
-    let rig = r#""filter": (from: ("lower", "foot"), to: "main", set: "cutoff")"#;
+    for parameter in ["cutoff", "fine", "rate", "depth"] {
+        play_noise(parameter);
+    }
+}
+
+fn play_noise(parameter: &str) {
+    let rig = format!(r#""filter": (from: ("lower", "foot"), to: "main", set: "{parameter}")"#);
     let scene = r#"zones: {
             "a": (patch: "Drawbar Organ"), "b": (patch: "String Ensemble 1"),
         }"#;
-    let book = Arc::new(night_on("Din", SOURCES, rig, &[scene]));
+    let book = Arc::new(night_on("Din", SOURCES, &rig, &[scene]));
     let start_us = 60_000_000;
     let mut notes = Vec::new();
     for beat in 0..40_u64 {
@@ -955,23 +961,166 @@ fn a_noisy_pedal_delays_no_note_and_its_last_value_arrives() {
     assert!(latest <= 2_000, "a note was {latest} µs late");
 
     let sent = run_on_din(&book, [notes, noise].concat());
-    for (number, value) in [(74, 0x2a), (11, 0x2b)] {
-        for channel in [0xb0, 0xb1] {
-            let last = sent
-                .iter()
-                .rev()
-                .find(|(_, bytes)| bytes[0] == channel && bytes[1] == number);
-            assert_eq!(
-                last.map(|(_, bytes)| bytes[2]),
-                Some(value),
-                "{channel:x} {number}"
-            );
-        }
+    let mut model = model();
+    for (us, bytes) in &sent {
+        model.feed(*us, bytes);
     }
-    // Thinned, not starved: every ten milliseconds or so something of it arrives.
-    let moved = sent.iter().filter(|(us, bytes)| {
-        *us >= start_us && bytes[0] >> 4 == 11 && matches!(bytes[1], 74 | 11)
-    });
-    let count = moved.count();
-    assert!((400..1_500).contains(&count), "{count}");
+    let foot = aims()
+        .into_iter()
+        .find(|aim| aim.set == format!("\"{parameter}\""))
+        .unwrap();
+    for channel in [0, 1] {
+        let slot = model.slot(Channel::new(channel).unwrap());
+        let value = (foot.value)(slot, &[]);
+        let wanted = foot.ends.1 * part(0x2a, 127);
+        assert!(
+            (value - wanted).abs() <= 1.0,
+            "{parameter} {channel}: {value}"
+        );
+        assert_eq!(slot.controllers[11].get(), 0x2b, "{parameter} {channel}");
+    }
+    // Thinned, not starved: both move on about every ten milliseconds.
+    let expressions = sent
+        .iter()
+        .filter(|(us, bytes)| *us >= start_us && bytes[0] == 0xb0 && bytes[1] == 11);
+    let count = expressions.count();
+    assert!((40..600).contains(&count), "{parameter}: {count}");
+}
+
+/// The routes in the documentation of the format are routes, and read as such.
+#[test]
+fn the_documented_routes_read_without_a_finding() {
+    let source = include_str!("../../src/show/read/routes.rs");
+    let lines = source.lines().filter_map(|line| line.strip_prefix("//!"));
+    let doc: String = lines.map(|line| format!("{line}\n")).collect();
+    let block = doc.split(" ```ron\n").nth(1).unwrap();
+    let routes = block.split(" ```").next().unwrap().trim();
+    let rig = format!(
+        r#"(version: 1, ports: {{"keys": (name: "Keys"), "rack": (name: "Rack")}},
+    controllers: {{
+        "lower": (port: "keys", channel: 1, keys: "C2..C7", sources: {{
+            "wheel": Control(1), "stick": Control(2), "bar": Control(3), "ribbon": Bend,
+        }}),
+        "feet": (port: "keys", channel: 2, sources: {{"foot": Control(4)}}),
+    }},
+    receivers: {{"main": (port: "rack", slots: "1..4", patches: GeneralMidi, manners: Gm2,
+        parameters: {{
+            "cutoff": (sends: Control(74), neutral: 64),
+            "rotary": (sends: Control(82), neutral: 0, states: {{"stop": 0, "slow": 64, "fast": 127}}),
+        }})}},
+    defaults: (from: "lower", to: "main"), {routes})"#
+    );
+    let song = r#"(version: 1, scenes: {"one": (zones: {
+        "organ": (patch: "Drawbar Organ"), "strings": (patch: "String Ensemble 1"),
+    })}, order: ["one"])"#;
+    let files = BTreeMap::from([
+        ("rig.ron".to_owned(), rig.into_bytes()),
+        ("songs/song.ron".to_owned(), song.as_bytes().to_vec()),
+    ]);
+    let (show, findings) = read(&files, "show");
+    let told: Vec<String> = findings.kept().iter().map(ToString::to_string).collect();
+    assert!(told.is_empty(), "{}", told.join("\n"));
+    assert_eq!(show.songs[0].scenes[0].routes.len(), 4);
+}
+
+#[test]
+fn what_is_wrong_with_a_route_is_told() {
+    for (route, id, words) in [
+        (
+            r#"(to: "main", set: "cutoff")"#,
+            "missing-field",
+            "has no \"from\"",
+        ),
+        (
+            r#"(from: ("lower", "wheel"), to: "main")"#,
+            "missing-field",
+            "has no \"set\"",
+        ),
+        (
+            r#"(from: ("lower", "wheal"), to: "main", set: "cutoff")"#,
+            "unknown-name",
+            "no source \"wheal\"",
+        ),
+        (
+            r#"(from: ("lower", "wheel"), to: "main", set: "cut")"#,
+            "unknown-name",
+            "no parameter \"cut\"",
+        ),
+        (
+            r#"(from: ("lower", "wheel"), to: "main", set: "cutoff", range: "0..128")"#,
+            "parameter-out-of-range",
+            "goes from 0 to 127, not 128",
+        ),
+        (
+            r#"(from: ("lower", "wheel"), to: "main", set: "rotary", range: "slow..quick")"#,
+            "unknown-name",
+            "no state \"quick\"",
+        ),
+        (
+            r#"(from: ("lower", "wheel"), to: "main", set: Bend)"#,
+            "missing-field",
+            "does not say how far",
+        ),
+        (
+            r#"(from: ("lower", "wheel"), to: "main", set: Bend, range: "-97..97")"#,
+            "parameter-out-of-range",
+            "goes from -96 to 96",
+        ),
+        (
+            r#"(from: (on: "lower", source: "wheel", range: "0..200"), to: "main", set: "cutoff")"#,
+            "bad-value",
+            "goes from 0 to 127",
+        ),
+        (
+            r#"(from: ("lower", "wheel"), to: "main", set: "cutoff", mode: Toggle(at: "0..64"))"#,
+            "bad-value",
+            "must be able to be up",
+        ),
+        (
+            r#"(from: ("lower", "wheel"), to: "main", set: "cutoff", mode: Steps([1]))"#,
+            "bad-value",
+            "takes 2 to 16 values",
+        ),
+        (
+            r#"(from: ("lower", "wheel"), to: "main", set: "cutoff", mode: Bands([(1, 0), (64, 127)]))"#,
+            "bad-value",
+            "do not go up from 0",
+        ),
+        (
+            r#"(from: ("lower", "wheel"), to: "main", set: "cutoff", zones: ["none"])"#,
+            "unknown-name",
+            "this scene has no zone \"none\"",
+        ),
+        (
+            r#"(from: ("lower", "wheel"), to: "main", set: "cutoff", curve: [(5, 0)])"#,
+            "bad-value",
+            "at least two points",
+        ),
+    ] {
+        let told = findings_of(route);
+        assert_eq!(told.len(), 1, "{route}: {told:?}");
+        assert_eq!(told[0].0, id, "{route}: {told:?}");
+        assert!(told[0].1.contains(words), "{route}: {told:?}");
+    }
+}
+
+fn findings_of(route: &str) -> Vec<(&'static str, String)> {
+    let rig = format!(
+        r#"(version: 1, ports: {{"keys": (name: "Keys"), "rack": (name: "Rack")}},
+    controllers: {{"lower": (port: "keys", keys: "C2..C7", sources: {{{SOURCES}}})}},
+    receivers: {{"main": (port: "rack", slots: "1..4", patches: GeneralMidi, manners: Gm2,
+        parameters: {{{PARAMETERS}}})}},
+    defaults: (from: "lower", to: "main"))"#
+    );
+    let song = format!(
+        r#"(version: 1, scenes: {{"one": ({ORGAN}, routes: {{"r": {route}}})}}, order: ["one"])"#
+    );
+    let files = BTreeMap::from([
+        ("rig.ron".to_owned(), rig.into_bytes()),
+        ("songs/song.ron".to_owned(), song.into_bytes()),
+    ]);
+    let (_, findings) = read(&files, "show");
+    let told = findings.kept().iter();
+    told.map(|finding| (finding.id, finding.message.clone()))
+        .collect()
 }

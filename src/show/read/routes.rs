@@ -1,5 +1,45 @@
 //! Routes as they are written: of the rig, a song or a scene, each by name. What is left out
 //! comes down from the route of the same name above it; `Off` takes one away.
+//!
+//! ```ron
+//! routes: {
+//!     "brightness": (
+//!         from: ("lower", "wheel"),         // a controller and its source; or a list of them
+//!         to: "main", set: "cutoff",        // a parameter, or Bend, Pressure, Level
+//!         range: "20..110",                 // values at the source's ends; all of them unless stated
+//!         curve: S,                         // Linear, Exponential, S, or [(0, 0), (64, 100), (127, 127)]
+//!         pick_up: Wait,                    // Jump, Wait, Scale
+//!         smooth_ms: 50,                    // the least time that the whole way takes
+//!     ),
+//!     "rotary": (
+//!         from: ("lower", "stick"), to: "main", set: "rotary", zones: ["organ"],
+//!         mode: Bands([(0, "stop"), (43, "slow"), (86, "fast")]),
+//!     ),
+//!     "strings": (
+//!         from: [("lower", "bar"), (on: "feet", source: "foot", range: "10..120")],
+//!         join: Highest,                    // Last (the one that moved last), Highest, Sum
+//!         to: "main", set: Level, zones: ["strings"], inverted: true,
+//!     ),
+//!     "dive": (from: ("lower", "ribbon"), to: "main", set: Bend, range: "-12..0"),
+//! }
+//! ```
+//!
+//! **`set`**: a parameter moves in its own values, `Bend` in semitones (it needs a `range`),
+//! `Pressure` from 0 to 127, `Level` in dB below the level of the zone; without a range it goes
+//! from silence to all of it as the receiver's own law has it.
+//!
+//! **`mode`**: `Follow` is a way from end to end. `Momentary` and `Toggle` take the two ends of
+//! `range`, up and down; `(at: "60..64")` is down from the second and up below the first.
+//! `Steps([…])` takes the next value at each press, `Bands([(from, value), …])` one for each
+//! stretch of the source. Values may be names of the parameter's states.
+//!
+//! **`zones`** names the zones whose sounds are moved; without it a route moves every sound of
+//! its receiver. A source that is led somewhere no longer goes its own way in that scene,
+//! unless the route says `pass: true`.
+//!
+//! **`pick_up`** says what holds when a scene comes in which the source stands elsewhere than
+//! the scene's value: `Jump`, the position; `Wait`, the scene's value until the source passes
+//! it; `Scale`, the scene's value, and what is left of the way leads from there to both ends.
 
 use super::merge::merged;
 use super::names::{Placed, Source, named, parsed};
