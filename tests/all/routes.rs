@@ -4,6 +4,7 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use proptest::prelude::*;
 use segue::engine::Engine;
 use segue::engine::input::{Command, Input, Outbox, Payload};
 use segue::engine::promptbook::{InPort, OutPort, PositionId, Promptbook};
@@ -1123,4 +1124,111 @@ fn findings_of(route: &str) -> Vec<(&'static str, String)> {
     let told = findings.kept().iter();
     told.map(|finding| (finding.id, finding.message.clone()))
         .collect()
+}
+
+/// What a hand may do, from three random numbers.
+fn hand(kind: u8, a: u8, b: u8) -> String {
+    let (a, b) = (a & 127, b & 127);
+    match kind % 9 {
+        0 => format!("b0 02 {a:02x}"),
+        1 => format!("b0 04 {a:02x}"),
+        2 => format!("b0 0b {a:02x}"),
+        3 => format!("e0 {a:02x} {b:02x}"),
+        4 => format!("b0 50 {:02x}", a & 64),
+        5 => format!("b0 11 {a:02x}"),
+        6 => format!("b0 31 {a:02x}"),
+        7 => format!("d0 {a:02x}"),
+        _ => format!("b0 05 {a:02x}"),
+    }
+}
+
+/// Routes of every kind, other ones in each scene; the last scene has none, and no sound of
+/// the others.
+fn restless_night(kind: &str) -> Promptbook {
+    let rig = r#"
+        "filter": (from: ("lower", "wheel"), to: "main", set: "cutoff", curve: S),
+        "rotary": (from: ("lower", "button"), to: "main", set: "rotary", mode: Toggle)"#;
+    let scenes = [
+        with(
+            ORGAN,
+            r#"routes: {"fade": (from: [("lower", "touch"), ("lower", "turned")], join: Highest, to: "main", set: Level)}"#,
+        ),
+        with(
+            PIANO,
+            r#"routes: {
+            "filter": (pick_up: Wait, smooth_ms: 80), "rotary": Off,
+            "rate": (from: ("lower", "knob"), to: "main", set: "rate"),
+            "dive": (from: ("lower", "foot"), to: "main", set: Bend, range: "0..-2"),
+        }, parameters: {"main": {"cutoff": 20}}"#,
+        ),
+        with(
+            ORGAN,
+            r#"routes: {
+            "filter": Off, "rotary": (mode: Steps(["stop", "slow", "fast"])),
+            "bent": (from: ("lower", "bend"), to: "main", set: "fine", pick_up: Scale),
+        }"#,
+        ),
+        r#"zones: {"all": (patch: "Celesta")}, routes: {"filter": Off, "rotary": Off}"#.to_owned(),
+    ];
+    let scenes: Vec<&str> = scenes.iter().map(String::as_str).collect();
+    night_on(kind, SOURCES, rig, &scenes)
+}
+
+proptest! {
+    #![proptest_config(crate::cases::scaled(48))]
+
+    /// Invariants 1, 2 and 4 with routes: a slot that was left hears of movements only its
+    /// bend on its way back, all notes end, and a scene is the same by whatever way it was
+    /// come to.
+    #[test]
+    fn routes_leave_held_notes_alone_and_every_way_leads_to_the_same_scene(
+        events in proptest::collection::vec((0..14_u8, any::<u8>(), any::<u8>()), 1..60),
+        target in 0..3_u32,
+        is_slow in any::<bool>(),
+    ) {
+        let book = restless_night(if is_slow { "Din" } else { "Usb" });
+        let mut walked = Stage::new(book.clone());
+        let mut cold = Stage::new(book);
+        cold.jump(3);
+        for (kind, a, b) in events {
+            walked.wait(u64::from(a % 8));
+            walked.sent.clear();
+            let used: Vec<u8> = walked.view().slots.iter().enumerate()
+                .filter(|(_, slot)| slot.sound.is_some())
+                .map(|(slot, _)| walked.engine.promptbook().slots[slot].channel.get())
+                .collect();
+            match kind {
+                0..=8 => {
+                    let hex = hand(kind, a, b);
+                    walked.lower(&hex);
+                    cold.lower(&hex);
+                    for (_, sent) in &walked.sent {
+                        let status = u8::from_str_radix(&sent[..2], 16).unwrap();
+                        let is_left = !used.contains(&(status & 15));
+                        let is_allowed = matches!(status >> 4, 13 | 14);
+                        prop_assert!(!is_left || is_allowed, "{hex}: {sent} to a slot that was left");
+                    }
+                }
+                9 | 10 => drop(walked.lower(&format!("90 {:02x} 64", 48 + a % 12))),
+                11 => drop(walked.lower(&format!("80 {:02x} 40", 48 + a % 12))),
+                12 => drop(walked.jump(u32::from(a % 3))),
+                _ => drop(walked.step()),
+            }
+        }
+        for stage in [&mut walked, &mut cold] {
+            for key in 48..60 {
+                stage.lower(&format!("80 {key:02x} 40"));
+            }
+            stage.jump(3);
+            stage.wait(20_000);
+            prop_assert_eq!(stage.model.voices().count(), 0);
+            stage.jump(target);
+            stage.wait(1_000);
+        }
+        prop_assert!(
+            walked.slot().is_like(cold.slot()),
+            "{:?}\n{:?}", walked.slot(), cold.slot()
+        );
+        prop_assert_eq!(walked.view().counters.faults, 0);
+    }
 }
