@@ -345,8 +345,12 @@ impl Machine {
         }
         let hardest = state.keys.iter().copied().max().unwrap_or(0);
         let position = entry.position(Value7::clamped(hardest.into()));
-        let before = self.sources.get(id.index()).map_or(0, |s| s.position);
-        if position != before {
+        // Keys that are pressed less than another change nothing.
+        let is_there = self
+            .sources
+            .get(id.index())
+            .is_some_and(|source| source.moved > 0 && source.position == position);
+        if !is_there {
             self.move_source(call, id, position);
         }
     }

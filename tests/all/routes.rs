@@ -1175,7 +1175,7 @@ fn restless_night(kind: &str) -> Promptbook {
 }
 
 proptest! {
-    #![proptest_config(crate::cases::scaled(48))]
+    #![proptest_config(ProptestConfig::with_cases(crate::cases::scaled(48)))]
 
     /// Invariants 1, 2 and 4 with routes: a slot that was left hears of movements only its
     /// bend on its way back, all notes end, and a scene is the same by whatever way it was
