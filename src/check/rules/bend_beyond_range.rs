@@ -40,7 +40,7 @@ fn run(show: &Show, told: &mut Told<'_>) {
                 continue;
             };
             if range > zone.bend_range.unwrap_or(USUAL) {
-                let what = format!("{}", quoted(&source.name));
+                let what = quoted(&source.name);
                 let cents = u32::from(range) * 100;
                 tell(told, (song, scene), zone, zone.site, &what, cents);
             }
