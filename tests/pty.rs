@@ -268,10 +268,10 @@ fn looks(screen: &vt100::Screen, rows: std::ops::Range<u16>) -> Vec<String> {
         .collect()
 }
 
-/// Rows of the lower keyboard in the current scene's zone map: keys and zones.
-fn lower_keyboard(screen: &vt100::Screen) -> Vec<String> {
-    let first = row_of(screen, "█ lower");
-    looks(screen, first..row_of(screen, "█ upper"))
+/// Rows of the 88 keys in the current scene's zone map: keys and zones.
+fn main_keyboard(screen: &vt100::Screen) -> Vec<String> {
+    let first = row_of(screen, "█ keys");
+    looks(screen, first..row_of(screen, "█ strap"))
 }
 
 /// A key that is pressed (1) or let go (3), as kitty's keyboard protocol reports it
@@ -339,11 +339,11 @@ fn letters_are_notes_of_a_fixed_length() {
     let mut desk = start(&home, &[], &[]);
     desk.see(&["NOW  1.1  intro"]);
     desk.press("k");
-    desk.see(&["letters play lower"]);
-    let dark = desk.screen(lower_keyboard);
+    desk.see(&["letters play keys"]);
+    let dark = desk.screen(main_keyboard);
     desk.press("v");
-    desk.wait("a lit key", |screen| lower_keyboard(screen) != dark);
-    desk.wait("dark keys again", |screen| lower_keyboard(screen) == dark);
+    desk.wait("a lit key", |screen| main_keyboard(screen) != dark);
+    desk.wait("dark keys again", |screen| main_keyboard(screen) == dark);
 }
 
 #[test]
@@ -352,21 +352,21 @@ fn letters_end_when_the_terminal_reports_that_they_are_let_go() {
     let mut desk = start(&home, &[], &[]);
     desk.see(&["NOW  1.1  intro"]);
     desk.press(&(kitty('k', 1) + &kitty('k', 3)));
-    desk.see(&["letters play lower"]);
-    let dark = desk.screen(lower_keyboard);
+    desk.see(&["letters play keys"]);
+    let dark = desk.screen(main_keyboard);
     desk.press(&kitty('v', 1));
-    desk.wait("one lit key", |screen| lower_keyboard(screen) != dark);
-    let one = desk.screen(lower_keyboard);
+    desk.wait("one lit key", |screen| main_keyboard(screen) != dark);
+    let one = desk.screen(main_keyboard);
     desk.press(&kitty('z', 1));
     desk.wait("two lit keys", |screen| {
-        let now = lower_keyboard(screen);
+        let now = main_keyboard(screen);
         now != one && now != dark
     });
     // The key that was struck last ends first: no fixed length could do that.
     desk.press(&kitty('z', 3));
-    desk.wait("one lit key", |screen| lower_keyboard(screen) == one);
+    desk.wait("one lit key", |screen| main_keyboard(screen) == one);
     desk.press(&kitty('v', 3));
-    desk.wait("dark keys", |screen| lower_keyboard(screen) == dark);
+    desk.wait("dark keys", |screen| main_keyboard(screen) == dark);
 }
 
 #[test]
@@ -468,7 +468,7 @@ fn a_killed_show_comes_back_at_its_position_and_waits() {
 
     let mut desk = start(&home, &DEMO_SHOW, &[]);
     desk.see(&["NOW  1.3  chorus", "waiting after a kill"]);
-    home.wait_log("ready: 3 of 3 inputs");
+    home.wait_log("ready: 4 of 4 inputs");
     desk.press("2");
     desk.see(&["WINGS", "rack"]);
     let row = desk.screen(|screen| {

@@ -4,12 +4,15 @@
 //! end, a port that another thread is writing is handed the message instead of waited
 //! for, and what it has to say goes out as notices and as a published view.
 
+mod book;
+
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU8, AtomicU64, Ordering};
 use std::time::Duration;
 
 use super::notice::{Event, Notice, Watch};
+use super::replanning::{Answer, Ask};
 use crate::engine::Engine;
 use crate::engine::checkpoint::Checkpoint;
 use crate::engine::input::{Command, Input, Outbox};
@@ -50,8 +53,12 @@ pub(super) struct Desk {
 
 /// The playing thread's ends of what it shares with the others.
 pub(super) struct Ends {
-    /// What the screen asks for.
-    pub(super) commands: rtrb::Consumer<Command>,
+    /// What the screen asks for, each with the edition of the night that it was asked of.
+    pub(super) commands: rtrb::Consumer<(u32, Command)>,
+    /// What whoever plans the night anew asks for.
+    pub(super) asks: rtrb::Consumer<Ask>,
+    /// And is answered.
+    pub(super) answers: rtrb::Producer<Answer>,
     /// What happens, for the log.
     pub(super) notices: rtrb::Producer<Notice>,
     /// The view, for the screen.
@@ -257,8 +264,16 @@ impl Desk {
 
     /// After each wait: commands, the engine's deadline, refused messages, the view.
     fn turn(&mut self) {
-        while let Ok(command) = self.ends.commands.pop() {
-            if self.waiting.is_some() && matches!(command, Command::Step | Command::Resend { .. }) {
+        while let Ok(ask) = self.ends.asks.pop() {
+            self.answer(ask);
+        }
+        while let Ok((edition, command)) = self.ends.commands.pop() {
+            if edition != self.view.edition && matches!(command, Command::Jump(_)) {
+                // Its position was counted in a night that is played no more.
+                self.report(Event::JumpTooLate);
+            } else if self.waiting.is_some()
+                && matches!(command, Command::Step | Command::Resend { .. })
+            {
                 self.take_up();
             } else {
                 self.handle(Input::Command(command));
@@ -279,6 +294,11 @@ impl Desk {
             }
         }
         self.ends.views.write(self.view);
+    }
+
+    /// The book that is played.
+    pub(super) const fn book(&self) -> &Arc<Promptbook> {
+        &self.book
     }
 
     fn outputs_present(&self) -> u8 {
@@ -402,9 +422,20 @@ impl Desk {
         );
     }
 
-    /// All notes off, then as long as the ports need to take them.
+    /// All notes off, patches that load finished, so that no slot is left at level 0; then
+    /// as long as the ports need to take it.
     fn end(&mut self) {
         self.handle(Input::Command(Command::ReleaseAll));
+        let limit_us = self.clock.now_us().saturating_add(LOADS_LIMIT_US);
+        while self.view.slots.iter().any(|slot| slot.is_loading) {
+            let due_us = self.engine.next_deadline().filter(|due| *due <= limit_us);
+            let Some(due_us) = due_us else {
+                break;
+            };
+            let wait_us = due_us.saturating_sub(self.clock.now_us());
+            std::thread::sleep(Duration::from_micros(wait_us));
+            self.handle(Input::Tick);
+        }
         for gate in self.gates.drain(..) {
             gate.close(END_LIMIT);
         }
@@ -491,6 +522,9 @@ const IDLE_US: u64 = 200_000;
 /// once, and one of each other kind.
 const MAX_EVENTS: usize = MAX_RECEIVERS + MAX_PORTS + 16;
 
+/// Longest time that patches may take to load at the end.
+const LOADS_LIMIT_US: u64 = 500_000;
+
 /// Longest time that one port may take to send its last messages at the end.
 const END_LIMIT: Duration = Duration::from_millis(1500);
 
@@ -498,13 +532,17 @@ const END_LIMIT: Duration = Duration::from_millis(1500);
 mod tests {
     use super::*;
     use crate::app::load;
+    use crate::engine::swap::Swap;
     use crate::plan;
 
     /// A desk that waits at the start of the demo, with the other ends of its queues.
     struct Bench {
         desk: Desk,
         map: PortMap,
-        commands: rtrb::Producer<Command>,
+        commands: rtrb::Producer<(u32, Command)>,
+        asks: rtrb::Producer<Ask>,
+        answers: rtrb::Consumer<Answer>,
+        plan: Plan,
         notices: rtrb::Consumer<Notice>,
         views: triple_buffer::Output<View>,
     }
@@ -517,8 +555,12 @@ mod tests {
             let (commands, command_receiver) = rtrb::RingBuffer::new(COMMAND_LIMIT);
             let (notice_sender, notices) = rtrb::RingBuffer::new(COMMAND_LIMIT);
             let (view_sender, views) = triple_buffer::triple_buffer(&View::default());
+            let (asks, ask_receiver) = rtrb::RingBuffer::new(2);
+            let (answer_sender, answers) = rtrb::RingBuffer::new(2);
             let ends = Ends {
                 commands: command_receiver,
+                asks: ask_receiver,
+                answers: answer_sender,
                 notices: notice_sender,
                 views: view_sender,
                 shared: Arc::new(Shared::new(0)),
@@ -526,7 +568,10 @@ mod tests {
             let at = PositionId(0);
             Self {
                 desk: Desk::new(&plan, at, true, Vec::new(), Clock::start(), ends),
-                map: plan.ports,
+                map: plan.ports.clone(),
+                plan,
+                asks,
+                answers,
                 commands,
                 notices,
                 views,
@@ -560,9 +605,73 @@ mod tests {
         assert!(lost > 0 && lost == told);
         bench.desk.take(Incoming::OutReady(first));
         assert_eq!(bench.seen(Presence::Waiting), (count, lost));
-        bench.commands.push(Command::Step).unwrap();
+        bench.commands.push((0, Command::Step)).unwrap();
         assert_eq!(bench.seen(Presence::Absent), (0, 0));
         assert_eq!(bench.seen(Presence::Waiting), (0, 0));
         assert_eq!(bench.desk.view.position, PositionId(0));
+    }
+
+    /// The desk of a show that is played, with a song taken out of its night while it waits
+    /// for an answer: what is shown, told and written goes by the new numbers at once.
+    #[test]
+    fn a_changed_night_is_taken_and_the_old_one_comes_back() {
+        let mut bench = Bench::waiting();
+        let loaded = load::show(&load::built_in(load::DEMO), load::DEMO);
+        let written = load::night(&loaded.show, Some(load::DEMO_NIGHT)).unwrap();
+        let second_song = bench.plan.promptbook.songs[1].positions.start;
+        bench
+            .commands
+            .push((0, Command::Jump(PositionId(second_song))))
+            .unwrap();
+        bench.desk.waiting = None;
+        bench.asks.push(Ask::Look(Box::default())).unwrap();
+        bench.desk.turn();
+        bench.desk.turn();
+        let mut live = Box::<crate::engine::swap::Live>::default();
+        bench.desk.engine.live(&mut live);
+        assert!(matches!(bench.answers.pop(), Ok(Answer::Live(_))));
+        let mut night = written.clone();
+        if let Some(crate::show::model::NightEntry::Song { is_skipped, .. }) =
+            night.order.first_mut()
+        {
+            *is_skipped = true;
+        }
+        let given = plan::Given {
+            plan: &bench.plan,
+            live: &live,
+            written,
+        };
+        let replan = plan::replan(&loaded.show, &night, &given).unwrap();
+        assert_eq!(replan.at, PositionId(0), "the first song is gone");
+        let old = Arc::clone(bench.desk.book());
+        let book = Arc::new(replan.plan.promptbook);
+        let swap = Swap::prepare(&old, Arc::clone(&book), live.position, replan.at).unwrap();
+        while bench.notices.pop().is_ok() {}
+        bench.asks.push(Ask::Take(Box::new(swap))).unwrap();
+        // A jump that was counted in the old night is not taken.
+        bench
+            .commands
+            .push((0, Command::Jump(PositionId(2))))
+            .unwrap();
+        bench.desk.turn();
+        let Ok(Answer::Taken(swap)) = bench.answers.pop() else {
+            panic!("the book was not taken");
+        };
+        assert!(Arc::ptr_eq(swap.book(), &old));
+        assert!(Arc::ptr_eq(bench.desk.book(), &book));
+        let view = bench.views.read();
+        assert_eq!((view.edition, view.position), (1, PositionId(0)));
+        let told: Vec<Event> = std::iter::from_fn(|| bench.notices.pop().ok())
+            .map(|notice| notice.event)
+            .collect();
+        let edition = Event::Edition {
+            edition: 1,
+            position: 0,
+            page: 0,
+        };
+        assert_eq!(told, [edition, Event::JumpTooLate]);
+        bench.commands.push((1, Command::Step)).unwrap();
+        bench.desk.turn();
+        assert_eq!(bench.views.read().position, PositionId(1));
     }
 }

@@ -3,6 +3,7 @@
 mod checking;
 mod cli;
 mod driver;
+mod editions;
 mod journal;
 mod load;
 mod log;
@@ -15,10 +16,12 @@ mod place;
 mod playing;
 mod port_list;
 mod pricing;
+mod replanning;
 mod replaying;
 mod screens;
 mod scribe;
 mod status;
+mod tonight;
 
 use std::ffi::OsString;
 use std::io::{self, Write};

@@ -57,6 +57,14 @@ pub(super) enum Event {
     Realtime(bool),
     /// A show that waited after a kill is taken up.
     TakenUp,
+    /// The night was changed: positions are those of this edition from now on.
+    Edition {
+        edition: u32,
+        position: u32,
+        page: u16,
+    },
+    /// A jump was not taken: the night was changed as it was asked for.
+    JumpTooLate,
     /// The playing thread let everything go and ended.
     Ended,
 }
@@ -129,6 +137,11 @@ impl Watch {
             steps: 0,
             rare: [0; RARE.len()],
         }
+    }
+
+    /// The show is where it was, under the numbers of another edition.
+    pub(super) const fn rename(&mut self, view: &View) {
+        (self.position, self.page) = (Some(view.position.0), view.page);
     }
 
     /// Reports what differs from the last view.
@@ -219,24 +232,14 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
                 in_port(sheet, *port)
             ),
         ),
-        Event::OutFull(port) => {
-            let name = sheet
-                .out_ports
-                .get(usize::from(*port))
-                .map_or("?", |port| &port.name);
-            (
-                Error,
-                format!("output {name} was full: its state is sent again"),
-            )
-        }
-        Event::Count(which, total) => {
-            // A detour is what keeps notes that ring from being cut: nothing went wrong.
-            let level = match which {
-                Rare::Detours => Note,
-                _ => Warning,
-            };
-            (level, format!("{}: {total} so far", rare_words(*which)))
-        }
+        Event::OutFull(port) => (
+            Error,
+            format!(
+                "output {} was full: its state is sent again",
+                out_port(sheet, *port)
+            ),
+        ),
+        Event::Count(which, total) => count_words(*which, *total),
         Event::Rebuilt => (
             Error,
             "the engine failed, was silenced and rebuilt at its position".into(),
@@ -255,8 +258,20 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
             "no real-time priority: the system does not allow it".into(),
         ),
         Event::TakenUp => (Note, "taken up: every port gets its state".into()),
+        Event::Edition { .. } => (Note, "night changed".into()),
+        Event::JumpTooLate => (
+            Warning,
+            "jump not taken: the night was changed just then; ask again".into(),
+        ),
         Event::Ended => (Note, "all notes released".into()),
     }
+}
+
+fn out_port(sheet: &Sheet, port: u8) -> &str {
+    sheet
+        .out_ports
+        .get(usize::from(port))
+        .map_or("?", |port| &port.name)
 }
 
 fn in_port(sheet: &Sheet, port: u8) -> &str {
@@ -306,6 +321,15 @@ fn why_words(why: Swallowed) -> &'static str {
         Swallowed::AtEnd => "this is the last position",
         Swallowed::AtStart => "this is the first position",
     }
+}
+
+fn count_words(which: Rare, total: u64) -> (LogLevel, String) {
+    // A detour is what keeps notes that ring from being cut: nothing went wrong.
+    let level = match which {
+        Rare::Detours => LogLevel::Note,
+        _ => LogLevel::Warning,
+    };
+    (level, format!("{}: {total} so far", rare_words(which)))
 }
 
 fn rare_words(which: Rare) -> &'static str {

@@ -6,17 +6,22 @@
 //!        │               ▼           ▼
 //!     screen (main thread)        scribe (log, journal, signals)
 //! ```
+//! Changes of the night go from the screen to the thread `replan`, and from there as
+//! another promptbook to the playing thread and back.
 
 use std::io::Write;
-use std::sync::atomic::Ordering;
+use std::sync::atomic::{AtomicU32, Ordering};
+use std::sync::mpsc::SyncSender;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 
 use super::driver::{COMMAND_LIMIT, Desk, Driver, Ends, Realtime, Shared};
+use super::editions::Editions;
 use super::journal::Steps;
 use super::log::Log;
 use super::model::ModelRig;
 use super::notice::NOTICE_LIMIT;
+use super::replanning::{self, Replanner};
 use super::scribe::{Ending, Scribe};
 use super::{kinds, wanted};
 use crate::engine::input::Command;
@@ -28,8 +33,9 @@ use crate::ports::{
     open_model,
 };
 use crate::sheet::Sheet;
-use crate::show::model::Show;
+use crate::show::model::{Night, Show};
 use crate::store::EventLog;
+use crate::ui::NightEdit;
 
 /// Where MIDI goes.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -44,6 +50,8 @@ pub(super) enum Way {
 pub(super) struct Start {
     /// The document.
     pub(super) show: Show,
+    /// The night.
+    pub(super) night: Night,
     /// The night, compiled.
     pub(super) plan: Plan,
     /// Errors of the show in words: what they concern is not played.
@@ -64,7 +72,9 @@ pub(super) struct Start {
 
 /// A show being played.
 pub(super) struct Performance {
+    /// The sheet of the start: what does not change with the night.
     pub(super) sheet: Arc<Sheet>,
+    pub(super) editions: Editions,
     pub(super) clock: Clock,
     pub(super) log: Log,
     pub(super) desk: Hand,
@@ -76,6 +86,7 @@ pub(super) struct Performance {
     pub(super) map: crate::plan::PortMap,
     pub(super) shared: Arc<Shared>,
     playing: JoinHandle<()>,
+    replanning: JoinHandle<()>,
     scribe: JoinHandle<std::io::Result<Ending>>,
     _watch: Option<Watch>,
 }
@@ -83,7 +94,10 @@ pub(super) struct Performance {
 /// Everyone's way to the playing thread: commands, and the wish to end.
 #[derive(Clone)]
 pub(super) struct Hand {
-    commands: Arc<Mutex<rtrb::Producer<Command>>>,
+    commands: Arc<Mutex<rtrb::Producer<(u32, Command)>>>,
+    edits: SyncSender<NightEdit>,
+    /// The edition of the night that is on the screen.
+    seen: Arc<AtomicU32>,
     waker: Waker,
     shared: Arc<Shared>,
 }
@@ -95,10 +109,20 @@ impl Hand {
             .commands
             .lock()
             .unwrap_or_else(PoisonError::into_inner)
-            .push(command)
+            .push((self.seen.load(Ordering::Relaxed), command))
             .is_ok();
         self.waker.wake();
         is_taken
+    }
+
+    /// Asks for a change of the night; `false` if too many wait already.
+    pub(super) fn change(&self, edit: NightEdit) -> bool {
+        self.edits.try_send(edit).is_ok()
+    }
+
+    /// Notes which edition of the night the person at the screen sees: a jump is counted in it.
+    pub(super) fn see(&self, edition: u32) {
+        self.seen.store(edition, Ordering::Relaxed);
     }
 
     /// Ends the show because the terminal is gone; the next start comes back to its place.
@@ -138,16 +162,14 @@ impl Performance {
         let (notices, notice_receiver) = rtrb::RingBuffer::new(NOTICE_LIMIT);
         let (views, view_reader) = triple_buffer::triple_buffer(&View::default());
         let shared = Arc::new(Shared::new(start.plan.ports.inputs.len()));
-        let desk = Hand {
-            commands: Arc::new(Mutex::new(command_sender)),
-            waker: opened.waker,
-            shared: Arc::clone(&shared),
-        };
-        let log = Log::default();
         let sheet = Arc::new(start.plan.sheet.clone());
+        let editions = Editions::new(Arc::clone(&sheet));
+        let (line, change) = replanning::line(&editions, &opened.waker, &shared);
+        let log = Log::default();
         let scribe = Scribe {
             notices: notice_receiver,
             sheet: Arc::clone(&sheet),
+            editions: editions.clone(),
             clock,
             log: log.clone(),
             file: start.file,
@@ -158,26 +180,34 @@ impl Performance {
         };
         let ends = Ends {
             commands,
+            asks: change.asks,
+            answers: change.answers,
             notices,
             views,
             shared: Arc::clone(&shared),
         };
+        let at = PositionId(start.at as u32);
         let driver = Driver {
             intake: opened.intake,
-            desk: Desk::new(
-                &start.plan,
-                PositionId(start.at as u32),
-                start.is_waiting,
-                gates,
-                clock,
-                ends,
-            ),
+            desk: Desk::new(&start.plan, at, start.is_waiting, gates, clock, ends),
         };
+        let desk = Hand {
+            commands: Arc::new(Mutex::new(command_sender)),
+            edits: change.edits,
+            seen: Arc::new(AtomicU32::new(0)),
+            waker: opened.waker,
+            shared: Arc::clone(&shared),
+        };
+        let map = start.plan.ports.clone();
+        let book = Arc::clone(driver.desk.book());
+        let replanner = Replanner::new(start.show, start.night, (start.plan, book), line);
         let waker = desk.waker.clone();
+        let replanning = spawn("replan", move || replanner.run())?;
         let scribe = spawn("scribe", move || scribe.run(&|| waker.wake()))?;
         let playing = spawn("play", move || driver.run())?;
         Ok(Self {
             sheet,
+            editions,
             clock,
             log,
             desk,
@@ -185,9 +215,10 @@ impl Performance {
             meters,
             board: opened.board,
             model: opened.model,
-            map: start.plan.ports,
+            map,
             shared,
             playing,
+            replanning,
             scribe,
             _watch: opened.watch,
         })
@@ -213,6 +244,8 @@ impl Performance {
     /// If a thread died or the log could not run, in words.
     pub(super) fn join(self) -> Result<Ending, String> {
         let played = self.playing.join();
+        // It ends with the show; a change that it failed to plan is none of the show's.
+        let _ = self.replanning.join();
         let written = self.scribe.join();
         if played.is_err() {
             return Err(

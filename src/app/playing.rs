@@ -10,7 +10,8 @@ use std::time::{Duration, Instant};
 use super::cli;
 use super::journal::Steps;
 use super::load::{self, Files};
-use super::performance::{Performance, Start, Way};
+use super::log::Log;
+use super::performance::{Hand, Performance, Start, Way};
 use super::place;
 use super::port_list::{backend, probe};
 use super::screens::Screens;
@@ -18,11 +19,12 @@ use crate::engine::input::Command;
 use crate::engine::promptbook::ControllerId;
 use crate::midi::{Key, Value7};
 use crate::plan::{self, Plan};
+use crate::ports::Clock;
 use crate::screen::{Colour, LogLevel, UiState};
 use crate::show::finding::Level;
-use crate::show::model::Show;
+use crate::show::model::{Night, Show};
 use crate::store::{self, EventLog};
-use crate::ui::{self, UiExit};
+use crate::ui::{self, NightEdit, UiExit};
 
 /// How often a failing drawing thread is started again before the show goes on without a
 /// screen.
@@ -45,7 +47,7 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
     } else {
         Way::Ports(backend(args.midi))
     };
-    let journal = Steps::open(&args.show, &prepared.night);
+    let journal = Steps::open(&args.show, &prepared.night.name);
     if let Err(error) = &journal {
         let _ = writeln!(err, "warning: the position is not written down: {error}");
     }
@@ -53,6 +55,7 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
     let (at, is_waiting) = start_at(args, &prepared, journal.as_ref())?;
     let start = Start {
         show: prepared.show,
+        night: prepared.night,
         plan: prepared.plan,
         errors: prepared.errors,
         at,
@@ -86,6 +89,7 @@ pub(super) fn demo(err: &mut dyn Write) -> Result<(), String> {
     let is_screen = ui::is_terminal();
     let start = Start {
         show: prepared.show,
+        night: prepared.night,
         plan: prepared.plan,
         errors: prepared.errors,
         at: 0,
@@ -106,7 +110,7 @@ pub(super) fn demo(err: &mut dyn Write) -> Result<(), String> {
 struct Prepared {
     show: Show,
     plan: Plan,
-    night: String,
+    night: Night,
     /// Errors of the show in words: what they concern is not played.
     errors: Vec<String>,
 }
@@ -133,7 +137,7 @@ fn prepare(
     }
     let night = load::night(&loaded.show, night)?;
     let plan = plan::compile(&loaded.show, night).map_err(|error| error.to_string())?;
-    let night = night.name.clone();
+    let night = night.clone();
     Ok(Prepared {
         show: loaded.show,
         plan,
@@ -278,15 +282,7 @@ fn draw(screens: &mut Screens<'_>, state: &mut UiState) -> io::Result<UiExit> {
     let mut desk = ui::Desk::default();
     for life in 0..SCREEN_LIVES {
         let (hand, log, clock) = screens.ends();
-        let mut sink = |command| {
-            if !hand.ask(command) {
-                log.push(
-                    clock.now_us(),
-                    LogLevel::Warning,
-                    "too many commands at once: one was not taken",
-                );
-            }
-        };
+        let mut sink = Asking { hand, log, clock };
         match catch_unwind(AssertUnwindSafe(|| {
             ui::run(screens, &mut sink, &mut desk, state)
         })) {
@@ -298,6 +294,34 @@ fn draw(screens: &mut Screens<'_>, state: &mut UiState) -> io::Result<UiExit> {
         }
     }
     Err(io::Error::other("it failed again and again"))
+}
+
+/// What the screen asks for, on its way to the threads that do it.
+struct Asking {
+    hand: Hand,
+    log: Log,
+    clock: Clock,
+}
+
+impl Asking {
+    fn refused(&self, words: &str) {
+        let now_us = self.clock.now_us();
+        self.log.push(now_us, LogLevel::Warning, words);
+    }
+}
+
+impl ui::Sink for Asking {
+    fn send(&mut self, command: Command) {
+        if !self.hand.ask(command) {
+            self.refused("too many commands at once: one was not taken");
+        }
+    }
+
+    fn edit(&mut self, edit: NightEdit) {
+        if !self.hand.change(edit) {
+            self.refused("too many changes of the night at once: one was not taken");
+        }
+    }
 }
 
 /// A few scenes of the demo as lines: chords, steps while they are held, and the end.

@@ -221,8 +221,8 @@ fn print(sheet: &Sheet, price: &Price, report: &Report<'_>, out: &mut dyn Write)
     let place_width = wide(&|step| place(step).chars().count()).clamp(5, 36);
     writeln!(
         out,
-        "{:call_width$}  {:place_width$}  {:>5} {:>8}  {:>6}  {:>6}  {:>5}",
-        "call", "scene", "press", "ms", "primed", "full", "slots"
+        "{:call_width$}  {:place_width$}  {:>5} {:>8}  {:>6}  {:>8}  {:>6}  {:>5}",
+        "call", "scene", "press", "ms", "primed", "unprimed", "full", "slots"
     )?;
     let longest = price
         .steps
@@ -233,12 +233,13 @@ fn print(sheet: &Sheet, price: &Price, report: &Report<'_>, out: &mut dyn Write)
     for (line, step) in report.steps.iter().zip(&price.steps) {
         let press = step.over_ports(|port| port.press);
         let primed = step.over_ports(|port| port.primed).bytes;
+        let unprimed = step.over_ports(|port| port.unprimed).bytes;
         let full = step.over_ports(|port| port.full).bytes;
         let slots: usize = step.ports.iter().map(|port| port.slots).sum();
         let place: String = place(line).chars().take(place_width).collect();
         writeln!(
             out,
-            "{:call_width$}  {place:place_width$}  {:>5} {:>8.2}  {primed:>6}  {full:>6}  {slots:>5}  {}{}",
+            "{:call_width$}  {place:place_width$}  {:>5} {:>8.2}  {primed:>6}  {unprimed:>8}  {full:>6}  {slots:>5}  {}{}",
             line.call,
             press.bytes,
             press.us as f64 / 1e3,
@@ -282,12 +283,13 @@ fn print_totals(report: &Report<'_>, out: &mut dyn Write) -> io::Result<()> {
     let width = names.max().unwrap_or(0).max("all ports".len());
     writeln!(
         out,
-        "{:width$}  {:10}  {:>5}  {:>22}  {:>25}  {:>22}  {:>22}",
+        "{:width$}  {:10}  {:>5}  {:>22}  {:>25}  {:>22}  {:>22}  {:>22}",
         "median / p95 / worst",
         "",
         "slots",
         "press, bytes",
         "press, ms",
+        "primed, bytes",
         "unprimed, bytes",
         "full, bytes"
     )?;
@@ -311,9 +313,10 @@ fn print_spreads(
     };
     writeln!(
         out,
-        "{name:width$}  {kind:10}  {slots:>5}  {:>22}  {:>25}  {:>22}  {:>22}",
+        "{name:width$}  {kind:10}  {slots:>5}  {:>22}  {:>25}  {:>22}  {:>22}  {:>22}",
         bytes(spreads.press_bytes),
         ms(spreads.press_us),
+        bytes(spreads.primed_bytes),
         bytes(spreads.unprimed_bytes),
         bytes(spreads.full_bytes),
     )

@@ -61,8 +61,9 @@ impl Source for Screens<'_> {
         self.performance.views.read()
     }
 
-    fn sheet(&mut self) -> Arc<Sheet> {
-        Arc::clone(&self.performance.sheet)
+    fn sheet(&mut self, edition: u32) -> Arc<Sheet> {
+        self.performance.desk.see(edition);
+        self.performance.editions.edition(edition).0
     }
 
     fn rig(&mut self) -> RigStatus {

@@ -9,6 +9,7 @@ use std::sync::atomic::Ordering;
 use std::time::Duration;
 
 use super::driver::Shared;
+use super::editions::Editions;
 use super::journal::Steps;
 use super::log::{self, Log};
 use super::notice::{self, Event, Notice};
@@ -23,7 +24,9 @@ const TICK: Duration = Duration::from_millis(10);
 /// Everything the scribe writes to.
 pub(super) struct Scribe {
     pub(super) notices: rtrb::Consumer<Notice>,
+    /// The sheet of the edition that notices are about.
     pub(super) sheet: Arc<Sheet>,
+    pub(super) editions: Editions,
     /// The clock of the notices, for what the scribe itself has to say.
     pub(super) clock: Clock,
     pub(super) log: Log,
@@ -98,8 +101,20 @@ impl Scribe {
                 }
                 _ => {}
             }
-            let (level, words) = notice::words(&notice.event, &self.sheet);
+            let (level, mut words) = notice::words(&notice.event, &self.sheet);
+            if let Event::Edition {
+                edition,
+                position,
+                page,
+            } = notice.event
+            {
+                (self.sheet, words) = self.editions.edition(edition);
+                self.write_journal(notice.at_us, position, page);
+            }
             self.say(notice.at_us, level, &words);
+        }
+        for (level, words) in self.editions.take_said() {
+            self.say(self.clock.now_us(), level, &words);
         }
         let dropped = self.shared.notices_dropped.load(Ordering::Relaxed);
         if dropped != self.dropped_told {

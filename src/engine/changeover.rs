@@ -93,6 +93,7 @@ impl Machine {
         };
         self.counters.steps = self.counters.steps.saturating_add(1);
         self.step_us = Some(call.now_us);
+        self.abandon_priming(call.now_us);
         self.change_scene(call, to, place);
         self.tell_pages(call);
         self.send_cues(call, arrival);
@@ -120,7 +121,12 @@ impl Machine {
         self.begin_routes(book);
     }
 
-    fn change_scene(&mut self, call: &mut Call<'_>, to: PositionId, place: &PositionEntry) {
+    pub(super) fn change_scene(
+        &mut self,
+        call: &mut Call<'_>,
+        to: PositionId,
+        place: &PositionEntry,
+    ) {
         let book = call.book;
         let sounds = book
             .scenes
@@ -258,8 +264,9 @@ impl Machine {
             let old_release_us = before
                 .get(seat.slot.index())
                 .map_or(0, |old| old.release_us);
+            let ends_us = self.line_free_us(call, seat.slot);
             if let Some(state) = self.slots.get_mut(seat.slot.index()) {
-                state.ring_until_us = call.now_us.saturating_add(old_release_us);
+                state.ring_until_us = ends_us.saturating_add(old_release_us);
             }
         }
     }
@@ -343,7 +350,11 @@ impl Machine {
         }
         // A harmed slot that kept its notes keeps its pedals too.
         if seat.coming != Coming::Stays && state.notes == 0 {
-            state.unlink_all();
+            // What still waited here for the old patch must not sound with the new one.
+            self.release_held_back(call, slot);
+            if let Some(state) = self.slots.get_mut(slot.index()) {
+                state.unlink_all();
+            }
             self.link_new(call, slot, 0);
             self.revoice(call, slot);
             self.forget_pedal_edges(slot);
@@ -382,7 +393,7 @@ impl Machine {
     }
 
     /// Links the controllers that feed a slot and did not before.
-    fn link_new(&mut self, call: &Call<'_>, slot: SlotId, fed_before: u16) {
+    pub(super) fn link_new(&mut self, call: &Call<'_>, slot: SlotId, fed_before: u16) {
         let book = call.book;
         let zones = self
             .scene(book)

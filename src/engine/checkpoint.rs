@@ -115,6 +115,7 @@ impl Machine {
         fresh.is_muted = checkpoint.is_muted;
         fresh.sends_cues = checkpoint.sends_cues;
         fresh.counters = Counters { ..self.counters };
+        fresh.priming.forbid();
         fresh.outputs.copy_from_slice(&self.outputs);
         fresh.in_present.copy_from_slice(&self.in_present);
         let count = usize::from(checkpoint.note_count);

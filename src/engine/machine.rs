@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use super::echo::Echo;
 use super::held_back::HeldBack;
-use super::input::{Command, Input, Outbox};
+use super::input::{Command, Input, Outbox, Urgency};
 use super::limits::{
     MAX_CONTROLLERS, MAX_HELD_BACK, MAX_NOTES, MAX_PORTS, MAX_ROUTE_TAILS, MAX_ROUTES, MAX_SLOTS,
     MAX_SOUNDS, MAX_SOURCES,
@@ -13,8 +13,9 @@ use super::moves::Waiting;
 use super::notes::Note;
 use super::ports::OutputState;
 use super::presses::Press;
+use super::prime::Priming;
 use super::promptbook::{
-    ControllerId, InPort, PositionEntry, PositionId, Promptbook, SceneEntry, SlotId,
+    ControllerId, InPort, PositionEntry, PositionId, Promptbook, SceneEntry, SlotEntry, SlotId,
 };
 use super::route_state::RouteState;
 use super::routes::RouteTail;
@@ -29,6 +30,26 @@ pub(super) struct Call<'a> {
     pub(super) book: &'a Promptbook,
     pub(super) now_us: u64,
     pub(super) out: &'a mut Outbox,
+    /// How urgent that is which turns a slot into a sound: a changeover, or loaded ahead.
+    pub(super) telling: Urgency,
+    /// Messages handed out so far.
+    pub(super) handed_out: u64,
+    /// Set while messages are counted and not sent: how many bytes so far.
+    pub(super) dry_bytes: Option<u64>,
+}
+
+impl<'a> Call<'a> {
+    /// A call that sends, as part of a changeover where nothing else is said.
+    pub(super) const fn new(book: &'a Promptbook, now_us: u64, out: &'a mut Outbox) -> Self {
+        Self {
+            book,
+            now_us,
+            out,
+            telling: Urgency::Changeover,
+            handed_out: 0,
+            dry_bytes: None,
+        }
+    }
 }
 
 /// Everything that changes while a show is played. Its tables are made in `new` and never grow.
@@ -72,17 +93,16 @@ pub(super) struct Machine {
     pub(super) echo: Echo,
     /// Bends by route that held-over notes are followed back from.
     pub(super) route_tails: [Option<RouteTail>; MAX_ROUTE_TAILS],
+    /// How far the next scene is loaded ahead.
+    pub(super) priming: Priming,
 }
 
 impl Machine {
     /// A machine at a position, with every output still absent.
     pub(super) fn new(book: &Promptbook, at: PositionId) -> Self {
         let slot_count = book.slots.len().min(MAX_SLOTS);
-        let usage = usage_by_group(book);
-        let slots = book.slots.iter().take(slot_count).map(|entry| {
-            let group = (entry.receiver.0, entry.group);
-            SlotState::new(usage.get(&group).copied().unwrap_or_default())
-        });
+        let usage = usage_by_slot(book).into_vec();
+        let slots = usage.into_iter().take(slot_count).map(SlotState::new);
         let controller_count = book.controllers.len().min(MAX_CONTROLLERS);
         let mut machine = Self {
             now_us: 0,
@@ -111,6 +131,7 @@ impl Machine {
             move_turn: 0,
             echo: Echo::new(),
             route_tails: [None; MAX_ROUTE_TAILS],
+            priming: Priming::new(),
         };
         let is_in_book = at.index() < book.positions.len();
         machine.stand_at(book, if is_in_book { at } else { PositionId(0) });
@@ -120,6 +141,7 @@ impl Machine {
     /// Takes one input, and does what is due before and after it.
     pub(super) fn handle(&mut self, call: &mut Call<'_>, input: Input) {
         self.now_us = call.now_us;
+        let before = self.mark();
         self.recover_floods(call);
         self.run_due(call);
         match input {
@@ -131,9 +153,10 @@ impl Machine {
             Input::OutputLost(port) => self.lose_output(call, port),
             Input::OutputReady(port) => self.find_output(call, port),
             Input::SignOfLife(port) => self.hear_life(call, port),
-            Input::OutputOverflow(port) => self.overflow_output(call, port),
+            Input::OutputOverflow(port) => self.reopen_output(call, port),
         }
         self.run_due(call);
+        self.run_priming(call, input, before);
     }
 
     fn obey(&mut self, call: &mut Call<'_>, command: Command) {
@@ -247,8 +270,13 @@ impl Machine {
         let held_back = self.held_back.iter().map(|item| item.due_us);
         let halves = self.touches.iter().filter_map(TouchState::deadline);
         let routes = self.routes.iter().filter_map(|route| route.next_us);
-        let moved = halves.chain(routes);
-        ports.chain(slots).chain(held_back).chain(moved).min()
+        ports
+            .chain(slots)
+            .chain(held_back)
+            .chain(halves)
+            .chain(routes)
+            .chain(self.priming.deadline())
+            .min()
     }
 
     /// The entry of the present position.
@@ -273,6 +301,16 @@ fn find_controller(book: &Promptbook, port: InPort, channel: Channel) -> Option<
         .find(|(_, entry)| entry.channel == Some(channel))
         .or_else(|| on_port().find(|(_, entry)| entry.channel.is_none()))
         .map(|(id, _)| ControllerId(id))
+}
+
+/// What the show plays on the group of each slot.
+pub(super) fn usage_by_slot(book: &Promptbook) -> Box<[Usage]> {
+    let usage = usage_by_group(book);
+    let of_slot = |entry: &SlotEntry| {
+        let group = (entry.receiver.0, entry.group);
+        usage.get(&group).copied().unwrap_or_default()
+    };
+    book.slots.iter().map(of_slot).collect()
 }
 
 /// What the show plays on each group of slots, by receiver and group.

@@ -10,8 +10,9 @@
 //! (where named sources stand), `routes` (what they are led to), `moves` (what hands move,
 //! thinned for slow lines), `changeover`
 //! (which slot carries what), `seats` (its choice), `voicing` (what a slot is told),
-//! `slots` (what it is known to hold), `ramps`, `pages`, `ports` (loss and return),
-//! `silence` (panic and the end), `checkpoint`, `publish` (the view).
+//! `slots` (what it is known to hold), `prime` (the next scene, loaded ahead), `foresight`
+//! (what a press would send), `ramps`, `pages`, `ports` (loss and return), `silence` (panic
+//! and the end), `swap` (another promptbook), `checkpoint`, `publish` (the view).
 #![deny(
     clippy::indexing_slicing,
     clippy::disallowed_methods,
@@ -22,11 +23,13 @@ pub mod checkpoint;
 pub mod input;
 pub mod limits;
 pub mod promptbook;
+pub mod swap;
 pub mod view;
 
 mod changeover;
 mod echo;
 mod fault;
+mod foresight;
 mod held_back;
 mod machine;
 mod moves;
@@ -35,6 +38,7 @@ mod pages;
 mod pedals;
 mod ports;
 mod presses;
+mod prime;
 mod publish;
 mod ramps;
 mod route_state;
@@ -68,6 +72,8 @@ use self::view::View;
 pub struct Engine {
     book: Arc<Promptbook>,
     machine: Machine,
+    /// Counts the books that were taken.
+    edition: u32,
 }
 
 impl Engine {
@@ -79,18 +85,18 @@ impl Engine {
     pub fn new(book: impl Into<Arc<Promptbook>>, at: PositionId) -> Self {
         let book = book.into();
         let machine = Machine::new(&book, at);
-        Self { book, machine }
+        Self {
+            book,
+            machine,
+            edition: 0,
+        }
     }
 
     /// Takes one input at the time `now_us` (microseconds from any start; a time before the
     /// last one counts as the last one) and adds what follows from it to `out`.
     pub fn handle(&mut self, now_us: u64, input: Input, out: &mut Outbox) {
         let now_us = now_us.max(self.machine.now_us);
-        let mut call = Call {
-            book: &self.book,
-            now_us,
-            out,
-        };
+        let mut call = Call::new(&self.book, now_us, out);
         self.machine.handle(&mut call, input);
     }
 
@@ -102,6 +108,7 @@ impl Engine {
 
     /// Fills `view` with what a screen needs.
     pub fn view(&self, view: &mut View) {
+        view.edition = self.edition;
         self.machine.publish(&self.book, view);
     }
 

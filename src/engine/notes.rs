@@ -149,7 +149,7 @@ impl Machine {
                 }
                 index += 1;
             } else {
-                self.drop_note(index);
+                self.drop_note(call, index);
             }
         }
     }
@@ -165,7 +165,7 @@ impl Machine {
             if note.is_key_down() {
                 self.send_offs(call, index, note, NEUTRAL_RELEASE);
             }
-            self.drop_note(index);
+            self.drop_note(call, index);
         }
     }
 
@@ -217,7 +217,7 @@ impl Machine {
     }
 
     /// A pedal of a slot came up: what only it held ends now, and rings.
-    pub(super) fn end_sustained(&mut self, slot: SlotId) {
+    pub(super) fn end_sustained(&mut self, call: &Call<'_>, slot: SlotId) {
         let Some(state) = self.slots.get(slot.index()) else {
             return;
         };
@@ -228,7 +228,7 @@ impl Machine {
             if note.slot == slot {
                 note.is_latched &= sostenuto;
                 if !note.is_key_down() && !hold && !note.is_latched {
-                    self.drop_note(index);
+                    self.drop_note(call, index);
                     continue;
                 }
             }
@@ -236,8 +236,9 @@ impl Machine {
         }
     }
 
-    /// Takes a note out of the table; its slot's ring starts when it was the last.
-    pub(super) fn drop_note(&mut self, index: usize) {
+    /// Takes a note out of the table. Its ring starts when what ended it has left the line:
+    /// behind a slow one it sounds until then.
+    pub(super) fn drop_note(&mut self, call: &Call<'_>, index: usize) {
         if !invariant!(
             self.counters,
             index < self.notes.len(),
@@ -246,6 +247,7 @@ impl Machine {
             return;
         }
         let note = self.notes.remove(index);
+        let ends_us = self.line_free_us(call, note.slot);
         let Some(slot) = self.slots.get_mut(note.slot.index()) else {
             return;
         };
@@ -256,7 +258,7 @@ impl Machine {
         }
         slot.ring_until_us = slot
             .ring_until_us
-            .max(self.now_us.saturating_add(slot.release_us));
+            .max(ends_us.saturating_add(slot.release_us));
     }
 
     /// Pressure on one key goes to the notes which that key holds, and nowhere else.

@@ -2,7 +2,7 @@
 
 use super::input::Urgency;
 use super::machine::{Call, Machine};
-use super::promptbook::{PageManner, Promptbook, SlotId, SongEntry};
+use super::promptbook::{PageManner, Promptbook, ReceiverEntry, SlotId, SongEntry};
 use crate::midi::{Message, Program, Value7};
 
 impl Machine {
@@ -24,6 +24,14 @@ impl Machine {
     /// Tells every page tablet the present page, unless it is known to show it.
     pub(super) fn tell_pages(&mut self, call: &mut Call<'_>) {
         let book = call.book;
+        for receiver in &book.receivers {
+            self.tell_page_of(call, receiver);
+        }
+    }
+
+    /// Tells one receiver the present page, if pages are sent to it.
+    pub(super) fn tell_page_of(&mut self, call: &mut Call<'_>, receiver: &ReceiverEntry) {
+        let book = call.book;
         let number = self.song(book).and_then(|song| {
             song.pages
                 .of(&book.pages)
@@ -34,15 +42,8 @@ impl Machine {
         let Some(number) = number.and_then(|number| u8::try_from(number).ok()) else {
             return;
         };
-        for receiver in &book.receivers {
-            let has_slot = receiver.slots.len > 0;
-            let slot = u8::try_from(receiver.slots.start)
-                .ok()
-                .map(SlotId)
-                .filter(|_| has_slot);
-            if let (Some(manner), Some(slot)) = (receiver.pages, slot) {
-                self.tell_page(call, slot, manner, number);
-            }
+        if let (Some(manner), Some(slot)) = (receiver.pages, page_slot(receiver)) {
+            self.tell_page(call, slot, manner, number);
         }
     }
 
@@ -67,4 +68,11 @@ impl Machine {
             }
         }
     }
+}
+
+/// The slot whose channel pages go to, if pages are sent to this receiver.
+pub(super) fn page_slot(receiver: &ReceiverEntry) -> Option<SlotId> {
+    receiver.pages?;
+    let start = u8::try_from(receiver.slots.start).ok()?;
+    (receiver.slots.len > 0).then_some(SlotId(start))
 }

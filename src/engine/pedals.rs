@@ -9,7 +9,7 @@ use super::input::Urgency;
 use super::machine::{Call, Machine};
 use super::moves::FIRST_PEDAL;
 use super::promptbook::{ControllerId, SlotId};
-use super::slots::{SlotState, bit};
+use super::slots::{SlotState, UNKNOWN, bit};
 use crate::midi::{Controller, Value7, cc};
 
 /// Index of the hold pedal in tables of pedals.
@@ -95,9 +95,12 @@ impl SlotState {
     }
 
     /// Links a controller that is new to this slot: its pedal counts from the next fresh
-    /// press, unless it is up now, was told here before, or the zone catches it.
+    /// press, unless it is up now, was told here before, or the zone catches it. Sostenuto
+    /// holds what is down as it goes down: where no note is, there is nothing to catch, and
+    /// told late, when a patch has loaded, it would hold what was struck after it.
     pub(super) fn link(&mut self, controller: ControllerId, pedals: [u8; 3], catches: bool) {
         for (pedal, value) in pedals.into_iter().enumerate() {
+            let catches = catches && (pedal != SOSTENUTO || self.notes > 0);
             let hears = value < DOWN || catches || self.told(controller, pedal) >= DOWN;
             self.set_hears(controller, pedal, hears);
             if hears {
@@ -168,9 +171,21 @@ impl Machine {
             .is_down
             .get_mut(pedal)
             .is_some_and(|down| std::mem::replace(down, is_down));
-        let is_due = state.loads_until_us.is_none() && state.known.control(number) != value;
+        let known = state.known.control(number);
+        let is_told = (DOWN..UNKNOWN).contains(&known);
+        let is_loading = state.loads_until_us.is_some();
+        // Told late, when a patch has loaded, sostenuto holds what was struck after it too. If
+        // it holds nothing, there is nothing to tell until its next press.
+        let is_idle = pedal == SOSTENUTO && was_down && is_down && !is_told;
+        let value = if is_idle && !self.has_latched(slot) {
+            0
+        } else {
+            value
+        };
+        let is_due = !is_loading && known != value;
+        let is_late_edge = is_due && !is_told && value >= DOWN;
         // Half-way positions of a foot may be many; going down and coming up never wait.
-        let is_half_way = urgency == Urgency::Live && was_down == is_down;
+        let is_half_way = urgency == Urgency::Live && was_down == is_down && !is_late_edge;
         if is_due && is_half_way && !self.may_move(call, slot) {
             self.postpone(call, slot, FIRST_PEDAL + pedal as u8);
         } else if is_due {
@@ -179,7 +194,11 @@ impl Machine {
         }
         match (was_down, is_down) {
             (false, true) if pedal == SOSTENUTO => self.latch(slot),
-            (true, false) => self.end_sustained(slot),
+            // Told late, it holds what is down by now.
+            (true, true) if pedal == SOSTENUTO && is_late_edge && call.dry_bytes.is_none() => {
+                self.latch(slot);
+            }
+            (true, false) => self.end_sustained(call, slot),
             _ => {}
         }
     }
@@ -199,6 +218,11 @@ impl Machine {
             }
             self.sync_pedal(call, slot, pedal, Urgency::Changeover);
         }
+    }
+
+    fn has_latched(&self, slot: SlotId) -> bool {
+        let mut notes = self.notes.iter();
+        notes.any(|note| note.slot == slot && note.is_latched)
     }
 
     /// The sostenuto pedal holds the notes whose keys are down at this moment, and no

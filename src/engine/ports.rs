@@ -31,6 +31,8 @@ pub(super) struct OutputState {
     pub(super) has_moves: bool,
     /// The outbox refused something for it.
     pub(super) is_flooded: bool,
+    /// A panic came while nobody listened there: it is made up for.
+    pub(super) owes_silence: bool,
 }
 
 impl OutputState {
@@ -68,6 +70,7 @@ impl Machine {
         *state = OutputState {
             presence: Presence::Absent,
             was_lost: true,
+            owes_silence: state.owes_silence,
             ..OutputState::default()
         };
         let book = call.book;
@@ -91,6 +94,7 @@ impl Machine {
                 state.owed = Owed::Nothing;
                 state.moves.clear();
                 state.numbered = None;
+                state.is_doubtful = false;
             }
         }
     }
@@ -130,26 +134,35 @@ impl Machine {
 
     /// The receivers of a port listen: they get the state of the present position, once.
     /// After a loss what sounded there is ended first: if only the cable was out, its Note
-    /// Offs never arrived.
+    /// Offs never arrived. A panic that did not reach them comes before all else.
     fn start_listening(&mut self, call: &mut Call<'_>, port: OutPort, presence: Presence) {
-        let mut was_lost = false;
+        let (mut was_lost, mut owes_silence) = (false, false);
         if let Some(state) = self.outputs.get_mut(port.index()) {
             state.presence = presence;
             state.is_flooded = false;
             was_lost = state.was_lost;
+            owes_silence = std::mem::take(&mut state.owes_silence);
+        }
+        if owes_silence {
+            for slot in self.slot_ids() {
+                if self.is_slot_on(call, slot, port) && self.sounds(call, slot) {
+                    self.silence(call, slot);
+                }
+            }
         }
         for slot in self.slot_ids() {
             if !self.is_slot_on(call, slot, port) {
                 continue;
             }
             self.link_fresh(call, slot);
-            if was_lost {
+            if was_lost && !owes_silence {
                 self.recover_slot(call, slot);
             } else {
                 self.resend_slot(call, slot);
             }
         }
         self.tell_pages(call);
+        self.restart_priming(call.now_us);
     }
 
     fn is_slot_on(&self, call: &Call<'_>, slot: SlotId, port: OutPort) -> bool {
@@ -159,12 +172,21 @@ impl Machine {
             .is_some_and(|entry| entry.port == port)
     }
 
+    /// A port that refused messages is open again. What it refused keeps no line busy.
+    pub(super) fn reopen_output(&mut self, call: &mut Call<'_>, port: OutPort) {
+        if let Some(state) = self.outputs.get_mut(port.index()) {
+            state.line_free_us = call.now_us;
+        }
+        self.overflow_output(call, port);
+    }
+
     /// Messages to a port were refused: what its slots hold is unknown. Silent slots are
     /// sent everything now, sounding ones when they are silent.
     pub(super) fn overflow_output(&mut self, call: &mut Call<'_>, port: OutPort) {
         if !self.is_listening(port) {
             return;
         }
+        self.restart_priming(call.now_us);
         for slot in self.slot_ids() {
             if !self.is_slot_on(call, slot, port) {
                 continue;
@@ -175,7 +197,7 @@ impl Machine {
             if state.is_silent(call.now_us) {
                 self.recover_slot(call, slot);
             } else {
-                state.owed = Owed::Recovery;
+                state.is_doubtful = true;
             }
         }
         self.tell_pages(call);
@@ -183,12 +205,31 @@ impl Machine {
 
     /// Ends what nobody holds on a silent slot, and sends it everything.
     pub(super) fn recover_slot(&mut self, call: &mut Call<'_>, slot: SlotId) {
+        self.quieten(call, slot);
+        self.resend_slot(call, slot);
+        // What was ended may ring, whatever it was: the slot is not taken as silent, so
+        // that nothing is loaded ahead there before its time.
+        let release_us = self
+            .manners(call.book, slot)
+            .map_or(0, |manners| manners.release_us);
+        if self.sounds(call, slot)
+            && let Some(state) = self.slots.get_mut(slot.index())
+        {
+            let ring_us = state.release_us.max(release_us);
+            state.ring_until_us = state.ring_until_us.max(call.now_us.saturating_add(ring_us));
+        }
+    }
+
+    /// Ends what nobody holds on a slot: pedals up and All Notes Off, which leaves rings.
+    pub(super) fn quieten(&mut self, call: &mut Call<'_>, slot: SlotId) {
+        if let Some(state) = self.slots.get_mut(slot.index()) {
+            state.is_doubtful = false;
+        }
         if self.sounds(call, slot) {
             for number in [cc::HOLD, cc::SOSTENUTO, cc::SOFT, cc::ALL_NOTES_OFF] {
                 self.send_control(call, slot, Urgency::Live, number, Value7::MIN);
             }
         }
-        self.resend_slot(call, slot);
     }
 
     /// Whether a slot's receiver makes sound.
@@ -208,6 +249,7 @@ impl Machine {
         receiver: Option<ReceiverId>,
         is_forced: bool,
     ) {
+        self.allow_priming(call.now_us);
         for slot in self.slot_ids() {
             let is_meant =
                 call.book.slots.get(slot.index()).is_some_and(|entry| {

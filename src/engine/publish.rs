@@ -18,6 +18,7 @@ impl Machine {
         view.panic_us = self.panic_us;
         view.step_us = self.step_us;
         view.seats = self.seats;
+        view.next = self.priming.next;
         view.counters = self.counters;
         view.waiting = 0;
         for (index, (shown, route)) in view.routes.iter_mut().zip(&self.routes).enumerate() {

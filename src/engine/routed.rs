@@ -119,6 +119,37 @@ impl Machine {
         }
     }
 
+    /// Sends a registered or non-registered parameter: its number, both halves of its
+    /// value, then null, so that stray data entry changes nothing (MIDI 1.0; RP-018).
+    pub(super) fn send_numbered(
+        &mut self,
+        call: &mut Call<'_>,
+        slot: SlotId,
+        urgency: Urgency,
+        (parameter, value): (Parameter, Value14),
+    ) {
+        let (msb, lsb, number) = match parameter {
+            Parameter::Rpn(number) => (cc::RPN_MSB, cc::RPN_LSB, number),
+            Parameter::Nrpn(number) => (cc::NRPN_MSB, cc::NRPN_LSB, number),
+            Parameter::Exclusive(_) | Parameter::None => return,
+        };
+        for (control, data) in [
+            (msb, number.msb()),
+            (lsb, number.lsb()),
+            (cc::DATA_MSB, value.msb()),
+            (cc::DATA_LSB, value.lsb()),
+            (cc::RPN_MSB, Value7::MAX),
+            (cc::RPN_LSB, Value7::MAX),
+        ] {
+            self.send_control(call, slot, urgency, control, data);
+        }
+        self.note_parameter(call, slot, parameter, value.get());
+        // A route that was in the middle of another one begins anew.
+        if let Some(state) = self.slots.get_mut(slot.index()) {
+            state.numbered = None;
+        }
+    }
+
     /// Sends a numbered parameter to a slow line in three parts, each with its own turn: its
     /// number, its value as it is by then, and null. All six messages at once would hold up
     /// a note by 6 ms; notes between the parts change nothing.

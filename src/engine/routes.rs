@@ -10,9 +10,11 @@
 use super::input::Urgency;
 use super::limits::{MAX_ROUTE_TAILS, MAX_ROUTES, MAX_SOUNDS};
 use super::machine::{Call, Machine};
-use super::promptbook::{Address, Join, Promptbook, RouteEntry, Setting, SlotId, SourceId, Span};
+use super::promptbook::{
+    Address, Join, PositionId, Promptbook, RouteEntry, Setting, Shape, SlotId, SourceId, Span,
+};
 use super::route_state::RouteState;
-use super::route_way::{CENTRE, bend_of, on_way, value_at};
+use super::route_way::{CENTRE, bend_of, on_way, stretch, value_at};
 use super::seats::{Coming, Seats};
 use super::slots::Parameter;
 use super::touch::SourceState;
@@ -36,10 +38,7 @@ pub(super) struct Departure {
 impl Machine {
     /// The routes of the present scene.
     pub(super) fn routes_of<'a>(&self, book: &'a Promptbook) -> &'a [RouteEntry] {
-        let routes = self
-            .scene(book)
-            .map_or(&[][..], |scene| scene.routes.of(&book.routes));
-        routes.get(..MAX_ROUTES).unwrap_or(routes)
+        routes_at(book, self.position)
     }
 
     /// The slot that a route of the present scene moves.
@@ -191,6 +190,38 @@ impl Machine {
         self.routes = states;
     }
 
+    /// Another promptbook: routes of the present scene that it has as they were go on, all
+    /// others begin anew. A held-over note that a route bent keeps its bend.
+    pub(super) fn carry_routes(&mut self, (old, routes): (&Promptbook, Span), book: &Promptbook) {
+        let before = self.routes;
+        self.route_tails = [None; MAX_ROUTE_TAILS];
+        self.begin_routes(book);
+        let old_routes = routes.of(&old.routes);
+        for (state, entry) in self.routes.iter_mut().zip(routes_at(book, self.position)) {
+            let known = old_routes
+                .iter()
+                .zip(&before)
+                .find(|(other, _)| is_same((old, other), (book, entry)));
+            if let Some((_, kept)) = known {
+                *state = *kept;
+            }
+        }
+    }
+
+    /// Sends what the routes of the present scene are at, where it is not held.
+    pub(super) fn tell_routes(&mut self, call: &mut Call<'_>) {
+        for index in 0..self.routes_of(call.book).len() {
+            let index = index as u8;
+            let is_moved = self
+                .routes
+                .get(usize::from(index))
+                .is_some_and(|route| route.value.is_some());
+            if let Some(slot) = self.slot_of_route(call.book, index).filter(|_| is_moved) {
+                self.move_route(call, slot, index);
+            }
+        }
+    }
+
     /// After a changeover: routes of sounds that stay go on, all others begin anew. Slots
     /// whose sound stays and whose routes do not are marked, so that they are made as the
     /// scene says once they are silent.
@@ -328,5 +359,62 @@ impl Machine {
             Some(numbered) => self.tell_part(call, slot, route as u8, numbered),
             None => self.tell_setting(call, slot, setting, Urgency::Live),
         }
+    }
+}
+
+/// The routes of a position's scene.
+fn routes_at(book: &Promptbook, position: PositionId) -> &[RouteEntry] {
+    let place = book.positions.get(position.index());
+    let scene = place.and_then(|place| book.scenes.get(place.scene.index()));
+    let routes = scene.map_or(&[][..], |scene| scene.routes.of(&book.routes));
+    routes.get(..MAX_ROUTES).unwrap_or(routes)
+}
+
+/// Whether two routes of two books do the same to the same sound of their scenes.
+fn is_same((old, a): (&Promptbook, &RouteEntry), (book, b): (&Promptbook, &RouteEntry)) -> bool {
+    let plain = |entry: &RouteEntry| RouteEntry {
+        inputs: Span::default(),
+        identity: 0,
+        shape: a.shape,
+        ..*entry
+    };
+    plain(a) == plain(b)
+        && a.inputs.of(&old.route_inputs) == b.inputs.of(&book.route_inputs)
+        && is_same_shape((old, a.shape), (book, b.shape))
+}
+
+/// Whether two shapes of two books are the same, wherever their values and curves stand.
+fn is_same_shape((old, a): (&Promptbook, Shape), (book, b): (&Promptbook, Shape)) -> bool {
+    let curve = |book: &Promptbook, curve: Option<u16>| {
+        curve.and_then(|curve| book.route_curves.get(usize::from(curve)).copied())
+    };
+    match (a, b) {
+        (
+            Shape::Follow {
+                low,
+                high,
+                curve: own,
+            },
+            Shape::Follow {
+                low: other_low,
+                high: other_high,
+                curve: other,
+            },
+        ) => (low, high) == (other_low, other_high) && curve(old, own) == curve(book, other),
+        (
+            Shape::Steps { values, edges },
+            Shape::Steps {
+                values: others,
+                edges: other_edges,
+            },
+        ) => {
+            let values = stretch(values).of(&old.route_values);
+            edges == other_edges && values == stretch(others).of(&book.route_values)
+        }
+        (Shape::Bands { values }, Shape::Bands { values: others }) => {
+            stretch(values).of(&old.route_values) == stretch(others).of(&book.route_values)
+        }
+        (Shape::Switch { .. }, Shape::Switch { .. }) => a == b,
+        _ => false,
     }
 }

@@ -13,6 +13,7 @@ impl Machine {
     /// that is down counts from its next fresh press.
     pub(super) fn panic(&mut self, call: &mut Call<'_>, receiver: Option<ReceiverId>) {
         self.panic_us = Some(call.now_us);
+        self.restart_priming(call.now_us);
         let is_meant = |call: &Call<'_>, slot: SlotId| {
             call.book
                 .slots
@@ -22,6 +23,7 @@ impl Machine {
         let sounding = |machine: &Self, call: &Call<'_>, slot: SlotId| {
             is_meant(call, slot) && machine.sounds(call, slot)
         };
+        self.owe_silence(call, receiver);
         // Silence everywhere comes before the first thing that may wait.
         for slot in self.slot_ids() {
             if sounding(self, call, slot) {
@@ -40,7 +42,22 @@ impl Machine {
         }
     }
 
-    fn silence(&mut self, call: &mut Call<'_>, slot: SlotId) {
+    /// Ports that nobody listens on are silenced when somebody does: if only the cable is
+    /// out, what sounds there sounds on. For the whole port, whichever receiver was meant:
+    /// nothing of ours is held on the others.
+    fn owe_silence(&mut self, call: &Call<'_>, receiver: Option<ReceiverId>) {
+        for (id, entry) in (0u8..).map(ReceiverId).zip(&call.book.receivers) {
+            let is_meant = entry.sounds && receiver.is_none_or(|receiver| receiver == id);
+            if !is_meant || self.is_listening(entry.port) {
+                continue;
+            }
+            if let Some(port) = self.outputs.get_mut(entry.port.index()) {
+                port.owes_silence = true;
+            }
+        }
+    }
+
+    pub(super) fn silence(&mut self, call: &mut Call<'_>, slot: SlotId) {
         self.forget_held_back(call, slot);
         self.end_notes(call, |note| note.slot == slot);
         // The safe order: pedals up before All Notes Off, which they would defer; All Sound
@@ -104,6 +121,7 @@ impl Machine {
     /// Everything is let go: keys, pedals, wheels. What waits is sounded first, so that no
     /// short note is lost.
     pub(super) fn release_all(&mut self, call: &mut Call<'_>) {
+        self.priming.forbid();
         self.end_keys(call, NEUTRAL_RELEASE, |_| true);
         for slot in self.slot_ids() {
             self.release_held_back(call, slot);
@@ -116,7 +134,8 @@ impl Machine {
         }
     }
 
-    /// Pedals up and bend at rest on one slot, whoever moved them.
+    /// Pedals up and bend at rest on one slot, whoever moved them. One that loads is told
+    /// when it has loaded, its level with it: before, it may not hear.
     fn let_go_slot(&mut self, call: &mut Call<'_>, slot: SlotId) {
         let Some(state) = self.slots.get_mut(slot.index()) else {
             return;
@@ -124,19 +143,15 @@ impl Machine {
         for told in &mut state.told {
             *told = [0; 3];
         }
-        if state.loads_until_us.take().is_some() {
-            self.settle(call, slot);
-        }
-        let Some(state) = self.slots.get(slot.index()) else {
-            return;
-        };
-        let is_bent = !matches!(state.known.bend, super::slots::UNKNOWN_BEND | CENTRE);
+        let is_loading = state.loads_until_us.is_some();
+        let is_bent =
+            !is_loading && !matches!(state.known.bend, super::slots::UNKNOWN_BEND | CENTRE);
         for (pedal, number) in PEDALS.iter().enumerate() {
             let is_known = self
                 .slots
                 .get(slot.index())
                 .is_some_and(|state| state.known.control(*number) != super::slots::UNKNOWN);
-            if is_known {
+            if is_known || is_loading {
                 self.sync_pedal(call, slot, pedal, Urgency::Live);
             }
         }

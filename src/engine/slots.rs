@@ -6,7 +6,7 @@ use super::input::{Output, Payload, Urgency};
 use super::limits::{MAX_CONTROLLERS, MAX_PARAMETERS};
 use super::machine::{Call, Machine};
 use super::moves::Waiting;
-use super::promptbook::{BlobId, ControllerId, SlotId};
+use super::promptbook::{BlobId, ControllerId, Promptbook, SlotId};
 use super::ramps::Ramp;
 use super::routed::NumberedPart;
 use crate::midi::{Channel, Controller, Message, Program, Value7, Value14, cc};
@@ -162,8 +162,6 @@ pub(super) enum Owed {
     Sound,
     /// Everything (a resend that spared a sounding slot).
     Everything,
-    /// The same after messages were lost: a Note Off may have been among them.
-    Recovery,
 }
 
 /// A slot at run time.
@@ -193,6 +191,8 @@ pub(super) struct SlotState {
     pub(super) release_us: u64,
     /// When its last program change leaves the line, at the earliest.
     pub(super) program_leaves_us: u64,
+    /// How urgent that program change was: what is more urgent leaves before it.
+    pub(super) program_urgency: Urgency,
     /// Until when its patch loads.
     pub(super) loads_until_us: Option<u64>,
     /// Its level on the move.
@@ -206,6 +206,9 @@ pub(super) struct SlotState {
     pub(super) numbered: Option<(u8, NumberedPart)>,
     /// Movements that wait for its line.
     pub(super) moves: Waiting,
+    /// Messages to it were lost, a Note Off maybe among them: whatever else it is owed, it
+    /// is quietened and sent everything once it holds no notes.
+    pub(super) is_doubtful: bool,
     /// What the whole show plays on slots of its group.
     pub(super) usage: Usage,
 }
@@ -224,6 +227,18 @@ pub(super) struct Usage {
     pub(super) states_bend_range: bool,
 }
 
+impl Usage {
+    /// What either of two shows plays.
+    pub(super) fn add(&mut self, other: Self) {
+        for (sum, word) in self.sources.iter_mut().zip(other.sources) {
+            *sum |= word;
+        }
+        self.is_played |= other.is_played;
+        self.states_pan |= other.states_pan;
+        self.states_bend_range |= other.states_bend_range;
+    }
+}
+
 impl SlotState {
     /// A slot of which nothing is known.
     pub(super) const fn new(usage: Usage) -> Self {
@@ -240,12 +255,14 @@ impl SlotState {
             ring_until_us: 0,
             release_us: 0,
             program_leaves_us: 0,
+            program_urgency: Urgency::Changeover,
             loads_until_us: None,
             ramp: None,
             owed: Owed::Nothing,
             is_rerouted: false,
             numbered: None,
             moves: Waiting::NONE,
+            is_doubtful: false,
             usage,
         }
     }
@@ -296,6 +313,11 @@ impl Machine {
 
     /// Hands out one message; one that the outbox refuses makes its port's state unknown.
     pub(super) fn hand_out(&mut self, call: &mut Call<'_>, output: Output) {
+        call.handed_out = call.handed_out.saturating_add(1);
+        if let Some(bytes) = &mut call.dry_bytes {
+            *bytes = bytes.saturating_add(byte_count(call.book, &output.payload));
+            return;
+        }
         self.book_line(call, &output);
         if let Payload::Short(message) = output.payload
             && output.urgency == Urgency::Live
@@ -313,7 +335,7 @@ impl Machine {
     }
 
     /// Keeps count of what a slow line has still to carry. A patch loads from the moment
-    /// its program change has left; what is played may yet go before it, and pull other
+    /// its program change has left; what is more urgent may yet go before it, and pull other
     /// slots' changeovers along, so that it leaves with the last of them.
     fn book_line(&mut self, call: &Call<'_>, output: &Output) {
         let byte_us = call
@@ -328,19 +350,16 @@ impl Machine {
         else {
             return;
         };
-        let bytes = match output.payload {
-            Payload::Short(message) => message.encode().as_slice().len(),
-            Payload::Blob(blob) => call.book.blobs.get(blob.index()).map_or(0, |b| b.len()),
-        };
-        let cost_us = byte_us.saturating_mul(bytes as u64);
+        let cost_us = byte_us.saturating_mul(byte_count(call.book, &output.payload));
         let line_free_us = line.line_free_us.max(call.now_us).saturating_add(cost_us);
         line.line_free_us = line_free_us;
-        if output.urgency != Urgency::Live {
-            return;
+        if output.urgency == Urgency::Live {
+            line.live_free_us = line.live_free_us.max(call.now_us).saturating_add(cost_us);
         }
-        line.live_free_us = line.live_free_us.max(call.now_us).saturating_add(cost_us);
         for (entry, state) in call.book.slots.iter().zip(self.slots.iter_mut()) {
-            if entry.port == output.port && state.program_leaves_us > call.now_us {
+            let is_overtaken =
+                state.program_leaves_us > call.now_us && output.urgency < state.program_urgency;
+            if entry.port == output.port && is_overtaken {
                 let later_us = line_free_us.saturating_sub(state.program_leaves_us);
                 state.program_leaves_us = line_free_us;
                 state.loads_until_us = state
@@ -350,7 +369,17 @@ impl Machine {
         }
     }
 
-    /// Sends a controller as part of a changeover, unless it is known to stand there.
+    /// When all that was handed out so far to a slot's port has left its line; now, if the
+    /// line is quick.
+    pub(super) fn line_free_us(&self, call: &Call<'_>, slot: SlotId) -> u64 {
+        call.book
+            .slots
+            .get(slot.index())
+            .and_then(|entry| self.outputs.get(entry.port.index()))
+            .map_or(call.now_us, |port| port.line_free_us.max(call.now_us))
+    }
+
+    /// Sends a controller as part of what makes a sound, unless it is known to stand there.
     pub(super) fn tell_control(
         &mut self,
         call: &mut Call<'_>,
@@ -363,7 +392,7 @@ impl Machine {
             .get(slot.index())
             .is_some_and(|state| state.known.control(number) == value.get());
         if !is_known {
-            self.send_control(call, slot, Urgency::Changeover, number, value);
+            self.send_control(call, slot, call.telling, number, value);
         }
     }
 
@@ -381,50 +410,13 @@ impl Machine {
         });
     }
 
-    /// Sends a program change as part of a changeover.
+    /// Sends a program change as part of what makes a sound.
     pub(super) fn send_program(&mut self, call: &mut Call<'_>, slot: SlotId, program: Program) {
-        self.send(call, slot, Urgency::Changeover, |ch| {
-            Message::Program(ch, program)
-        });
-        let free_us = call
-            .book
-            .slots
-            .get(slot.index())
-            .and_then(|entry| self.outputs.get(entry.port.index()))
-            .map_or(0, |port| port.line_free_us);
+        self.send(call, slot, call.telling, |ch| Message::Program(ch, program));
+        let free_us = self.line_free_us(call, slot);
         if let Some(state) = self.slots.get_mut(slot.index()) {
             state.program_leaves_us = free_us;
-        }
-    }
-
-    /// Sends a registered or non-registered parameter: its number, both halves of its
-    /// value, then null, so that stray data entry changes nothing (MIDI 1.0; RP-018).
-    pub(super) fn send_numbered(
-        &mut self,
-        call: &mut Call<'_>,
-        slot: SlotId,
-        urgency: Urgency,
-        (parameter, value): (Parameter, Value14),
-    ) {
-        let (msb, lsb, number) = match parameter {
-            Parameter::Rpn(number) => (cc::RPN_MSB, cc::RPN_LSB, number),
-            Parameter::Nrpn(number) => (cc::NRPN_MSB, cc::NRPN_LSB, number),
-            Parameter::Exclusive(_) | Parameter::None => return,
-        };
-        for (control, data) in [
-            (msb, number.msb()),
-            (lsb, number.lsb()),
-            (cc::DATA_MSB, value.msb()),
-            (cc::DATA_LSB, value.lsb()),
-            (cc::RPN_MSB, Value7::MAX),
-            (cc::RPN_LSB, Value7::MAX),
-        ] {
-            self.send_control(call, slot, urgency, control, data);
-        }
-        self.note_parameter(call, slot, parameter, value.get());
-        // A route that was in the middle of another one begins anew.
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            state.numbered = None;
+            state.program_urgency = call.telling;
         }
     }
 
@@ -444,7 +436,7 @@ impl Machine {
         }
         let output = Output {
             port: entry.port,
-            urgency: Urgency::Changeover,
+            urgency: call.telling,
             channel: Some(entry.channel),
             payload: Payload::Blob(blob),
         };
@@ -479,4 +471,13 @@ impl Machine {
         // `new` keeps at most MAX_SLOTS (128) of them.
         (0..u8::try_from(self.slots.len()).unwrap_or(u8::MAX)).map(SlotId)
     }
+}
+
+/// How many bytes go out, with their status byte.
+pub(super) fn byte_count(book: &Promptbook, payload: &Payload) -> u64 {
+    let bytes = match payload {
+        Payload::Short(message) => message.encode().as_slice().len(),
+        Payload::Blob(blob) => book.blobs.get(blob.index()).map_or(0, |blob| blob.len()),
+    };
+    bytes as u64
 }

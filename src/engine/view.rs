@@ -126,8 +126,34 @@ pub struct Counters {
     pub out_refused: u64,
     /// Loops broken: what was sent came back as played.
     pub loops: u64,
+    /// Slots that were loaded ahead, whole.
+    pub primed: u64,
+    /// Slots that were being loaded ahead when the position changed.
+    pub primes_abandoned: u64,
     /// Broken inner rules met in release (each is a fault to report).
     pub faults: u64,
+}
+
+/// What a step would send to one port now.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct PressView {
+    /// Bytes, with every status byte.
+    pub bytes: u32,
+    /// How long they occupy the line, in microseconds; 0 where that does not matter.
+    pub us: u32,
+}
+
+/// What a step would send now, if all was silent.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct NextView {
+    /// Where a step leads; none at the night's end, and until it is made out.
+    pub position: Option<PositionId>,
+    /// Sounds of that position.
+    pub sounds: u8,
+    /// Those for which nothing is left to send.
+    pub ready: u8,
+    /// Output ports, as many as the promptbook has.
+    pub ports: [PressView; MAX_PORTS],
 }
 
 /// Everything a screen needs from the engine.
@@ -135,6 +161,9 @@ pub struct Counters {
 pub struct View {
     /// Time of the last call, in microseconds.
     pub now_us: u64,
+    /// How many other promptbooks were taken since the start: indices here are those of
+    /// the last one, and of its sheet.
+    pub edition: u32,
     /// Where the show is.
     pub position: PositionId,
     /// The page within the song.
@@ -164,6 +193,8 @@ pub struct View {
     pub routes: [Option<i32>; super::limits::MAX_ROUTES],
     /// Routes whose source has not yet passed the scene's value, one bit each.
     pub waiting: u64,
+    /// What a step would send now.
+    pub next: NextView,
     /// Counters.
     pub counters: Counters,
 }
@@ -173,6 +204,7 @@ impl Default for View {
     fn default() -> Self {
         Self {
             now_us: 0,
+            edition: 0,
             position: PositionId(0),
             page: 0,
             is_muted: false,
@@ -187,6 +219,7 @@ impl Default for View {
             seats: [None; super::limits::MAX_SOUNDS],
             routes: [None; super::limits::MAX_ROUTES],
             waiting: 0,
+            next: NextView::default(),
             counters: Counters::default(),
         }
     }

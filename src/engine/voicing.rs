@@ -50,7 +50,7 @@ pub(super) fn fine(number: Controller) -> Controller {
 impl SlotState {
     /// When it can be sent what it is owed.
     pub(super) fn owed_deadline(&self) -> Option<u64> {
-        let is_waiting = self.owed != Owed::Nothing;
+        let is_waiting = self.owed != Owed::Nothing || self.is_doubtful;
         (is_waiting && self.notes == 0 && self.loads_until_us.is_none())
             .then_some(self.ring_until_us)
     }
@@ -94,11 +94,20 @@ impl Machine {
             return;
         };
         let (sound, manners) = (*sound, *manners);
+        // It is taken while what it holds is in doubt: a lost note must not go on under the
+        // new sound. Notes that are held there are not to be ended for that.
+        let is_doubtful = self
+            .slots
+            .get(slot.index())
+            .is_some_and(|state| state.is_doubtful && state.notes == 0);
+        if is_doubtful {
+            self.quieten(call, slot);
+        }
         let Some(state) = self.slots.get_mut(slot.index()) else {
             return;
         };
         state.ramp = None;
-        if matches!(state.owed, Owed::Everything | Owed::Recovery) {
+        if is_doubtful || state.owed == Owed::Everything {
             state.known = Known::nothing();
         }
         state.owed = Owed::Nothing;
@@ -110,20 +119,37 @@ impl Machine {
             }
             return;
         };
-        self.change_patch(call, slot, &sound, manners, program);
+        if !self.load(call, slot, &sound, manners, program) {
+            self.settle(call, slot);
+        }
+    }
+
+    /// Changes the patch; true if it takes time, and the rest has to wait for it.
+    pub(super) fn load(
+        &mut self,
+        call: &mut Call<'_>,
+        slot: SlotId,
+        sound: &SoundEntry,
+        manners: Manners,
+        program: Program,
+    ) -> bool {
+        self.change_patch(call, slot, sound, manners, program);
         let is_slow = sound.load_us > 0;
         if let Some(state) = self.slots.get_mut(slot.index()) {
             let from_us = call.now_us.max(state.program_leaves_us);
             state.loads_until_us = is_slow.then(|| from_us.saturating_add(sound.load_us));
         }
-        if !is_slow {
-            self.settle(call, slot);
-        }
+        is_slow
     }
 
     /// The program to send, unless the slot holds this patch already. A slot that was
     /// being loaded with another patch is changed all the same.
-    fn due_program(&self, slot: SlotId, patch: &Patch, manners: Manners) -> Option<Program> {
+    pub(super) fn due_program(
+        &self,
+        slot: SlotId,
+        patch: &Patch,
+        manners: Manners,
+    ) -> Option<Program> {
         let known = &self.slots.get(slot.index())?.known;
         let program = patch.program?;
         let (msb, lsb) = stated_bank(patch, manners);
@@ -179,7 +205,7 @@ impl Machine {
         }
     }
 
-    fn settle_pedals(&mut self, call: &mut Call<'_>, slot: SlotId) {
+    pub(super) fn settle_pedals(&mut self, call: &mut Call<'_>, slot: SlotId) {
         for pedal in 0..PEDALS.len() {
             self.settle_pedal(call, slot, pedal);
         }
@@ -199,7 +225,7 @@ impl Machine {
             .unwrap_or(0);
         let is_heard = word >> (n % 64) & 1 == 1;
         if is_heard || state.known.control(*number) != UNKNOWN {
-            self.sync_pedal(call, slot, pedal, Urgency::Changeover);
+            self.sync_pedal(call, slot, pedal, call.telling);
         }
     }
 
@@ -244,11 +270,20 @@ impl Machine {
         holds_targets && holds_level && state.is_down == [false; 3] && state.ramp.is_none()
     }
 
-    fn tell_target(&mut self, call: &mut Call<'_>, slot: SlotId, sound: &SoundEntry, index: usize) {
+    /// Tells one target of the agenda if it differs. System Exclusive messages reach the
+    /// whole receiver, so they are no matter of a silent slot: they wait for the press.
+    pub(super) fn tell_target(
+        &mut self,
+        call: &mut Call<'_>,
+        slot: SlotId,
+        sound: &SoundEntry,
+        index: usize,
+    ) {
         let Some(state) = self.slots.get(slot.index()) else {
             return;
         };
         match self.target(call.book, state, sound, index) {
+            Some(Target::Setting(Setting::Exclusive(..))) if call.telling == Urgency::Prime => {}
             Some(target) if !target.is_held_by(&state.known) => self.tell(call, slot, target),
             _ => {}
         }
@@ -327,17 +362,13 @@ impl Machine {
     fn tell(&mut self, call: &mut Call<'_>, slot: SlotId, target: Target) {
         match target {
             Target::Setting(setting) => {
-                self.tell_setting(call, slot, setting, Urgency::Changeover);
+                self.tell_setting(call, slot, setting, call.telling);
             }
             Target::Bend(value) => {
-                self.send(call, slot, Urgency::Changeover, |ch| {
-                    Message::Bend(ch, value)
-                });
+                self.send(call, slot, call.telling, |ch| Message::Bend(ch, value));
             }
             Target::Pressure(value) => {
-                self.send(call, slot, Urgency::Changeover, |ch| {
-                    Message::Pressure(ch, value)
-                });
+                self.send(call, slot, call.telling, |ch| Message::Pressure(ch, value));
             }
         }
     }
@@ -379,7 +410,7 @@ impl Machine {
             }
             if state.sound.is_some() || state.notes > 0 {
                 self.settle(call, slot);
-            } else {
+            } else if !self.priming.has_begun(slot) {
                 // A pedal that came up meanwhile was not told.
                 self.settle_pedals(call, slot);
             }
@@ -415,6 +446,7 @@ impl Machine {
                 continue;
             }
             match std::mem::replace(&mut state.owed, Owed::Nothing) {
+                _ if state.is_doubtful => self.recover_slot(call, slot),
                 Owed::Nothing => {}
                 Owed::Difference if state.sound.is_some() => self.settle_sources(call, slot),
                 Owed::Difference | Owed::Sound => {
@@ -423,7 +455,6 @@ impl Machine {
                     }
                 }
                 Owed::Everything => self.resend_slot(call, slot),
-                Owed::Recovery => self.recover_slot(call, slot),
             }
         }
     }
@@ -446,8 +477,13 @@ const fn stated_bank(patch: &Patch, manners: Manners) -> (Option<Value7>, Option
     )
 }
 
-fn agenda_len(sound: &SoundEntry) -> usize {
+pub(super) fn agenda_len(sound: &SoundEntry) -> usize {
     FIXED_TARGETS + sound.settings.len as usize + SOURCE_TARGETS
+}
+
+/// Whether a place of the agenda is the position of a source.
+pub(super) fn is_source(sound: &SoundEntry, index: usize) -> bool {
+    index + SOURCE_TARGETS >= agenda_len(sound)
 }
 
 fn sets(setting: Setting, number: Controller) -> bool {

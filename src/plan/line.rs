@@ -1,11 +1,15 @@
 //! The night's line: which scene of which song comes when, under which call number.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use crate::engine::promptbook::{PositionEntry, SceneId, SongEntry, SongId, Span};
 use crate::show::model::{Night, NightEntry, Show};
 
 /// A position before it is compiled.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Place {
+    /// Which entry of the night's order it belongs to.
+    pub entry: usize,
     /// Which song of the night (counting those that are played).
     pub turn: usize,
     /// Index of the song in the show.
@@ -19,16 +23,28 @@ pub struct Place {
 }
 
 /// All positions of the night. Call numbers are those of the written order: a skipped
-/// song or scene leaves a gap, so that the numbers on paper stay true.
-pub(super) fn positions(show: &Show, night: &Night) -> Vec<Place> {
+/// song or scene leaves a gap, so that the numbers on paper stay true. A position with the
+/// call number `kept` is there although it is left out: the show stands there.
+pub(super) fn positions(show: &Show, night: &Night, kept: Option<&str>) -> Vec<Place> {
+    places(show, night, |is_left_out, call| {
+        !is_left_out || kept == Some(call)
+    })
+}
+
+/// The positions that are left out tonight, as they would be.
+pub(super) fn left_out(show: &Show, night: &Night) -> Vec<Place> {
+    places(show, night, |is_left_out, _| is_left_out)
+}
+
+fn places(show: &Show, night: &Night, is_wanted: impl Fn(bool, &str) -> bool) -> Vec<Place> {
     let mut places = Vec::new();
     let mut turn = 0;
-    for entry in &night.order {
+    for (at, entry) in night.order.iter().enumerate() {
         let NightEntry::Song {
             song: index,
             call,
             transpose,
-            is_skipped: false,
+            is_skipped,
             skipped_scenes,
             ..
         } = entry
@@ -43,14 +59,16 @@ pub(super) fn positions(show: &Show, night: &Night) -> Vec<Place> {
             let Some(scene) = song.scenes.get(step.scene) else {
                 continue;
             };
-            if skipped_scenes.contains(&scene.name) {
+            let call = format!("{call}.{}", step.call);
+            if !is_wanted(*is_skipped || skipped_scenes.contains(&scene.name), &call) {
                 continue;
             }
             places.push(Place {
+                entry: at,
                 turn,
                 song: *index,
                 scene: step.scene,
-                call: format!("{call}.{}", step.call),
+                call,
                 transpose: i16::from(song.transpose) + i16::from(*transpose),
             });
         }
@@ -61,9 +79,44 @@ pub(super) fn positions(show: &Show, night: &Night) -> Vec<Place> {
     places
 }
 
-/// Tonight's songs and the page numbers they send. A page without a number takes the
-/// number after the page before it in the night.
-pub(super) fn songs(show: &Show, places: &[Place]) -> (Vec<SongEntry>, Vec<u16>) {
+/// The numbers of each song's pages, by its call number. A page without a number takes the
+/// number after the page before it, through the night as it was written: a song that is
+/// moved or left out later changes no page on the tablet. Songs that were not to be played
+/// follow after the others.
+pub(super) fn page_numbers<'a>(show: &Show, written: &'a Night) -> BTreeMap<&'a str, Vec<u16>> {
+    let played: BTreeSet<usize> = positions(show, written, None)
+        .iter()
+        .map(|place| place.entry)
+        .collect();
+    let (first, later): (Vec<_>, Vec<_>) = written
+        .order
+        .iter()
+        .enumerate()
+        .partition(|(at, _)| played.contains(at));
+    let mut numbers = BTreeMap::new();
+    let mut last: Option<u16> = None;
+    for (_, entry) in first.into_iter().chain(later) {
+        let NightEntry::Song { song, call, .. } = entry else {
+            continue;
+        };
+        let pages = show.songs.get(*song).map_or(&[][..], |song| &song.pages);
+        let of_song = pages.iter().map(|page| {
+            let next = last.map_or(0, |last| last.saturating_add(1));
+            let number = page.number.unwrap_or(next);
+            last = Some(number);
+            number
+        });
+        numbers.insert(call.as_str(), of_song.collect());
+    }
+    numbers
+}
+
+/// Tonight's songs and the page numbers they send.
+pub(super) fn songs(
+    night: &Night,
+    places: &[Place],
+    numbers: &BTreeMap<&str, Vec<u16>>,
+) -> (Vec<SongEntry>, Vec<u16>) {
     let mut songs: Vec<SongEntry> = Vec::new();
     let mut pages: Vec<u16> = Vec::new();
     for (at, place) in places.iter().enumerate() {
@@ -74,13 +127,8 @@ pub(super) fn songs(show: &Show, places: &[Place]) -> (Vec<SongEntry>, Vec<u16>)
             continue;
         }
         let start = pages.len() as u32;
-        for page in show
-            .songs
-            .get(place.song)
-            .map_or(&[][..], |song| &song.pages)
-        {
-            let next = pages.last().map_or(0, |last| last.saturating_add(1));
-            pages.push(page.number.unwrap_or(next));
+        if let Some(NightEntry::Song { call, .. }) = night.order.get(place.entry) {
+            pages.extend(numbers.get(call.as_str()).into_iter().flatten());
         }
         songs.push(SongEntry {
             positions: Span {

@@ -2,8 +2,8 @@
 //!
 //! `line` makes the night's line of positions, `rig` the tables of ports, controllers,
 //! receivers and slots, `scenes` and `sounds` compile each scene once per transposition,
-//! `seats` decides which slot carries which sound at each position, `names` writes the
-//! sheet beside it, and `price` measures what each step of the result costs. Pure: the
+//! `seats` decides which slot carries which sound at each position, `replan` does it anew
+//! around what sounds, `names` writes the sheet beside it, and `price` measures what each step of the result costs. Pure: the
 //! same show gives the same tables.
 #![deny(clippy::disallowed_methods, clippy::disallowed_types)]
 
@@ -11,6 +11,7 @@ mod curves;
 mod line;
 mod names;
 pub mod price;
+mod replan;
 mod rig;
 mod routes;
 mod scenes;
@@ -22,6 +23,7 @@ use crate::sheet::Sheet;
 use crate::show::model::{Night, Show};
 
 pub use line::Place;
+pub use replan::{Given, Replan, replan};
 pub use rig::PortMap;
 pub use seats::{Remark, Trouble};
 
@@ -85,20 +87,37 @@ impl std::error::Error for PlanError {}
 /// `Empty` if nothing would be played, `TooMany` if the rig or a scene outgrows the
 /// engine's tables (`engine::limits`).
 pub fn compile(show: &Show, night: &Night) -> Result<Plan, PlanError> {
-    let places = line::positions(show, night);
+    compile_line(show, night, line::positions(show, night, None), None)
+}
+
+/// Compiles `places`; with `given`, around what sounds at one of them.
+fn compile_line(
+    show: &Show,
+    night: &Night,
+    places: Vec<Place>,
+    given: Option<(&Given<'_>, usize)>,
+) -> Result<Plan, PlanError> {
     if places.is_empty() {
         return Err(PlanError::Empty);
     }
     let layout = rig::lay_out(&show.rig)?;
-    let mut compiler = scenes::Compiler::new(show, night, &layout);
+    let blobs = given.map_or(&[][..], |(given, _)| &given.plan.promptbook.blobs);
+    let mut compiler = scenes::Compiler::new(show, night, &layout, blobs);
     let mut scene_ids = Vec::with_capacity(places.len());
     for place in &places {
         scene_ids.push(compiler.scene(place)?);
     }
+    // What is left out is in the tables all the same: taken in again it needs no slot told
+    // otherwise than before, and no message that the ports do not have. A scene that is too
+    // large is no fault as long as it is not played.
+    for place in line::left_out(show, night) {
+        let _ = compiler.scene(&place);
+    }
     let tables = compiler.finish();
     rig::within("stored messages", tables.blobs.len(), usize::from(u16::MAX))?;
     let sheet_scenes = tables.lines;
-    let (songs, pages) = line::songs(show, &places);
+    let written = given.map_or(night, |(given, _)| given.written);
+    let (songs, pages) = line::songs(night, &places, &line::page_numbers(show, written));
     let mut promptbook = Promptbook {
         in_ports: layout.in_ports,
         out_ports: layout.out_ports,
@@ -123,7 +142,8 @@ pub fn compile(show: &Show, night: &Night) -> Result<Plan, PlanError> {
         curves: tables.curves.into(),
         blobs: tables.blobs.into(),
     };
-    let remarks = seats::assign(&mut promptbook);
+    let anchor = given.map(|(given, at)| replan::anchor(given, &promptbook, at));
+    let remarks = seats::assign(&mut promptbook, anchor.as_ref());
     let mut sheet = names::sheet(show, night, &places, &promptbook, &layout.ports);
     sheet.scenes = sheet_scenes;
     sheet.remarks = names::remarks(&sheet, &remarks);

@@ -56,7 +56,7 @@ pub(super) fn sheet(
             .collect(),
         in_ports: port_lines(&ports.inputs),
         out_ports: port_lines(&ports.outputs),
-        songs: song_lines(show, places, book),
+        songs: song_lines(show, night, places, book),
         scenes: Vec::new(),
         positions: places
             .iter()
@@ -236,7 +236,7 @@ fn receiver_line(at: usize, item: &Receiver, book: &Promptbook) -> ReceiverLine 
     }
 }
 
-fn song_lines(show: &Show, places: &[Place], book: &Promptbook) -> Vec<SongLine> {
+fn song_lines(show: &Show, night: &Night, places: &[Place], book: &Promptbook) -> Vec<SongLine> {
     let mut lines = Vec::new();
     for entry in &book.songs {
         let (first, count) = (entry.positions.start as usize, entry.positions.len as usize);
@@ -246,9 +246,18 @@ fn song_lines(show: &Show, places: &[Place], book: &Promptbook) -> Vec<SongLine>
         let Some(song) = show.songs.get(place.song) else {
             continue;
         };
+        let Some(NightEntry::Song {
+            call,
+            transpose: tonight,
+            ..
+        }) = night.order.get(place.entry)
+        else {
+            continue;
+        };
         lines.push(SongLine {
+            tonight: *tonight,
             title: song.title.clone(),
-            call: place.call.split('.').next().unwrap_or_default().into(),
+            call: call.clone(),
             tempo: song.tempo,
             key: song.key.clone(),
             transpose: place.transpose,
@@ -270,28 +279,25 @@ fn song_lines(show: &Show, places: &[Place], book: &Promptbook) -> Vec<SongLine>
     lines
 }
 
-/// The night's line as the running order lists it: a song with no position tonight
-/// counts as skipped.
+/// The night's line as the running order lists it, one line for each entry of its order: a
+/// song with no position tonight counts as skipped.
 fn order(show: &Show, night: &Night, places: &[Place]) -> Vec<OrderLine> {
-    let mut lines = Vec::new();
-    let mut turn = 0;
-    for entry in &night.order {
-        match entry {
-            NightEntry::Break { length_s, .. } => lines.push(OrderLine::Break(*length_s)),
-            NightEntry::Song {
-                song, is_skipped, ..
-            } => {
-                let is_next = places
-                    .iter()
-                    .any(|place| place.turn == turn && place.song == *song);
-                if is_next && !is_skipped {
-                    lines.push(OrderLine::Song(turn));
-                    turn += 1;
-                } else if let Some(song) = show.songs.get(*song) {
-                    lines.push(OrderLine::Skipped(song.title.clone()));
-                }
+    let title = |song: usize| {
+        show.songs
+            .get(song)
+            .map_or_else(String::new, |s| s.title.clone())
+    };
+    let line = |(at, entry): (usize, &NightEntry)| match entry {
+        NightEntry::Break { length_s, .. } => OrderLine::Break(*length_s),
+        NightEntry::Song { song, call, .. } => {
+            match places.iter().find(|place| place.entry == at) {
+                Some(place) => OrderLine::Song(place.turn),
+                None => OrderLine::Skipped {
+                    call: call.clone(),
+                    title: title(*song),
+                },
             }
         }
-    }
-    lines
+    };
+    night.order.iter().enumerate().map(line).collect()
 }

@@ -286,14 +286,15 @@ impl<'a> Walk<'a> {
     fn handle(&mut self, input: Input) {
         self.outbox.clear();
         self.engine.handle(self.now_us, input, &mut self.outbox);
-        if !self.counts {
-            return;
-        }
         for output in self.outbox.items() {
+            let is_primed = output.urgency == Urgency::Prime;
+            // Priming for the first step begins before the first press can be counted.
+            if !self.counts && !is_primed {
+                continue;
+            }
             let port = output.port.index();
             let kind = self.kinds.get(port).copied().unwrap_or(PortKind::Usb);
             let cost = cost_of(&self.book, kind, output);
-            let is_primed = output.urgency == Urgency::Prime;
             let position = self.position + usize::from(is_primed);
             let tally = self
                 .tallies

@@ -41,11 +41,17 @@ pub(super) struct Compiler<'a> {
 }
 
 impl<'a> Compiler<'a> {
-    pub(super) fn new(show: &'a Show, night: &'a Night, layout: &'a Layout) -> Self {
+    /// `blobs` are stored messages that have their numbers already.
+    pub(super) fn new(
+        show: &'a Show,
+        night: &'a Night,
+        layout: &'a Layout,
+        blobs: &[Box<[u8]>],
+    ) -> Self {
         Self {
             show,
             layout,
-            sounds: Sounds::new(show, night),
+            sounds: Sounds::new(show, night, blobs),
             known: BTreeMap::new(),
             tables: Tables::default(),
             curves: show.rig.curves.iter().map(curves::table).collect(),

@@ -47,14 +47,15 @@ pub(super) struct Sounds<'a> {
 }
 
 impl<'a> Sounds<'a> {
-    pub(super) fn new(show: &'a Show, night: &'a Night) -> Self {
+    /// `blobs` are stored messages that have their numbers already.
+    pub(super) fn new(show: &'a Show, night: &'a Night, blobs: &[Box<[u8]>]) -> Self {
         Self {
             show,
             night,
             identities: BTreeMap::new(),
-            blobs: Vec::new(),
-            blob_ids: BTreeMap::new(),
             blob_runs: BTreeMap::new(),
+            blobs: blobs.to_vec(),
+            blob_ids: blobs.iter().cloned().zip(0..).collect(),
         }
     }
 
@@ -90,6 +91,14 @@ impl<'a> Sounds<'a> {
                 fill(template, channel, Value14::clamped(value as i32)).into()
             })
             .collect();
+        // A night planned anew keeps the numbers of the one before.
+        let known = self
+            .blobs
+            .windows(messages.len())
+            .position(|own| own == messages);
+        if let Some(known) = known {
+            return BlobId(known as u16);
+        }
         let id = self.blobs.len() as u16;
         let first = *self
             .blob_runs
@@ -148,6 +157,10 @@ impl<'a> Sounds<'a> {
     pub(super) fn without_zones(&mut self, scene: &Scene, layout: &Layout) -> Vec<Draft> {
         let mut drafts = Vec::new();
         for (at, receiver) in self.show.rig.receivers.iter().enumerate() {
+            // A spare is sent nothing before it takes over.
+            if receiver.spare_of.is_some() {
+                continue;
+            }
             if receiver.global.is_some() {
                 let channel = receiver.global;
                 let settings = self.settings(at, receiver, true, channel, &[&scene.settings]);

@@ -115,6 +115,11 @@ impl Look {
         }
     }
 
+    /// A song that is left out tonight: struck through where the terminal can.
+    pub(super) fn left_out(&self) -> Style {
+        self.faint().add_modifier(Modifier::CROSSED_OUT)
+    }
+
     /// The current scene: its name and bar.
     pub(super) fn now(&self) -> Style {
         self.hue(YELLOW, Color::LightYellow)

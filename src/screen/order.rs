@@ -91,7 +91,7 @@ fn render_header(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer)
 
 fn render_list(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer) {
     let all = listings(model.sheet);
-    let wanted = Listing::Position(cursor(model));
+    let wanted = model.ui.cursor_row(model.view.position.index());
     let at = all
         .iter()
         .position(|listing| *listing == wanted)
@@ -130,18 +130,19 @@ fn render_listing(
                 ..area
             };
             put(buf, left, (4, 0), &song.call, look.strong());
-            put(buf, left, (9, 0), &song.title, look.strong());
+            let x = put(buf, left, (9, 0), &song.title, look.strong());
+            if song.tonight != 0 {
+                let words = format!("{:+} tonight", song.tonight);
+                put(buf, left, (x + 2, 0), &words, look.when());
+            }
         }
         Listing::Position(index) => render_position(model, look, index, area, buf),
         Listing::Skipped(line) => {
-            if let Some(OrderLine::Skipped(title)) = model.sheet.order.get(line) {
-                put(
-                    buf,
-                    area,
-                    (9, 0),
-                    &format!("left out tonight: {title}"),
-                    look.faint(),
-                );
+            if let Some(OrderLine::Skipped { call, title }) = model.sheet.order.get(line) {
+                put(buf, area, (4, 0), call, look.left_out());
+                let x = put(buf, area, (9, 0), "left out tonight: ", look.faint());
+                put(buf, area, (x, 0), title, look.left_out());
+                point(model, look, listing, area, buf);
             }
         }
         Listing::Break(seconds) => {
@@ -176,7 +177,12 @@ fn render_position(model: &ScreenModel, look: &Look, index: usize, area: Rect, b
     let brief = if place.scene.is_brief { "  brief" } else { "" };
     let when = format!("{}{brief}", place.scene.when);
     put(buf, area, (when_x, 0), &when, look.faint());
-    if index == cursor(model) {
+    point(model, look, Listing::Position(index), area, buf);
+}
+
+/// The pointer, on the row that has the cursor.
+fn point(model: &ScreenModel, look: &Look, listing: Listing, area: Rect, buf: &mut Buffer) {
+    if listing == model.ui.cursor_row(model.view.position.index()) {
         tint(buf, area, (0, 0), area.width, look.cursor());
         put(buf, area, (0, 0), look.marks.pointer, look.cursor());
     }
@@ -185,6 +191,15 @@ fn render_position(model: &ScreenModel, look: &Look, index: usize, area: Rect, b
 /// What Enter would do, in words.
 fn render_intent(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer) {
     let target = cursor(model);
+    let skipped = model.ui.left_out.and_then(|at| model.sheet.order.get(at));
+    if let Some(OrderLine::Skipped { title, .. }) = skipped {
+        let line = model.keys.iter().find(|line| line.name == "skip");
+        let key = line.and_then(|line| line.keys.first());
+        let key = key.map_or("?", String::as_str);
+        let words = format!("{key} takes {title} in again");
+        put(buf, area, (2, 0), &words, look.strong());
+        return;
+    }
     let Some(place) = model.place(target) else {
         return;
     };

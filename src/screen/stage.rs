@@ -119,7 +119,7 @@ impl<'a> Stage<'a> {
             let Some(place) = place else {
                 return Vec::new();
             };
-            let count = |index: &usize| lanes(place.scene, *index).len().clamp(1, 64);
+            let count = |index: &usize| lanes(place.scene, *index).len().min(64);
             let counts = self.keyboards.iter().map(count);
             counts
                 .map(|count| u16::try_from(count).unwrap_or(1))
@@ -374,7 +374,7 @@ impl<'a> Stage<'a> {
         let pause = before
             .iter()
             .rev()
-            .find(|line| !matches!(line, OrderLine::Skipped(_)));
+            .find(|line| !matches!(line, OrderLine::Skipped { .. }));
         match pause {
             Some(OrderLine::Break(seconds)) => format!(", after a break of {} min", seconds / 60),
             _ => String::new(),

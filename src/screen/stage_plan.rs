@@ -9,9 +9,9 @@ use super::zone_map::Extent;
 /// What the scene and the terminal would like to show.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub(super) struct Wishes {
-    /// Lanes of each keyboard in the current scene.
+    /// Lanes of each keyboard in the current scene: 0 if it is idle there.
     pub(super) now_lanes: Vec<u16>,
-    /// Lanes of each keyboard in the next scene; empty if there is none.
+    /// Lanes of each keyboard in the next scene, 0 if idle; empty if there is no next.
     pub(super) next_lanes: Vec<u16>,
     /// Rows of words for the player.
     pub(super) words: u16,
@@ -54,6 +54,8 @@ impl Plan {
         let mut plan = Self::default();
         budget.grant(1, || plan.now_line = 1);
         budget.grant(1, || plan.next_line = 1);
+        plan.now_maps = vec![NO_ROWS; wishes.now_lanes.len()];
+        plan.next_maps = vec![NO_ROWS; wishes.next_lanes.len()];
         plan.start_maps(&mut budget, wishes);
         budget.grant(1, || plan.health = 1);
         budget.grant(1, || plan.header = 1);
@@ -68,32 +70,31 @@ impl Plan {
         grow(&mut plan.next_maps, &mut budget, |index, map| {
             add_lane(map, wishes.next_lanes.get(index))
         });
-        grow(&mut plan.next_maps, &mut budget, |_, map| {
-            !std::mem::replace(&mut map.has_marks, true)
+        grow(&mut plan.next_maps, &mut budget, |index, map| {
+            is_busy(&wishes.next_lanes, index) && !std::mem::replace(&mut map.has_marks, true)
         });
         plan.enrich(&mut budget, wishes);
         plan
     }
 
     fn start_maps(&mut self, budget: &mut Budget, wishes: &Wishes) {
-        for _ in &wishes.now_lanes {
-            let map = Extent {
-                lanes: 1,
-                lane_rows: 1,
-                ..Extent::default()
-            };
-            budget.grant(1, || self.now_maps.push(map));
-        }
-        for _ in &wishes.next_lanes {
-            let map = Extent {
-                lanes: 1,
-                lane_rows: 1,
-                ..Extent::default()
-            };
-            budget.grant(1, || self.next_maps.push(map));
-        }
-        grow(&mut self.now_maps, budget, |_, map| {
-            !std::mem::replace(&mut map.has_marks, true)
+        let first_lane = |lanes: &[u16], wants_busy: bool, index: usize, map: &mut Extent| {
+            let is_wanted = map.lanes == 0 && is_busy(lanes, index) == wants_busy;
+            map.lanes += u16::from(is_wanted);
+            is_wanted
+        };
+        grow(&mut self.now_maps, budget, |index, map| {
+            first_lane(&wishes.now_lanes, true, index, map)
+        });
+        grow(&mut self.next_maps, budget, |index, map| {
+            first_lane(&wishes.next_lanes, true, index, map)
+        });
+        // An idle keyboard may have notes held over; one that will be idle can wait.
+        grow(&mut self.now_maps, budget, |index, map| {
+            first_lane(&wishes.now_lanes, false, index, map)
+        });
+        grow(&mut self.now_maps, budget, |index, map| {
+            is_busy(&wishes.now_lanes, index) && !std::mem::replace(&mut map.has_marks, true)
         });
     }
 
@@ -111,8 +112,13 @@ impl Plan {
         if wishes.words > 1 {
             budget.grant(1, || self.words = 2);
         }
-        grow(&mut self.now_maps, budget, |_, map| {
-            !std::mem::replace(&mut map.has_keys, true)
+        grow(&mut self.now_maps, budget, |index, map| {
+            is_busy(&wishes.now_lanes, index) && !std::mem::replace(&mut map.has_keys, true)
+        });
+        grow(&mut self.next_maps, budget, |_, map| {
+            let is_missing = map.lanes == 0;
+            map.lanes += u16::from(is_missing);
+            is_missing
         });
         for gap in GAP_ORDER {
             if let Some(rows) = self.gaps.get_mut(gap) {
@@ -126,17 +132,17 @@ impl Plan {
         if let Some(size) = wishes.next_size {
             budget.grant(size, || self.next_big = size);
         }
-        let lanes: u16 = self.now_maps.iter().map(|map| map.lanes).sum();
-        budget.grant(lanes, || {
-            for map in &mut self.now_maps {
-                map.lane_rows = 2;
+        for lane_rows in [2, 3] {
+            let mut higher = self.now_maps.clone();
+            for (index, map) in higher.iter_mut().enumerate() {
+                if is_busy(&wishes.now_lanes, index) {
+                    map.lane_rows = lane_rows;
+                }
             }
-        });
-        budget.grant(lanes, || {
-            for map in &mut self.now_maps {
-                map.lane_rows = 3;
-            }
-        });
+            let height = |maps: &[Extent]| -> u16 { maps.iter().map(Extent::height).sum() };
+            let more = height(&higher).saturating_sub(height(&self.now_maps));
+            budget.grant(more, || self.now_maps = higher);
+        }
         if let Some(size) = wishes.words_size {
             let more = size.saturating_sub(self.words);
             budget.grant(more, || self.words = self.words.max(size));
@@ -147,6 +153,14 @@ impl Plan {
         budget.grant(words, || self.words += words);
     }
 }
+
+/// A map that has no rows yet.
+const NO_ROWS: Extent = Extent {
+    has_marks: false,
+    has_keys: false,
+    lanes: 0,
+    lane_rows: 1,
+};
 
 /// Which gap opens first: the one between what is played and what comes.
 const GAP_ORDER: [usize; 4] = [2, 0, 1, 3];
@@ -181,6 +195,11 @@ fn grow(maps: &mut [Extent], budget: &mut Budget, change: impl Fn(usize, &mut Ex
             return;
         }
     }
+}
+
+/// Whether a keyboard has zones in the scene whose lanes these are.
+fn is_busy(lanes: &[u16], index: usize) -> bool {
+    lanes.get(index).is_some_and(|count| *count > 0)
 }
 
 fn add_lane(map: &mut Extent, wanted: Option<&u16>) -> bool {
@@ -243,6 +262,27 @@ mod tests {
         fn no_more_rows_are_given_than_there_are(rows in 0u16..80, wishes in wishes()) {
             prop_assert!(height(&Plan::new(rows, &wishes)) <= rows);
         }
+    }
+
+    #[test]
+    fn an_idle_keyboard_takes_one_row_now_and_none_of_what_others_need() {
+        let wishes = Wishes {
+            now_lanes: vec![2, 0, 1],
+            next_lanes: vec![2, 0, 0],
+            words: 2,
+            page: 2,
+            now_sizes: vec![4],
+            ..Wishes::default()
+        };
+        let heights = |maps: &[Extent]| maps.iter().map(Extent::height).collect::<Vec<_>>();
+        let small = Plan::new(24, &wishes);
+        assert_eq!(heights(&small.now_maps)[1], 1);
+        assert_eq!((small.words, small.page), (2, 1));
+        let large = Plan::new(60, &wishes);
+        assert_eq!(
+            (heights(&large.now_maps)[1], heights(&large.next_maps)[1]),
+            (1, 1)
+        );
     }
 
     // The smallest terminal promised: two keyboards of two layers each, now and next.

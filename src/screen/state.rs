@@ -112,6 +112,8 @@ pub struct UiState {
     pub is_help: bool,
     /// Position the running order's cursor is on; none follows the show.
     pub cursor: Option<usize>,
+    /// Song left out tonight that the cursor is on instead: its line in `Sheet::order`.
+    pub left_out: Option<usize>,
     /// The text last looked for.
     pub find: String,
     /// First log line from the end that the wings show (0 follows the log).
@@ -128,6 +130,53 @@ pub struct UiState {
     pub keys_lost: u64,
     /// What the screens are drawn with.
     pub settings: Settings,
+}
+
+impl UiState {
+    /// The row of the running order that the cursor is on, the show being at `present`.
+    #[must_use]
+    pub fn cursor_row(&self, present: usize) -> Listing {
+        self.left_out.map_or_else(
+            || Listing::Position(self.cursor.unwrap_or(present)),
+            Listing::Skipped,
+        )
+    }
+
+    /// Takes another sheet of the night for the one known so far: cursor and questions stay
+    /// with the scenes that they were about, by call number.
+    pub fn change_sheet(&mut self, old: &Sheet, new: &Sheet) {
+        let moved = |position: usize| {
+            let call = &old.positions.get(position)?.call;
+            new.positions.iter().position(|line| line.call == *call)
+        };
+        self.cursor = self.cursor.and_then(moved);
+        if let Some(Prompt::ConfirmJump(to)) = self.prompt {
+            self.prompt = moved(to).map(Prompt::ConfirmJump);
+        }
+        let song = |line: &OrderLine, sheet: &Sheet| match line {
+            OrderLine::Song(index) => sheet.songs.get(*index).map(|song| song.call.clone()),
+            OrderLine::Skipped { call, .. } => Some(call.clone()),
+            OrderLine::Break(_) => None,
+        };
+        let Some(call) = self
+            .left_out
+            .take()
+            .and_then(|at| song(old.order.get(at)?, old))
+        else {
+            return;
+        };
+        let found = new
+            .order
+            .iter()
+            .position(|line| song(line, new).as_ref() == Some(&call));
+        match found.and_then(|at| Some((at, new.order.get(at)?))) {
+            Some((at, OrderLine::Skipped { .. })) => self.left_out = Some(at),
+            Some((_, OrderLine::Song(index))) => {
+                self.cursor = new.songs.get(*index).map(|song| song.positions.0);
+            }
+            _ => {}
+        }
+    }
 }
 
 /// A row of the running order.
@@ -157,7 +206,7 @@ pub fn listings(sheet: &Sheet) -> Vec<Listing> {
                     out.extend((first..end).map(Listing::Position));
                 }
             }
-            OrderLine::Skipped(_) => out.push(Listing::Skipped(line)),
+            OrderLine::Skipped { .. } => out.push(Listing::Skipped(line)),
             OrderLine::Break(seconds) => out.push(Listing::Break(*seconds)),
         }
     }

@@ -20,7 +20,7 @@ use super::look::Look;
 use super::notice::notice;
 use super::prompt;
 use super::status::LogLevel;
-use super::text::{indent, put, put_right, row, rows, width, wrap};
+use super::text::{indent, put, put_right, row, rows, sanitise, width, wrap};
 use super::wings_ports::{Line, draw, in_ports, out_ports, receivers, slots};
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
@@ -88,6 +88,7 @@ const LOG_ROWS: u16 = 4;
 fn render_rest(model: &ScreenModel, look: &Look, top: &[Line], area: Rect, buf: &mut Buffer) {
     let mut lines: Vec<Line> = top.to_vec();
     lines.extend(remarks(model, look));
+    lines.extend(next_step(model, look, area.width));
     lines.extend(counters(model, look, area.width));
     lines.extend(plan_remarks(model, look, area.width));
     let wanted = u16::try_from(lines.len()).unwrap_or(u16::MAX);
@@ -122,6 +123,8 @@ fn counters(model: &ScreenModel, look: &Look, columns: u16) -> Vec<Line> {
         ("notes", counters.notes),
         ("unwanted", counters.unwanted),
         ("detours", counters.detours),
+        ("primed", counters.primed),
+        ("primes given up", counters.primes_abandoned),
     ];
     let grave = [
         ("harmed", counters.harmed),
@@ -183,6 +186,45 @@ fn remarks(model: &ScreenModel, look: &Look) -> Vec<Line> {
         say("warning", words, look.warning());
     }
     out
+}
+
+/// How ready the next step is, and what a press would send now: the slowest port first.
+fn next_step(model: &ScreenModel, look: &Look, columns: u16) -> Option<Line> {
+    let next = &model.view.next;
+    let line = model.sheet.positions.get(next.position?.index())?;
+    let mut ports: Vec<_> = model
+        .sheet
+        .out_ports
+        .iter()
+        .zip(&next.ports)
+        .filter(|(_, press)| press.bytes > 0)
+        .collect();
+    ports.sort_by_key(|(_, press)| std::cmp::Reverse((press.us, press.bytes)));
+    let mut words = format!("{}: {} of {} ready", line.call, next.ready, next.sounds);
+    if ports.is_empty() {
+        words.push_str(", press sends nothing");
+    }
+    for (at, (port, press)) in ports.into_iter().enumerate() {
+        let head = if at == 0 { "press sends " } else { "" };
+        let time = if press.us > 0 {
+            format!(" in {:.1} ms", f64::from(press.us) / 1e3)
+        } else {
+            String::new()
+        };
+        let more = format!(
+            ", {head}{} B{time} to {}",
+            press.bytes,
+            sanitise(&port.name)
+        );
+        if 15 + width(&words) + width(&more) > columns.saturating_sub(1) {
+            break;
+        }
+        words.push_str(&more);
+    }
+    Some(vec![
+        (2, "next".to_owned(), look.faint()),
+        (15, words, look.base()),
+    ])
 }
 
 /// Positions after the present one whose remarks are shown; those further on are counted.

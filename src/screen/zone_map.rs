@@ -137,7 +137,8 @@ impl ZoneMap<'_> {
             let x = self.scale.span(line.keys.unwrap_or((0, 0))).0;
             put(buf, field, (x, y), "no zones", self.look.faint());
         }
-        let has_key_row = extent.has_marks || extent.has_keys;
+        // Without zones the only row shows what is still held there.
+        let has_key_row = extent.has_marks || extent.has_keys || lanes.is_empty();
         if let Some(live) = self.live.filter(|_| has_key_row) {
             self.render_played(live, row(field, y_of_keys(extent)), buf);
         }

@@ -35,7 +35,8 @@ pub struct Sheet {
     pub scenes: Vec<SceneLine>,
     /// Positions, as in the promptbook.
     pub positions: Vec<PositionLine>,
-    /// The night's line with breaks: what the running order lists.
+    /// The night's line with breaks: what the running order lists. One line for each entry
+    /// of the night's order.
     pub order: Vec<OrderLine>,
     /// Warnings and notes about the plan (a change that cuts, a slot shared).
     pub remarks: Vec<RemarkLine>,
@@ -111,6 +112,8 @@ pub struct PortLine {
 /// A song of tonight.
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
 pub struct SongLine {
+    /// Semitones of its transposition that are tonight's alone.
+    pub tonight: i8,
     /// Its title.
     pub title: String,
     /// First half of its call numbers.
@@ -203,8 +206,13 @@ pub struct PositionLine {
 pub enum OrderLine {
     /// A song of tonight, by index.
     Song(usize),
-    /// A song left out tonight, by title.
-    Skipped(String),
+    /// A song left out tonight.
+    Skipped {
+        /// First half of its call numbers.
+        call: String,
+        /// Its title.
+        title: String,
+    },
     /// A break of so many seconds.
     Break(u32),
 }

@@ -187,7 +187,11 @@ impl Judge {
         let holding = self.holding(&witness.owners);
         let is_ring = holding.is_empty();
         let judges = if is_ring { &witness.owners } else { &holding };
-        let is_late_pressure = is_ring && change == Change::Pressure && self.are_left(judges);
+        // Its Note Off may still be on the way, and pressure before it.
+        let is_late_pressure = is_ring
+            && !witness.voice.is_held()
+            && change == Change::Pressure
+            && self.are_left(judges);
         if is_late_pressure || self.forbids(judges, change) {
             let (voice, first) = (witness.voice, judges.first().copied());
             self.find_for(at_us, at.0, fault, &voice, first);

@@ -3,11 +3,12 @@
 
 use super::keys::{TABLE, UiCommand, UiKey, lookup};
 use super::notes::{NOTE_MS, NoteKeys, semitones};
+use super::tonight::{self, NightEdit};
 use crate::engine::input::Command;
 use crate::engine::promptbook::{ControllerId, PositionId};
 use crate::engine::view::View;
-use crate::screen::state::{find, find_place};
-use crate::screen::{NoteMode, Prompt, Screen, UiState};
+use crate::screen::state::{find, find_place, listings};
+use crate::screen::{Listing, NoteMode, Prompt, Screen, UiState};
 use crate::sheet::Sheet;
 use crossterm::event::{Event, KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
 
@@ -16,6 +17,8 @@ use crossterm::event::{Event, KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
 pub struct Reply {
     /// Commands for the engine, in order.
     pub commands: Vec<Command>,
+    /// A change of the night.
+    pub edit: Option<NightEdit>,
     /// The person wants to leave.
     pub is_quit: bool,
 }
@@ -143,7 +146,7 @@ impl Desk {
         match command {
             UiCommand::Send(command) => {
                 if matches!(command, Command::Step | Command::Back) {
-                    state.cursor = None;
+                    place_cursor(state, None);
                 }
                 return send(vec![command]);
             }
@@ -157,6 +160,18 @@ impl Desk {
             }
             UiCommand::FindNext => find_from(state, facts, 1),
             UiCommand::Jump => state.prompt = Some(Prompt::Jump(String::new())),
+            UiCommand::SkipSong
+            | UiCommand::MoveSongUp
+            | UiCommand::MoveSongDown
+            | UiCommand::TransposeSong(_)
+            | UiCommand::UndoChange => {
+                return Reply {
+                    edit: tonight::edit(command, state, facts.sheet, facts.view),
+                    ..Reply::default()
+                };
+            }
+            // A song that is left out is no place to be.
+            UiCommand::JumpToCursor if state.left_out.is_some() => {}
             UiCommand::JumpToCursor => {
                 let target = state.cursor.unwrap_or(facts.view.position.index());
                 return jump_or_ask(target, state, facts);
@@ -219,8 +234,10 @@ impl Desk {
         } else if state.notes != NoteMode::Off {
             state.notes = NoteMode::Off;
             return send(self.notes.release_all());
-        } else if state.cursor.is_some() && state.screen == Screen::Order {
-            state.cursor = None;
+        } else if (state.cursor.is_some() || state.left_out.is_some())
+            && state.screen == Screen::Order
+        {
+            place_cursor(state, None);
         } else {
             state.screen = Screen::Stage;
         }
@@ -268,7 +285,7 @@ const fn may_play(state: &UiState, facts: Facts) -> bool {
 fn send(commands: Vec<Command>) -> Reply {
     Reply {
         commands,
-        is_quit: false,
+        ..Reply::default()
     }
 }
 
@@ -287,16 +304,13 @@ fn answer(state: &mut UiState, facts: Facts) -> Reply {
             }
         }
         Some(Prompt::ConfirmJump(target)) => jump(target, state),
-        Some(Prompt::ConfirmQuit) => Reply {
-            commands: Vec::new(),
-            is_quit: true,
-        },
+        Some(Prompt::ConfirmQuit) => quit(),
         Some(Prompt::Find(_)) | None => Reply::default(),
     }
 }
 
 fn jump(target: usize, state: &mut UiState) -> Reply {
-    state.cursor = None;
+    place_cursor(state, None);
     let position = u32::try_from(target).map(PositionId);
     position.map_or_else(
         |_| Reply::default(),
@@ -319,13 +333,22 @@ fn jump_or_ask(target: usize, state: &mut UiState, facts: Facts) -> Reply {
 fn ask_to_quit(state: &mut UiState, facts: Facts) -> Reply {
     let is_asked = state.prompt == Some(Prompt::ConfirmQuit);
     if is_asked || !facts.view.sends_cues {
-        return Reply {
-            commands: Vec::new(),
-            is_quit: true,
-        };
+        return quit();
     }
     state.prompt = Some(Prompt::ConfirmQuit);
     Reply::default()
+}
+
+fn quit() -> Reply {
+    Reply {
+        is_quit: true,
+        ..Reply::default()
+    }
+}
+
+/// Puts the cursor on a position; none lets it follow the show.
+fn place_cursor(state: &mut UiState, position: Option<usize>) {
+    (state.cursor, state.left_out) = (position, None);
 }
 
 fn show(state: &mut UiState, screen: Screen) {
@@ -344,7 +367,7 @@ fn next_screen(screen: Screen) -> Screen {
 fn find_from(state: &mut UiState, facts: Facts, offset: usize) {
     let from = state.cursor.unwrap_or(facts.view.position.index()) + offset;
     if let Some(found) = find(facts.sheet, &state.find, from) {
-        state.cursor = Some(found);
+        place_cursor(state, Some(found));
     }
 }
 
@@ -354,9 +377,17 @@ fn scroll(state: &mut UiState, facts: Facts, step: isize) {
         state.log_scroll = moved(state.log_scroll, -step);
         return;
     }
-    let last = facts.sheet.positions.len().saturating_sub(1);
-    let from = state.cursor.unwrap_or(facts.view.position.index());
-    state.cursor = Some(moved(from, step).min(last));
+    let rows: Vec<Listing> = listings(facts.sheet)
+        .into_iter()
+        .filter(|row| matches!(row, Listing::Position(_) | Listing::Skipped(_)))
+        .collect();
+    let row = state.cursor_row(facts.view.position.index());
+    let from = rows.iter().position(|other| *other == row).unwrap_or(0);
+    match rows.get(moved(from, step).min(rows.len().saturating_sub(1))) {
+        Some(Listing::Position(index)) => place_cursor(state, Some(*index)),
+        Some(Listing::Skipped(line)) => state.left_out = Some(*line),
+        _ => {}
+    }
 }
 
 fn moved(from: usize, step: isize) -> usize {
@@ -393,7 +424,7 @@ fn paste(text: &str, state: &mut UiState) {
 mod tests {
     use super::*;
     use crate::midi::{Key, Value7};
-    use crate::sheet::{ControllerLine, PositionLine, SceneLine, SongLine};
+    use crate::sheet::{ControllerLine, OrderLine, PositionLine, SceneLine, SongLine};
 
     /// A desk with its state before a show of three scenes on one keyboard.
     struct Bench {
@@ -430,11 +461,19 @@ mod tests {
                     },
                 ],
                 songs: vec![SongLine {
+                    call: "1".into(),
                     positions: (0, 3),
                     ..SongLine::default()
                 }],
                 scenes: scenes.iter().map(scene).collect(),
                 positions: (0..3).map(position).collect(),
+                order: vec![
+                    OrderLine::Song(0),
+                    OrderLine::Skipped {
+                        call: "2".into(),
+                        title: "Slow Ferry".into(),
+                    },
+                ],
                 ..Sheet::default()
             };
             Self {
@@ -517,6 +556,53 @@ mod tests {
         bench.view.sends_cues = false;
         bench.key(KeyCode::Down);
         assert_eq!(bench.key(KeyCode::Enter), [Command::Jump(PositionId(1))]);
+    }
+
+    #[test]
+    fn the_song_under_the_cursor_is_changed_tonight() {
+        let mut bench = Bench::new();
+        let edit = |bench: &mut Bench, key, modifiers| {
+            let event = Event::Key(KeyEvent::new(key, modifiers));
+            let facts = Facts {
+                sheet: &bench.sheet,
+                view: &bench.view,
+                now_us: 0,
+            };
+            bench.desk.handle(&event, &mut bench.state, facts).edit
+        };
+        let (none, shift) = (KeyModifiers::NONE, KeyModifiers::SHIFT);
+        let x = KeyCode::Char('x');
+        assert_eq!(edit(&mut bench, x, none), None, "not on the stage");
+        bench.typed("3");
+        let one = || "1".to_owned();
+        assert_eq!(edit(&mut bench, x, none), Some(NightEdit::Skip(one())));
+        let up = edit(&mut bench, KeyCode::Up, shift);
+        assert_eq!(up, Some(NightEdit::MoveUp(one())));
+        let lower = edit(&mut bench, KeyCode::Char('T'), shift);
+        assert_eq!(lower, Some(NightEdit::Transpose(one(), -1)));
+        // The cursor goes on to the song that is left out, which is no place to jump to.
+        for _ in 0..3 {
+            bench.key(KeyCode::Down);
+        }
+        assert_eq!(bench.state.left_out, Some(1));
+        assert_eq!(
+            edit(&mut bench, x, none),
+            Some(NightEdit::TakeIn("2".into()))
+        );
+        assert_eq!(bench.key(KeyCode::Enter), []);
+        assert_eq!(bench.state.prompt, None);
+        // Taken in again it stands before the others: the cursor stays with it.
+        let old = bench.sheet.clone();
+        bench.sheet.songs.push(SongLine {
+            call: "2".into(),
+            positions: (3, 1),
+            ..SongLine::default()
+        });
+        bench.sheet.order[1] = OrderLine::Song(1);
+        bench.state.change_sheet(&old, &bench.sheet);
+        assert_eq!((bench.state.left_out, bench.state.cursor), (None, Some(3)));
+        let undo = edit(&mut bench, KeyCode::Char('u'), none);
+        assert_eq!(undo, Some(NightEdit::Undo));
     }
 
     #[test]

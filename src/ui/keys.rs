@@ -27,6 +27,16 @@ pub enum UiCommand {
     Jump,
     /// Jump to the position under the cursor.
     JumpToCursor,
+    /// Leave the song under the cursor out tonight, or take it in again.
+    SkipSong,
+    /// Play the song under the cursor one place earlier tonight.
+    MoveSongUp,
+    /// Play it one place later.
+    MoveSongDown,
+    /// Play it so many semitones higher or lower tonight.
+    TransposeSong(i8),
+    /// Take the last change of the night back.
+    UndoChange,
     /// The cursor or the text one line down.
     Down,
     /// The cursor or the text one line up.
@@ -248,6 +258,48 @@ pub const TABLE: &[KeyRow] = &[
         ORDER,
         UiCommand::JumpToCursor,
         "to the scene under the cursor",
+    ),
+    row(
+        ("skip", FOOTER),
+        &[UiKey::letter('x')],
+        ORDER,
+        UiCommand::SkipSong,
+        "leave a song out tonight, or take it in again",
+    ),
+    row(
+        ("song up", HELP_ONLY),
+        &[UiKey::with(KeyCode::Up, SHIFT)],
+        ORDER,
+        UiCommand::MoveSongUp,
+        "play this song one place earlier tonight",
+    ),
+    row(
+        ("song down", HELP_ONLY),
+        &[UiKey::with(KeyCode::Down, SHIFT)],
+        ORDER,
+        UiCommand::MoveSongDown,
+        "play this song one place later tonight",
+    ),
+    row(
+        ("higher", HELP_ONLY),
+        &[UiKey::letter('t')],
+        ORDER,
+        UiCommand::TransposeSong(1),
+        "this song a semitone higher tonight",
+    ),
+    row(
+        ("lower", HELP_ONLY),
+        &[UiKey::letter('T')],
+        ORDER,
+        UiCommand::TransposeSong(-1),
+        "this song a semitone lower tonight",
+    ),
+    row(
+        ("undo", HELP_ONLY),
+        &[UiKey::letter('u')],
+        ORDER,
+        UiCommand::UndoChange,
+        "take the last change of the night back",
     ),
     row(
         ("down", HELP_ONLY),

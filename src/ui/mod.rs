@@ -10,7 +10,9 @@ pub mod keys;
 pub mod notes;
 pub mod run;
 pub mod terminal;
+pub mod tonight;
 
 pub use desk::{Desk, Reply};
 pub use run::{Sink, Source, UiExit, run};
 pub use terminal::{TerminalGuard, install_panic_hook, is_terminal};
+pub use tonight::NightEdit;

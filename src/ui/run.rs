@@ -8,6 +8,7 @@ use super::desk::{Desk, Facts};
 use super::input::{InputThread, Told};
 use super::keys::key_lines;
 use super::terminal::TerminalGuard;
+use super::tonight::NightEdit;
 use crate::engine::input::Command;
 use crate::engine::view::View;
 use crate::screen::{self, KeyLine, LogLine, RigStatus, ScreenModel, UiState};
@@ -28,8 +29,8 @@ pub const MAX_LOG_LINES: usize = 2000;
 pub trait Source {
     /// The engine's latest view.
     fn view(&mut self) -> &View;
-    /// The sheet that belongs to it.
-    fn sheet(&mut self) -> Arc<Sheet>;
+    /// The sheet of an edition of the night (`View::edition`).
+    fn sheet(&mut self, edition: u32) -> Arc<Sheet>;
     /// What the ports are doing.
     fn rig(&mut self) -> RigStatus;
     /// Moves new log lines to the end of `into`.
@@ -46,12 +47,8 @@ pub trait Source {
 pub trait Sink {
     /// One command for the engine.
     fn send(&mut self, command: Command);
-}
-
-impl<F: FnMut(Command)> Sink for F {
-    fn send(&mut self, command: Command) {
-        self(command);
-    }
+    /// One change of the night.
+    fn edit(&mut self, edit: NightEdit);
 }
 
 /// Why the loop ended.
@@ -125,12 +122,13 @@ impl Frames {
     fn new(source: &mut impl Source) -> Self {
         let mut log = Vec::new();
         source.drain_log(&mut log);
+        let view = *source.view();
         Self {
             keys: key_lines(),
             log,
             rig: source.rig(),
-            view: *source.view(),
-            sheet: source.sheet(),
+            view,
+            sheet: source.sheet(view.edition),
             clock: source.clock(),
             refreshed: Instant::now(),
         }
@@ -144,6 +142,11 @@ impl Frames {
             now_us: self.view.now_us,
             ..view
         } != self.view;
+        if view.edition != self.view.edition {
+            let sheet = source.sheet(view.edition);
+            state.change_sheet(&self.sheet, &sheet);
+            self.sheet = sheet;
+        }
         self.view = view;
         let lines = self.log.len();
         source.drain_log(&mut self.log);
@@ -160,7 +163,6 @@ impl Frames {
             self.refreshed = Instant::now();
             self.rig = source.rig();
             self.clock = source.clock();
-            self.sheet = source.sheet();
         }
         is_new || new_lines > 0 || is_due
     }
@@ -230,6 +232,9 @@ impl Loop<'_> {
                         .commands
                         .into_iter()
                         .for_each(|command| sink.send(command));
+                    if let Some(edit) = reply.edit {
+                        sink.edit(edit);
+                    }
                     if reply.is_quit {
                         return Ok((Some(UiExit::Quit), true));
                     }

@@ -9,6 +9,7 @@
 //! 2. Lanes. The most urgent lane that has an item is served.
 //! 3. Pace. The port is given no more than its line carries, and at most a small burst
 //!    ahead, since what lies in a driver's buffer can be neither overtaken nor dropped.
+//!    What has no haste is sent when the line is free: a note waits for one message of it.
 //!
 //! An item is never split: a stored SysEx occupies the line from end to end, and a note
 //! behind it waits. It is started only when nothing more urgent waits, or when the first
@@ -166,7 +167,11 @@ impl Wire {
             return Next::Idle;
         };
         let cost_us = cost_us(self.kind, bytes);
-        let allowed_ahead_us = self.burst_us.saturating_sub(cost_us);
+        let allowed_ahead_us = if self.is_urgent() {
+            self.burst_us.saturating_sub(cost_us)
+        } else {
+            0
+        };
         let due_us = self.line_free_us.saturating_sub(allowed_ahead_us);
         if due_us > now_us {
             return Next::Wait(due_us);
@@ -229,6 +234,11 @@ impl Wire {
             .map(|&lane| self.lanes.of(lane).len())
             .sum();
         self.realtime.len() + in_lanes
+    }
+
+    /// Whether anything waits that does not come ahead of its time.
+    fn is_urgent(&self) -> bool {
+        self.realtime.len() + self.lanes.live.len() + self.lanes.changeover.len() > 0
     }
 
     /// The item to send next: the head of the best lane, or what must go before it.
@@ -447,7 +457,23 @@ mod tests {
             ],
         );
         let times: Vec<_> = drain(&mut wire, 0).iter().map(|(us, _)| *us).collect();
-        assert_eq!(times, [0, 960, 960 + 320_000 + 960 - Limits::BURST_US]);
+        assert_eq!(times, [0, 960, 960 + 320_000]);
+    }
+
+    /// Three messages of the prime lane do not lie in the driver together: a note that
+    /// comes then waits for one of them, 960 µs (31.25 kbaud), and not for all.
+    #[test]
+    fn what_is_primed_never_runs_ahead_of_the_line() {
+        let mut wire = wire(PortKind::Din);
+        let primes = [1, 2, 3].map(|number| numbered(Lane::Prime, Some(0), number));
+        push_all(&mut wire, &primes);
+        assert_eq!(wire.next(0), Next::Send(primes[0]));
+        assert_eq!(wire.next(0), Next::Wait(960));
+        let note = numbered(Lane::Live, Some(1), 4);
+        wire.push(100, note).expect("room");
+        assert_eq!(wire.next(100), Next::Send(note), "within the burst");
+        let rest: Vec<_> = drain(&mut wire, 100).iter().map(|(us, _)| *us).collect();
+        assert_eq!(rest, [1_920, 2_880]);
     }
 
     #[test]

@@ -301,7 +301,7 @@ fn a_headless_show_ends_on_a_signal_with_all_notes_released() {
     );
     for words in [
         "at 2.6 Salt Road / solo",
-        "input lower keys ready",
+        "input main keys ready",
         "SIGTERM",
     ] {
         assert!(log.contains(words), "{log}");

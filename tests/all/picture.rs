@@ -34,15 +34,15 @@ fn plan() -> Plan {
     compile(&show, night).unwrap()
 }
 
-/// The organ song: two notes and the pedal are held over the step from verse to chorus, and
-/// both hands have begun to play there.
+/// The synth song: two notes and the pedal are held over the step from the gap to the drop,
+/// where the left hand has gone to the bass and the right one to the strap keys.
 fn play(plan: &Plan) -> View {
     let at = |call: &str| plan.places.iter().position(|place| place.call == call);
     let mut engine = Engine::new(
         plan.promptbook.clone(),
-        PositionId(u32::try_from(at("2.2").unwrap()).unwrap()),
+        PositionId(u32::try_from(at("5.4").unwrap()).unwrap()),
     );
-    let (lower, upper) = (ControllerId(0), ControllerId(1));
+    let (keys, strap) = (ControllerId(0), ControllerId(1));
     let note = |controller, key| {
         Input::Command(Command::NoteOn(
             controller,
@@ -62,17 +62,13 @@ fn play(plan: &Plan) -> View {
     inputs.extend(
         (0..plan.promptbook.out_ports.len()).map(|port| Input::OutputReady(OutPort(port as u8))),
     );
-    inputs.extend([
-        note(lower, 62),
-        note(lower, 65),
-        Input::Midi(InPort(0), hold),
-    ]);
+    inputs.extend([note(keys, 61), note(keys, 66), Input::Midi(InPort(0), hold)]);
     inputs.push(Input::Command(Command::Step));
     inputs.extend([
-        note(lower, 43),
-        note(upper, 67),
-        note(upper, 71),
-        note(upper, 74),
+        note(keys, 42),
+        note(strap, 66),
+        note(strap, 69),
+        note(strap, 73),
     ]);
     let mut out = Outbox::new();
     for (at, input) in inputs.into_iter().enumerate() {

@@ -1,12 +1,17 @@
 //! The planner on whole shows and on generated scenes: what a night becomes as tables.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use proptest::collection::vec;
 use proptest::prelude::*;
-use segue::engine::promptbook::{Promptbook, Setting, SoundEntry};
+use segue::engine::Engine;
+use segue::engine::input::{Command, Input, Outbox};
+use segue::engine::promptbook::{OutPort, PositionId, Promptbook, Setting, SoundEntry};
+use segue::engine::swap::{Live, Swap};
 use segue::midi::{Channel, Controller, Key, Program, Value7};
-use segue::plan::{Plan, PlanError, compile};
+use segue::plan::{Given, Plan, PlanError, Replan, compile, replan};
+use segue::sheet::OrderLine;
 use segue::show::model::{
     ControllerItem, Curve, Leave, LevelChange, LevelLaw, Manners, Night, NightEntry, OrderEntry,
     Page, Parameter, ParameterKind, ParameterValue, PatchItem, PatchList, Port, PortKind,
@@ -78,6 +83,7 @@ fn instrument(at: usize, slots: u8) -> Receiver {
         pages: None,
         hears: Vec::new(),
         keyboard: None,
+        spare_of: None,
     }
 }
 
@@ -603,5 +609,186 @@ proptest! {
     fn a_plan_repeats((slots, scenes) in nights()) {
         let (show, night) = made(&slots, &scenes);
         prop_assert_eq!(compile(&show, &night), compile(&show, &night));
+    }
+}
+
+/// A show that is played: what sounds, and the plan anew.
+struct Played {
+    show: Show,
+    night: Night,
+    plan: Plan,
+    engine: Engine,
+    out: Outbox,
+}
+
+impl Played {
+    fn new(show: Show, night: Night) -> Self {
+        let plan = planned(&show, &night);
+        let mut played = Self {
+            engine: Engine::new(plan.promptbook.clone(), PositionId(0)),
+            out: Outbox::new(),
+            show,
+            night,
+            plan,
+        };
+        for port in 0..played.plan.promptbook.out_ports.len() {
+            played.give(Input::OutputReady(OutPort(port as u8)));
+        }
+        played
+    }
+
+    fn give(&mut self, input: Input) {
+        self.out.clear();
+        self.engine.handle(0, input, &mut self.out);
+    }
+
+    fn live(&self) -> Live {
+        let mut live = Live::default();
+        self.engine.live(&mut live);
+        live
+    }
+
+    fn replan(&self, night: &Night) -> Replan {
+        let given = Given {
+            plan: &self.plan,
+            live: &self.live(),
+            written: &self.night,
+        };
+        replan(&self.show, night, &given).unwrap()
+    }
+
+    /// Plans and takes the book; what the engine sends because of it.
+    fn change(&mut self, night: &Night) -> usize {
+        let replan = self.replan(night);
+        let book = Arc::new(replan.plan.promptbook.clone());
+        let position = self.live().position;
+        let old = self.engine.promptbook();
+        let mut swap = Swap::prepare(old, book, position, replan.at).unwrap();
+        self.out.clear();
+        self.engine.take_book(0, &mut swap, &mut self.out).unwrap();
+        self.plan = replan.plan;
+        self.out.items().len()
+    }
+}
+
+fn skip(night: &mut Night, entry: usize, left_out: bool) {
+    if let NightEntry::Song { is_skipped, .. } = &mut night.order[entry] {
+        *is_skipped = left_out;
+    }
+}
+
+/// Songs of two scenes on three patches, with a page each.
+fn three_songs() -> Played {
+    let songs = (0..3).map(|at| {
+        let mut song = song(vec![scene(vec![zone(0, at)]), scene(vec![zone(0, at + 1)])]);
+        song.pages = vec![Page {
+            number: None,
+            text: None,
+            site: Site::default(),
+        }];
+        song
+    });
+    let (show, night) = show(vec![instrument(0, 8)], songs.collect());
+    Played::new(show, night)
+}
+
+#[test]
+fn a_present_song_that_is_left_out_keeps_its_place_until_the_next_change() {
+    let mut played = three_songs();
+    played.give(Input::Command(Command::Jump(PositionId(2))));
+    let mut night = played.night.clone();
+    skip(&mut night, 1, true);
+    assert_eq!(played.change(&night), 0);
+    assert_eq!(calls(&played.plan), ["1.1", "1.2", "2.1", "3.1", "3.2"]);
+    assert_eq!(played.live().position, PositionId(2));
+    assert_eq!(played.plan.sheet.order[1], OrderLine::Song(1));
+    played.give(Input::Command(Command::Step));
+    assert_eq!(played.change(&night), 0);
+    assert_eq!(calls(&played.plan), ["1.1", "1.2", "3.1", "3.2"]);
+    let left_out = OrderLine::Skipped {
+        call: "2".into(),
+        title: String::new(),
+    };
+    assert_eq!(played.plan.sheet.order[1], left_out);
+    skip(&mut night, 1, false);
+    assert_eq!(played.change(&night), 0);
+    assert_eq!(calls(&played.plan).len(), 6, "taken in again");
+}
+
+#[test]
+fn songs_that_are_moved_or_left_out_later_keep_calls_and_pages() {
+    let mut played = three_songs();
+    let mut night = played.night.clone();
+    night.order.swap(1, 2);
+    night.order.swap(0, 1);
+    assert_eq!(played.change(&night), 0);
+    assert_eq!(
+        calls(&played.plan),
+        ["3.1", "3.2", "1.1", "1.2", "2.1", "2.2"]
+    );
+    assert_eq!(
+        played.live().position,
+        PositionId(2),
+        "the show stays in 1.1"
+    );
+    assert_eq!(*played.plan.promptbook.pages, [2, 0, 1]);
+    skip(&mut night, 0, true);
+    assert_eq!(played.change(&night), 0);
+    assert_eq!(*played.plan.promptbook.pages, [0, 1]);
+    if let NightEntry::Song { transpose, .. } = &mut night.order[1] {
+        *transpose = 2;
+    }
+    assert_eq!(played.change(&night), 0);
+    let song = &played.plan.sheet.songs[0];
+    assert_eq!((song.tonight, song.transpose), (2, 2));
+    let scene = played.plan.promptbook.positions[0].scene;
+    let scene = played.plan.promptbook.scenes[scene.index()];
+    let zones = scene.zones.of(&played.plan.promptbook.zones);
+    assert_eq!(zones[0].transpose, 2);
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// A night planned anew at any place on any way moves no sound of the present scene,
+    /// and sends nothing; the sounds that stay from there keep their slots.
+    #[test]
+    fn a_replan_moves_nothing_that_sounds(
+        (slots, scenes) in nights(),
+        ways in vec((0..12_u32, 0..4_usize, any::<bool>()), 1..6),
+    ) {
+        let half = scenes.len() / 2;
+        let songs: Vec<Song> = [&scenes[..half], &scenes[half..]]
+            .into_iter()
+            .filter(|scenes| !scenes.is_empty())
+            .map(|scenes| {
+                let scene_of = |sounds: &Vec<(usize, usize)>| {
+                    scene(sounds.iter().map(|(r, p)| zone(*r, *p)).collect())
+                };
+                song(scenes.iter().map(scene_of).collect())
+            })
+            .collect();
+        let receivers = slots.iter().enumerate().map(|(at, n)| instrument(at, *n));
+        let (show, night) = show(receivers.collect(), songs);
+        let mut played = Played::new(show, night.clone());
+        let mut tonight = night;
+        for (to, entry, is_move) in ways {
+            played.give(Input::Command(Command::Jump(PositionId(to))));
+            let count = tonight.order.len();
+            if is_move {
+                tonight.order.swap(entry % count, 0);
+            } else if let NightEntry::Song { is_skipped, .. } = &mut tonight.order[entry % count] {
+                *is_skipped = !*is_skipped;
+            }
+            let before = played.live();
+            prop_assert_eq!(played.change(&tonight), 0);
+            let after = played.live();
+            prop_assert_eq!(before.seats, after.seats);
+            let book = &played.plan.promptbook;
+            let at = after.position.index();
+            for (seat, planned) in after.seats.iter().zip(seats_at(book, at)) {
+                prop_assert!(seat.is_none_or(|slot| slot.0 == planned));
+            }
+        }
     }
 }

@@ -171,15 +171,22 @@ fn every_file_of_a_show_reads_as_ron_reads_it() {
 #[test]
 fn the_touring_show_is_whole() {
     let files = files_in(&repository("shows/quarry-lanterns"));
-    assert!(files.len() <= 20, "{}", files.len());
+    assert!(files.len() <= 40, "{}", files.len());
     let (show, _) = read(&files, "quarry-lanterns");
-    assert!(show.songs.len() >= 5 && show.nights.len() == 2);
+    assert!(show.songs.len() >= 12 && show.nights.len() == 2);
+    // Three to play and the pedal box; seven to send to, one of them a spare.
     assert_eq!(
         (show.rig.controllers.len(), show.rig.receivers.len()),
-        (3, 4)
+        (4, 7)
     );
+    let spares = show
+        .rig
+        .receivers
+        .iter()
+        .filter(|item| item.spare_of.is_some());
+    assert_eq!(spares.count(), 1);
     let positions: usize = show.songs.iter().map(|song| song.order.len()).sum();
-    assert!(positions >= 30, "{positions}");
+    assert!(positions >= 100, "{positions}");
     for (song, scene) in show
         .songs
         .iter()
@@ -193,7 +200,7 @@ fn the_touring_show_is_whole() {
         );
         assert!(!scene.player.is_empty(), "{}/{}", song.name, scene.name);
     }
-    // 88 keys are 21–108 and 61 keys 36–96 (GM2 v1.2a; common practice).
+    // 88 keys are 21–108 (common practice); the strap keys have four octaves, the surface three.
     let keys: Vec<_> = show
         .rig
         .controllers
@@ -204,7 +211,72 @@ fn the_touring_show_is_whole() {
         .iter()
         .map(|(low, high)| (low.get(), high.get()))
         .collect();
-    assert_eq!(numbers, [(21, 108), (36, 96)]);
+    assert_eq!(numbers, [(21, 108), (36, 84), (48, 84)]);
+}
+
+/// A spare is what it stands in for, on its own port; where it says otherwise is told.
+#[test]
+fn a_spare_is_like_the_receiver_it_stands_in_for() {
+    let rig = |spare: &str| {
+        let rig = format!(
+            r#"(
+    version: 1,
+    ports: {{"keys": (name: "Keys"), "rack": (name: "Rack"), "second": (name: "Second")}},
+    controllers: {{"keys": (port: "keys", channel: 1, keys: "C2..C7")}},
+    receivers: {{
+        {spare}
+        "synth": (port: "rack", slots: "1..8", patches: GeneralMidi, manners: Gm2(load_ms: 5),
+            parameters: {{"cutoff": (sends: Control(74), neutral: 64)}}, cues: {{"chime": Note("C3", 127)}}),
+    }},
+)"#
+        );
+        let files = BTreeMap::from([("rig.ron".to_owned(), rig.into_bytes())]);
+        let (show, findings) = read(&files, "spare");
+        let told: Vec<String> = findings.kept().iter().map(ToString::to_string).collect();
+        (show, told.join("\n"))
+    };
+    // It may be written before what it stands in for.
+    let (show, told) = rig(r#""spare": (spare_of: "synth", port: "second"),"#);
+    assert_eq!(told, "");
+    let [spare, synth] = &show.rig.receivers[..] else {
+        panic!("{:?}", show.rig.receivers)
+    };
+    assert_eq!((spare.spare_of, synth.spare_of), (Some(1), None));
+    assert_ne!(spare.port, synth.port);
+    let renamed = segue::show::model::Receiver {
+        name: synth.name.clone(),
+        site: synth.site,
+        port: synth.port,
+        spare_of: None,
+        ..spare.clone()
+    };
+    assert_eq!(&renamed, synth);
+    for (spare, words) in [
+        (
+            r#""spare": (spare_of: "sinth", port: "second"),"#,
+            "no receiver \"sinth\"",
+        ),
+        (
+            r#""spare": (spare_of: "synth", port: "second", slots: "1..4"),"#,
+            "\"spare\" states \"slots\"",
+        ),
+        (
+            r#""spare": (spare_of: "synth", port: "second", patches: GeneralMidi),"#,
+            "\"spare\" states \"patches\"",
+        ),
+        (
+            r#""a": (spare_of: "b", port: "second"), "b": (spare_of: "synth", port: "second"),"#,
+            "\"b\" is a spare itself",
+        ),
+        (
+            r#""a": (spare_of: "a", port: "second"),"#,
+            "\"a\" is a spare itself",
+        ),
+        (r#""spare": (spare_of: "synth"),"#, "port"),
+    ] {
+        let (_, told) = rig(spare);
+        assert!(told.contains(words), "{spare}: {told}");
+    }
 }
 
 /// The examples in the documentation of the format are a show, and read as one.

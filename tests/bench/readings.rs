@@ -13,9 +13,11 @@ use std::time::{Duration, Instant};
 use segue::engine::Engine;
 use segue::engine::input::{Command, Input, Outbox};
 use segue::engine::promptbook::PositionId;
+use segue::engine::swap::{Live, Swap};
 use segue::engine::view::View;
 use segue::plan::{self, Plan};
-use segue::show::{model::Show, read};
+use segue::show::model::{NightEntry, OrderEntry, Receiver, Show, Song, Zone};
+use segue::show::read;
 use segue::{check, replay, store};
 
 #[path = "../touring/mod.rs"]
@@ -29,8 +31,13 @@ fn main() {
         "ten times the scenes: {:.1} times as long (at most 10)",
         large.total.as_secs_f64() / small.total.as_secs_f64()
     );
-    step_cost(&large_show(10).plan);
-    step_cost(&large.plan);
+    let few = step_cost(&large_show(10).plan);
+    let many = step_cost(&large.plan);
+    println!(
+        "a step among 10,000 scenes takes {:.2} times as long as among 10 (at most 1.1)",
+        many / few
+    );
+    replan();
 }
 
 /// The fastest of three, since a machine has other things to do too.
@@ -125,14 +132,14 @@ fn write_show(folder: &Path, scenes: usize) {
 }
 
 fn song_text(song: usize) -> String {
-    const UPPER: [&str; 5] = [
+    const RIGHT: [&str; 5] = [
         "Tine Piano",
         "Warm Strings",
         "Brass Section",
         "Glass Bells",
         "Reed Piano",
     ];
-    const LOWER: [&str; 3] = ["Concert Grand", "Funk Clav", "Stab Brass"];
+    const LEFT: [&str; 3] = ["Concert Grand", "Funk Clav", "Stab Brass"];
     let (mut text, mut order) = (String::new(), String::new());
     write!(
         text,
@@ -143,10 +150,10 @@ fn song_text(song: usize) -> String {
         let at = song * 7 + scene;
         write!(
             text,
-            "        \"scene {scene}\": (\n            zones: {{\n                \"right\": (from: \"upper\", patch: \"{}\", level: {}),\n                \"left\": (from: \"lower\", patch: \"{}\", keys: \"C3..C8\", level: -2),\n                \"bass\": (from: \"lower\", patch: \"Round Bass\", keys: \"A0..B2\"),\n            }},\n            patches: {{\"effects\": \"Small Room\"}},\n            parameters: {{\"organ\": {{\"rotor\": {}}}}},\n            player: \"Words for the player, scene {scene}.\",\n            when: (bar: {}, beat: 1),\n        ),\n",
-            UPPER[at % UPPER.len()],
+            "        \"scene {scene}\": (\n            zones: {{\n                \"right\": (from: \"strap\", patch: \"{}\", level: {}),\n                \"left\": (from: \"keys\", patch: \"{}\", keys: \"C3..C8\", level: -2),\n                \"bass\": (from: \"keys\", patch: \"Round Bass\", keys: \"A0..B2\"),\n            }},\n            patches: {{\"effects\": \"Small Room\"}},\n            parameters: {{\"organ\": {{\"drive\": {}}}}},\n            player: \"Words for the player, scene {scene}.\",\n            when: (bar: {}, beat: 1),\n        ),\n",
+            RIGHT[at % RIGHT.len()],
             -i64::try_from(at % 7).unwrap(),
-            LOWER[at % LOWER.len()],
+            LEFT[at % LEFT.len()],
             at % 128,
             scene * 16 + 9
         )
@@ -158,7 +165,7 @@ fn song_text(song: usize) -> String {
 }
 
 /// The mean time of a step, there and back over the night.
-fn step_cost(plan: &Plan) {
+fn step_cost(plan: &Plan) -> f64 {
     const STEPS: u64 = 20_000;
     let book = Arc::new(plan.promptbook.clone());
     let mut engine = Engine::new(Arc::clone(&book), PositionId(0));
@@ -188,9 +195,107 @@ fn step_cost(plan: &Plan) {
         black_box(out.items().len());
         out.clear();
     }
-    println!(
-        "a step among {} scenes: {:.2} µs",
-        plan.places.len(),
-        taken.as_secs_f64() * 1e6 / STEPS as f64
-    );
+    let mean_us = taken.as_secs_f64() * 1e6 / STEPS as f64;
+    println!("a step among {} scenes: {mean_us:.2} µs", plan.places.len());
+    mean_us
+}
+
+/// A night of 300 positions on six receivers with 16 alike slots each is changed where it
+/// is played: planned anew from the first position (all of it) and made ready to be taken.
+fn replan() {
+    for sounds in [4, 8, 10] {
+        let show = wide_show(sounds);
+        let night = &show.nights[0];
+        let plan = plan::compile(&show, night).unwrap();
+        let old = Arc::new(plan.promptbook.clone());
+        let engine = Engine::new(Arc::clone(&old), PositionId(0));
+        let mut live = Live::default();
+        engine.live(&mut live);
+        let given = plan::Given {
+            plan: &plan,
+            live: &live,
+            written: night,
+        };
+        let mut changed = night.clone();
+        if let Some(NightEntry::Song { transpose, .. }) = changed.order.get_mut(5) {
+            *transpose = 2;
+        }
+        let times = (0..5).map(|_| {
+            let start = Instant::now();
+            let replan = plan::replan(&show, &changed, &given).unwrap();
+            let planned = start.elapsed();
+            let book = Arc::new(replan.plan.promptbook);
+            black_box(Swap::prepare(&old, book, PositionId(0), replan.at).unwrap());
+            (start.elapsed(), planned)
+        });
+        let (whole, planned) = times.min().unwrap();
+        println!(
+            "replan of {} positions, 6 receivers of 16 slots, {sounds} sounds each: {:.1} ms (under 100), {:.1} of them to compare the books",
+            plan.places.len(),
+            whole.as_secs_f64() * 1e3,
+            (whole - planned).as_secs_f64() * 1e3
+        );
+    }
+}
+
+/// Thirty songs of ten scenes: so many sounds on each of six receivers, of which a third
+/// change at each step.
+fn wide_show(sounds: usize) -> Show {
+    let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/shows/first-steps");
+    let files = store::read_folder(Path::new(folder)).unwrap().files;
+    let (mut show, _) = read::read(&files, "wide");
+    let first = show.rig.receivers[0].clone();
+    for at in 1..6 {
+        let mut port = show.rig.ports[first.port].clone();
+        port.name = format!("port {at}");
+        show.rig.ports.push(port);
+        let port = show.rig.ports.len() - 1;
+        let name = format!("receiver {at}");
+        show.rig.receivers.push(Receiver {
+            name,
+            port,
+            ..first.clone()
+        });
+    }
+    let song = show.songs[0].clone();
+    let zone = song.scenes[0].zones[0].clone();
+    let patches = first.patches.patches.len();
+    let patch = |at: usize, number: usize| (number * 11 + (at + number) / 3 * 5) % patches;
+    let scene = |song_at: usize, at: usize| {
+        let mut scene = song.scenes[0].clone();
+        scene.name = format!("scene {at}");
+        let zones = (0..6 * sounds).map(|n| Zone {
+            receiver: n / sounds,
+            patch: Some(patch(song_at * 10 + at, n)),
+            ..zone.clone()
+        });
+        scene.zones = zones.collect();
+        scene
+    };
+    let entry = song.order[0].clone();
+    let order = (0..10).map(|scene| OrderEntry {
+        scene,
+        call: (scene + 1).to_string(),
+        ..entry.clone()
+    });
+    let order: Vec<_> = order.collect();
+    show.songs = (0..30)
+        .map(|at| Song {
+            name: format!("song {at}"),
+            scenes: (0..10).map(|scene_at| scene(at, scene_at)).collect(),
+            order: order.clone(),
+            ..song.clone()
+        })
+        .collect();
+    show.nights[0].order = (0..30)
+        .map(|at| NightEntry::Song {
+            song: at,
+            call: (at + 1).to_string(),
+            transpose: 0,
+            is_skipped: false,
+            skipped_scenes: Vec::new(),
+            site: song.site.clone(),
+        })
+        .collect();
+    show
 }

@@ -57,6 +57,9 @@ struct Sum {
     notes: u64,
     violations: u64,
     excuses: BTreeMap<Excuse, u64>,
+    spared: BTreeMap<Excuse, u64>,
+    asked: u64,
+    broken: u64,
     scripts: u64,
     bad: Vec<String>,
 }
@@ -66,6 +69,11 @@ impl Sum {
         self.scripts += 1;
         self.events += report.events;
         self.notes += report.matched;
+        self.asked += report.presses;
+        self.broken += u64::from(!report.findings.is_empty());
+        for (why, count) in &report.spared {
+            *self.spared.entry(*why).or_default() += count;
+        }
         self.violations += report.findings.len() as u64;
         for (why, count) in &report.excuses {
             *self.excuses.entry(*why).or_default() += count;
@@ -161,8 +169,16 @@ fn campaign() {
 fn tell(sum: &Sum, start: Instant, first_seed: u64, seed: u64, stride: u64) {
     let per_second = sum.events as f64 / start.elapsed().as_secs_f64();
     eprintln!(
-        "{} events, {} scripts, {} notes, {per_second:.0} events a second, {} violations, \
-         excused: {:?}, seeds {first_seed} to {seed} by {stride}",
-        sum.events, sum.scripts, sum.notes, sum.violations, sum.excuses
+        "{} events, {} scripts, {} notes asked for, {} matched, {per_second:.0} events a \
+         second, {} violations in {} scripts, excused: {:?}, notes covered: {:?}, \
+         seeds {first_seed} to {seed} by {stride}",
+        sum.events,
+        sum.scripts,
+        sum.asked,
+        sum.notes,
+        sum.violations,
+        sum.broken,
+        sum.excuses,
+        sum.spared
     );
 }

@@ -13,12 +13,15 @@
 
 mod campaign;
 mod corpus;
+mod loaded;
 mod make;
 mod mistakes;
 mod oracle;
+mod pieces;
 mod properties;
 mod run;
 mod saboteur;
 mod script;
 mod stage;
+mod trace;
 mod world;

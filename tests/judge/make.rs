@@ -19,6 +19,7 @@ pub(crate) struct Taste {
     pub(crate) plugs: u32,
     pub(crate) panics: u32,
     pub(crate) floods: u32,
+    pub(crate) replans: u32,
 }
 
 /// A bit of everything but floods.
@@ -32,6 +33,7 @@ pub(crate) const MIXED: Taste = Taste {
     plugs: 1,
     panics: 1,
     floods: 0,
+    replans: 0,
 };
 
 /// Scripts of one kind.
@@ -79,6 +81,7 @@ fn receivers_of(taste: Taste) -> BoxedStrategy<Rx> {
         8 => Just(RxKind::Instrument),
         1 => (0..6_usize).prop_map(RxKind::Effects),
         1 => Just(RxKind::Lights),
+        1 => Just(RxKind::Pages),
     ];
     let sizes = if taste.is_good {
         vec(16..=16_usize, 1..=1).boxed()
@@ -90,7 +93,11 @@ fn receivers_of(taste: Taste) -> BoxedStrategy<Rx> {
             port,
             kind,
             groups,
-            manners,
+            // Three of four, whatever their other manners.
+            manners: Mn {
+                primes: (parameters + manners.bank) % 4 > 0,
+                ..manners
+            },
             parameters,
         })
         .boxed()
@@ -111,6 +118,7 @@ fn manners(taste: Taste) -> BoxedStrategy<Mn> {
             replaces,
             ignores_reset,
             revoices: false,
+            primes: false,
         });
     if taste.is_good {
         return good.boxed();
@@ -142,13 +150,15 @@ fn scenes() -> impl Strategy<Value = Sc> {
         prop::option::weighted(0.3, 0..3_u8),
         prop::option::weighted(0.4, any::<bool>()),
         prop::bool::weighted(0.2),
+        prop::option::weighted(0.4, 0..3_u16),
     )
-        .prop_map(|(zones, values, effect, cue, is_brief)| Sc {
+        .prop_map(|(zones, values, effect, cue, is_brief, page)| Sc {
             zones,
             values,
             effect,
             cue,
             is_brief,
+            page,
         })
 }
 
@@ -174,14 +184,19 @@ fn zones() -> impl Strategy<Value = Zn> {
             prop::option::weighted(0.2, 0..=24_u8),
             transposes,
         ),
-        (prop::bool::weighted(0.2), leaves, prop::bool::weighted(0.2)),
+        (
+            prop::bool::weighted(0.2),
+            leaves,
+            prop::bool::weighted(0.2),
+            prop::bool::weighted(0.2),
+        ),
     )
         .prop_map(
             |(
                 (keyboard, keys, velocities, receiver),
                 (group, patch, level_db),
                 (pan, bend_range, transpose),
-                (catches, leave, takes_new_level),
+                (catches, leave, takes_new_level, is_curved),
             )| Zn {
                 keyboard,
                 keys,
@@ -196,6 +211,7 @@ fn zones() -> impl Strategy<Value = Zn> {
                 catches,
                 leave,
                 takes_new_level,
+                is_curved,
             },
         )
 }
@@ -252,6 +268,7 @@ fn events(taste: Taste) -> impl Strategy<Value = Event> {
         1 => Just(Event::ReleaseAll),
     ];
     let floods = (keyboard(), 1..1_500_u16).prop_map(|(c, n)| Event::Flood(c, n));
+    let replans = (0..4_usize).prop_map(Event::Replan);
     prop::strategy::Union::new_weighted(
         [
             (taste.notes, notes.boxed()),
@@ -261,6 +278,7 @@ fn events(taste: Taste) -> impl Strategy<Value = Event> {
             (taste.plugs, plugs.boxed()),
             (taste.panics, panics.boxed()),
             (taste.floods, floods.boxed()),
+            (taste.replans, replans.boxed()),
         ]
         .into_iter()
         .filter(|(weight, _)| *weight > 0)

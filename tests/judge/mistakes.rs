@@ -11,7 +11,7 @@ use crate::script::Script;
 /// Scripts tried for each mistake, in each taste.
 const TRIES: u32 = 200;
 
-fn tastes() -> [Taste; 4] {
+fn tastes() -> [Taste; 5] {
     [
         MIXED,
         Taste {
@@ -29,6 +29,11 @@ fn tastes() -> [Taste; 4] {
         Taste {
             floods: 6,
             steps: 15,
+            ..MIXED
+        },
+        Taste {
+            is_good: true,
+            replans: 15,
             ..MIXED
         },
     ]

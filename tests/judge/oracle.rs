@@ -6,10 +6,12 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use segue::midi::{Key, Program, Value7};
-use segue::show::model::{BankBytes, Leave, LevelChange, ParameterValue, ReceiverKind, Show, Zone};
+use segue::show::model::{
+    BankBytes, Curve, Leave, LevelChange, ParameterValue, ReceiverKind, Show, Zone,
+};
 use segue::sim::{Change, Expect, ExpectId, Holder, Judge, JudgeRules, Restrike, Wanted};
 
-use crate::world::World;
+use crate::world::{PAGES, World};
 
 /// Hold and sostenuto, as indices.
 pub(crate) const HOLD: usize = 0;
@@ -44,21 +46,26 @@ pub(crate) struct Sound {
 /// Why a violation is not one. Counted, so that a rule cannot be excused away.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub(crate) enum Excuse {
-    /// The group had fewer slots than sounds that were to be kept.
+    /// The group had fewer slots than sounds that were to be kept: some had to be taken. Until
+    /// the group is quiet nobody knows whose notes were harmed. Where only rings stood in the
+    /// way, only they are covered.
     TooFewSlots,
-    /// A note was sent 30 ms after its press and the receiver, still loading, lost it.
+    /// A note was sent 30 ms after its press, the longest that DESIGN lets it wait, and the
+    /// receiver, still loading, lost it.
     LostInLoading,
-    /// The port refused messages, and the receivers were set right afterwards.
+    /// The port refused messages, or had more than it carries in time. Covers what sounded or
+    /// was asked for until it had drained, and sounds that have not been silent since.
     Flooded,
-    /// Channel pressure or bend of one note reaches all notes of its slot.
+    /// Channel pressure or bend of one note reaches all notes of its slot: MIDI has no other.
     SharedSlot,
-    /// The cable was out.
+    /// It sounded when the cable came out, and nothing reaches it.
     CableOut,
-    /// A person had everything sent, sounding slots too.
+    /// A person had everything sent again, sounding slots of the scene too.
     Forced,
-    /// It was on its way when a panic came, and ends at once.
+    /// It waited for a slow port when a panic came, and ends at once.
     InFlight,
-    /// A note struck while its patch loads is silent until the level comes.
+    /// A note struck while its patch loads is silent until the level comes, and a pedal told
+    /// when the patch has loaded is too late for a key let go before: a stated limit.
     Loading,
 }
 
@@ -75,6 +82,11 @@ struct Tenancy {
     ride_until_us: u64,
     level: i32,
     is_tainted: bool,
+    /// Messages to its port were refused while it sounded: it is set right when it is silent.
+    is_doubtful: bool,
+    /// A note that fades and that a pedal held gave way to its restrike: its receiver tells
+    /// nobody, so that the slot may yet be faded for it.
+    has_ghost: bool,
 }
 
 impl Tenancy {
@@ -139,6 +151,8 @@ pub(crate) struct Oracle<'a> {
     song_starts: Vec<usize>,
     sounds: Vec<Vec<Sound>>,
     pub(crate) at: usize,
+    /// The page within the song, from 0.
+    page: u16,
     pub(crate) hands: Vec<Hands>,
     /// Last movement of each source, and its value.
     pub(crate) moved: BTreeMap<SourceName, (u64, u16)>,
@@ -153,8 +167,11 @@ pub(crate) struct Oracle<'a> {
     /// Groups in which notes of several sounds may share a slot just now.
     tainted: BTreeSet<(usize, usize)>,
     ports: Vec<Port>,
+    /// When each port was last seen to be flooded; the moment that drains it counts.
+    flooded_us: Vec<Option<u64>>,
     is_muted: bool,
     was_released: bool,
+    released_us: Option<u64>,
     effects: BTreeMap<usize, usize>,
     /// Until when an effects unit may be changing its program.
     passage_until_us: u64,
@@ -162,6 +179,8 @@ pub(crate) struct Oracle<'a> {
     /// Expectations that may be harmed, and why.
     pub(crate) excused: BTreeMap<ExpectId, Excuse>,
     pub(crate) excuses: BTreeMap<Excuse, u64>,
+    /// Notes that an excuse covers, whether or not anything happened to them.
+    pub(crate) spared: BTreeMap<Excuse, u64>,
     /// How often the engine may have had to take a slot with held notes.
     pub(crate) harm_allowed: u64,
     pub(crate) presses: u64,
@@ -184,12 +203,13 @@ impl<'a> Oracle<'a> {
         let mut line = Vec::new();
         let mut song_starts = Vec::new();
         let mut sounds = Vec::new();
-        for (song_at, song) in show.songs.iter().enumerate() {
-            song_starts.push(line.len());
-            for (scene_at, scene) in song.scenes.iter().enumerate() {
-                line.push((song_at, scene_at));
-                sounds.push(sounds_of(show, &scene.zones, &scene.settings));
+        for spot in &world.line {
+            if spot.is_start {
+                song_starts.push(line.len());
             }
+            line.push((spot.song, spot.scene));
+            let scene = &show.songs[spot.song].scenes[spot.scene];
+            sounds.push(sounds_of(show, &scene.zones, &scene.settings));
         }
         let rules = JudgeRules {
             wait_us: PORT_US,
@@ -203,7 +223,7 @@ impl<'a> Oracle<'a> {
                 judge.pass_through(*heard, at);
             }
         }
-        let keyboards = show.rig.controllers.len() - 1;
+        let keyboards = world.inputs.len();
         let mut oracle = Self {
             show,
             world,
@@ -212,6 +232,7 @@ impl<'a> Oracle<'a> {
             song_starts,
             sounds,
             at: 0,
+            page: 0,
             hands: vec![Hands::default(); keyboards],
             moved: BTreeMap::new(),
             moves: 0,
@@ -222,13 +243,16 @@ impl<'a> Oracle<'a> {
             asked: Vec::new(),
             tainted: BTreeSet::new(),
             ports: vec![Port::Listening; world.kinds.len()],
+            flooded_us: vec![None; world.kinds.len()],
             is_muted: false,
             was_released: false,
+            released_us: None,
             effects: BTreeMap::new(),
             passage_until_us: 0,
             due: Vec::new(),
             excused: BTreeMap::new(),
             excuses: BTreeMap::new(),
+            spared: BTreeMap::new(),
             harm_allowed: 0,
             presses: 0,
             cues: Vec::new(),
@@ -239,6 +263,7 @@ impl<'a> Oracle<'a> {
             oracle.present.push(tenancy);
         }
         oracle.note_effects(0, 0);
+        oracle.turn_page(0, 0);
         oracle
     }
 
@@ -265,6 +290,8 @@ impl<'a> Oracle<'a> {
         let due: Vec<(u64, Due)> = due;
         for (_, what) in due {
             match what {
+                // Taken up again meanwhile: it is of the scene once more.
+                Due::Leave(id) if self.is_present(id) => {}
                 Due::Leave(id) => self.leave_now(now_us, id),
                 // Taken up again meanwhile, or still on its way back: nothing to forbid.
                 Due::Forbid(id, _) if self.is_present(id) || !self.owners.contains_key(&id) => {}
@@ -318,37 +345,47 @@ impl<'a> Oracle<'a> {
         zone: &Zone,
         (keyboard, key, velocity): (usize, u8, u8),
     ) {
-        let out_key = i32::from(key) + i32::from(zone.transpose);
+        let others = if zone.is_never_transposed {
+            0
+        } else {
+            self.world.line[self.at].transpose
+        };
+        let out_key = i32::from(key) + i32::from(zone.transpose) + others;
         let receiver = &self.show.rig.receivers[zone.receiver];
         if !(0..128).contains(&out_key) || !self.is_listening(self.world.ports[zone.receiver]) {
             return;
         }
-        let patch = &receiver.patches.patches[zone.patch.unwrap_or(0)];
+        let patch = zone.patch.map(|at| &receiver.patches.patches[at]);
         let bank = receiver.manners.bank;
         let heeds = |one: BankBytes| bank == one || bank == BankBytes::Both;
-        let value = Value7::clamped(i32::from(velocity));
         let expect = Expect {
             down_us: now_us,
             receiver: zone.receiver,
             wanted: Wanted {
-                bank_msb: patch.bank_msb.filter(|_| heeds(BankBytes::Msb)),
-                bank_lsb: patch.bank_lsb.filter(|_| heeds(BankBytes::Lsb)),
-                program: Some(patch.program),
+                bank_msb: patch
+                    .and_then(|patch| patch.bank_msb)
+                    .filter(|_| heeds(BankBytes::Msb)),
+                bank_lsb: patch
+                    .and_then(|patch| patch.bank_lsb)
+                    .filter(|_| heeds(BankBytes::Lsb)),
+                program: patch.map(|patch| patch.program),
                 group: Some(zone.group as u8),
             },
             key: Key::clamped(out_key),
-            velocities: (value, value),
+            velocities: curved(&self.show.rig.curves[zone.curve], velocity),
         };
         self.presses += 1;
         let id = self.judge.expect(expect);
         let at = self.present[sound];
         self.owners.insert(id, at);
         self.asked.push((at, now_us));
-        let tenancy = &self.tenancies[at];
-        if tenancy.is_tainted {
-            self.excused.insert(id, Excuse::TooFewSlots);
+        if self.tenancies[at].is_tainted {
+            self.cover(id, Excuse::TooFewSlots);
         }
-        let is_sustained = tenancy.is_down(HOLD);
+        if self.is_doubtful(now_us, at) {
+            self.excuse(id, Excuse::Flooded);
+        }
+        let is_sustained = self.tenancies[at].is_down(HOLD);
         if now_us < self.passage_until_us {
             self.judge.allow(id, Change::Passage);
         }
@@ -382,6 +419,7 @@ impl<'a> Oracle<'a> {
                 continue;
             }
             note.is_latched = false;
+            self.tenancies[tenancy].has_ghost |= matches!(note.leave, Leave::Fade(_));
             self.judge.let_go(note.id, Holder::Sostenuto, now_us);
             if !note.is_key_down {
                 note.is_sustained = false;
@@ -531,6 +569,7 @@ impl<'a> Oracle<'a> {
         }
         self.pedal.is_down = false;
         self.was_released = true;
+        self.released_us = Some(now_us);
         for at in 0..self.tenancies.len() {
             for pedal in [HOLD, SOSTENUTO] {
                 let was_down = self.tenancies[at].is_down(pedal);
@@ -599,6 +638,25 @@ impl<'a> Oracle<'a> {
         }
     }
 
+    /// The night is another one from now on: these songs, by number, are played. The show
+    /// stays in its scene.
+    pub(crate) fn change_night(&mut self, songs: &[usize]) {
+        let here = self.line[self.at];
+        self.line.clear();
+        self.song_starts.clear();
+        self.sounds.clear();
+        for song_at in songs {
+            self.song_starts.push(self.line.len());
+            for (scene_at, scene) in self.show.songs[*song_at].scenes.iter().enumerate() {
+                self.line.push((*song_at, scene_at));
+                let sounds = sounds_of(self.show, &scene.zones, &scene.settings);
+                self.sounds.push(sounds);
+            }
+        }
+        let at = self.line.iter().position(|place| *place == here);
+        self.at = at.expect("the present song is never left out");
+    }
+
     fn go(&mut self, now_us: u64, to: Option<usize>, cues: Option<bool>, drains_us: &[u64]) {
         let Some(to) = to.filter(|to| *to < self.line.len()) else {
             return;
@@ -611,7 +669,8 @@ impl<'a> Oracle<'a> {
         let stays: BTreeSet<usize> = coming.iter().filter_map(|(_, at)| *at).collect();
         self.leave(now_us, &stays, drains_us);
         self.take_shortage(now_us, to, &coming);
-        self.at = to;
+        let from = std::mem::replace(&mut self.at, to);
+        self.turn_page(from, to);
         let feeds_before: Vec<BTreeSet<usize>> =
             self.tenancies.iter().map(|t| t.feeds.clone()).collect();
         for tenancy in &mut self.tenancies {
@@ -630,6 +689,22 @@ impl<'a> Oracle<'a> {
             .collect();
         self.note_effects(now_us, to);
         self.expect_cues(to, cues);
+    }
+
+    /// A scene that names no page stays on the page of its song, or starts a song.
+    fn turn_page(&mut self, from: usize, to: usize) {
+        let (song, scene) = self.line[to];
+        let named = self.show.songs[song].scenes[scene].page;
+        self.page = match named {
+            Some(page) => page - 1,
+            None if self.line[from].0 == song => self.page,
+            None => 0,
+        };
+    }
+
+    /// The number that page tablets are to show: pages are counted through the night.
+    pub(crate) fn page_number(&self) -> u8 {
+        (self.line[self.at].0 as u16 * PAGES + self.page) as u8
     }
 
     /// The tenancy that goes on with this sound: in the present scene, else one with held
@@ -692,10 +767,12 @@ impl<'a> Oracle<'a> {
                     .unwrap_or(0);
                 ends.insert(*id, now_us + u64::from(lasts_ms) * 1000);
             }
-            if is_fading {
-                self.tenancies[at].is_fading = true;
+            if is_fading || is_pedal_down && self.tenancies[at].has_ghost {
                 let rings = self.owners.iter().filter(|(_, owner)| **owner == at);
                 ends.extend(rings.map(|(id, _)| (*id, u64::MAX)));
+            }
+            if is_fading {
+                self.tenancies[at].is_fading = true;
                 ends.extend(
                     mine.iter()
                         .map(|(id, _)| (*id, now_us + u64::from(longest_ms.unwrap_or(0)) * 1000)),
@@ -752,7 +829,9 @@ impl<'a> Oracle<'a> {
         if now_us < self.passage_until_us {
             self.judge.allow(id, Change::Passage);
         }
-        if self.is_bent(id) {
+        // All wheels may be on their way back.
+        let is_released = self.released_us.is_some_and(|us| us + PORT_US > now_us);
+        if self.is_bent(id) || is_released {
             self.judge.allow(id, Change::Bend);
         }
         let ride_us = self.tenancies[owner].ride_until_us;
@@ -818,6 +897,17 @@ impl<'a> Oracle<'a> {
             }
             // Once notes were harmed it is not known which are left.
             let is_harmed = is_tainted || (held + sounds) > size;
+            // If there is room beside the held notes, only slots that merely ring are taken.
+            let spared = left.iter().filter(|at| is_harmed || !self.is_held(**at));
+            let owned: Vec<ExpectId> = self
+                .owners
+                .iter()
+                .filter(|(_, owner)| spared.clone().any(|at| at == *owner))
+                .map(|(id, _)| *id)
+                .collect();
+            for id in owned {
+                self.excuse(id, Excuse::TooFewSlots);
+            }
             self.harm_allowed += if is_tainted {
                 sounds as u64
             } else {
@@ -825,15 +915,6 @@ impl<'a> Oracle<'a> {
             };
             for at in left {
                 self.tenancies[at].is_tainted |= is_harmed;
-                let owned: Vec<ExpectId> = self
-                    .owners
-                    .iter()
-                    .filter(|(_, owner)| **owner == at)
-                    .map(|(id, _)| *id)
-                    .collect();
-                for id in owned {
-                    self.excuse(id, Excuse::TooFewSlots);
-                }
             }
             if is_harmed {
                 self.tainted.insert((receiver, group));
@@ -841,8 +922,16 @@ impl<'a> Oracle<'a> {
         }
     }
 
+    /// Violations that name this note are excused from now on.
+    fn cover(&mut self, id: ExpectId, why: Excuse) {
+        if self.excused.insert(id, why).is_none() {
+            *self.spared.entry(why).or_default() += 1;
+        }
+    }
+
+    /// The same, and nothing that it hears is a violation.
     fn excuse(&mut self, id: ExpectId, why: Excuse) {
-        self.excused.insert(id, why);
+        self.cover(id, why);
         for change in ALL_CHANGES {
             self.judge.allow(id, change);
         }
@@ -856,6 +945,8 @@ impl<'a> Oracle<'a> {
         let group = (likeness.receiver, likeness.group);
         self.tenancies.push(Tenancy {
             is_tainted: self.tainted.contains(&group),
+            is_doubtful: false,
+            has_ghost: false,
             likeness,
             level: self.sounds[to][index].level,
             feeds: BTreeSet::new(),
@@ -913,6 +1004,8 @@ impl<'a> Oracle<'a> {
     fn link(&mut self, now_us: u64, at: usize, keyboard: usize, catches: bool) {
         for pedal in [HOLD, SOSTENUTO] {
             let is_down = self.hands[keyboard].pedals[pedal] >= 64;
+            // Sostenuto holds what is down as it goes down: without a note it holds nothing.
+            let catches = catches && (pedal == HOLD || self.is_held(at));
             let tenancy = &mut self.tenancies[at];
             let was_down = tenancy.is_down(pedal);
             tenancy.feeds.insert(keyboard);
@@ -968,6 +1061,7 @@ impl<'a> Oracle<'a> {
         tenancy.hears.clear();
         tenancy.ring_until_us = 0;
         tenancy.is_tainted = false;
+        tenancy.is_doubtful = false;
         for keyboard in tenancy.feeds.clone() {
             self.link(0, at, keyboard, false);
         }
@@ -1013,12 +1107,77 @@ impl<'a> Oracle<'a> {
         self.allow_passages(now_us);
     }
 
-    /// Messages were refused: what the receivers on the port do is set right later.
+    /// Messages are refused, or more of them wait than a slow line carries in time: until
+    /// that is over notes may be lost or late, what is held may be let go, and what is let
+    /// go may sound on. Who holds a note holds it all the same.
     pub(crate) fn flood_port(&mut self, now_us: u64, port: usize) {
-        for receiver in self.on_port(port) {
-            self.judge.silence(receiver, now_us);
-            *self.excuses.entry(Excuse::Flooded).or_default() += 1;
+        self.flooded_us[port] = Some(now_us);
+        let receivers = self.on_port(port);
+        let open: Vec<ExpectId> = self
+            .judge
+            .open()
+            .filter(|(_, expect, _)| receivers.contains(&expect.receiver))
+            .map(|(id, ..)| id)
+            .collect();
+        for id in open {
+            self.excuse(id, Excuse::Flooded);
         }
+        for at in 0..self.tenancies.len() {
+            if receivers.contains(&self.tenancies[at].likeness.receiver) {
+                self.reload_one(now_us, at);
+            }
+        }
+    }
+
+    /// All that the port took has gone out. What was refused will not come; slots are set
+    /// right at once if they are silent, else as soon as they are.
+    pub(crate) fn drain_port(&mut self, now_us: u64, port: usize) {
+        let receivers = self.on_port(port);
+        let lost: Vec<ExpectId> = self
+            .judge
+            .open()
+            .filter(|(_, expect, _)| {
+                // What the engine holds back for a patch may still come.
+                receivers.contains(&expect.receiver) && expect.down_us + 35_000 < now_us
+            })
+            .map(|(id, ..)| id)
+            .collect();
+        for id in lost {
+            if self.judge.withdraw(id) {
+                *self.excuses.entry(Excuse::Flooded).or_default() += 1;
+            }
+        }
+        // An effects unit is sent its program again too.
+        self.effects
+            .retain(|receiver, _| !receivers.contains(receiver));
+        self.passage_until_us = now_us + PORT_US;
+        let open: Vec<ExpectId> = self.judge.open().map(|(id, ..)| id).collect();
+        for id in open {
+            self.judge.allow(id, Change::Passage);
+        }
+        for at in 0..self.tenancies.len() {
+            if receivers.contains(&self.tenancies[at].likeness.receiver) {
+                let is_held = self.is_held(at);
+                self.reload_one(now_us, at);
+                let tenancy = &mut self.tenancies[at];
+                tenancy.is_doubtful = is_held || tenancy.ring_until_us + PORT_US > now_us;
+            }
+        }
+    }
+
+    /// Whether the port of a receiver was flooded at this time or later.
+    pub(crate) fn is_flooded(&self, at_us: u64, receiver: usize) -> bool {
+        self.flooded_us[self.world.ports[receiver]].is_some_and(|until_us| at_us <= until_us)
+    }
+
+    /// Whether a sound's slot has not been set right since a flood: it has sounded on.
+    fn is_doubtful(&mut self, now_us: u64, at: usize) -> bool {
+        let ring_until_us = self.tenancies[at].ring_until_us;
+        if self.tenancies[at].is_doubtful && !self.is_held(at) && ring_until_us + PORT_US < now_us {
+            self.tenancies[at].is_doubtful = false;
+            self.reload_one(ring_until_us, at);
+        }
+        self.tenancies[at].is_doubtful
     }
 
     /// The state is sent again, an effects unit's program with it: a person asked for that.
@@ -1034,23 +1193,46 @@ impl<'a> Oracle<'a> {
 
     /// Patches may be loading again from now on.
     fn reload(&mut self, now_us: u64) {
-        for tenancy in &mut self.tenancies {
-            let manners = &self.show.rig.receivers[tenancy.likeness.receiver].manners;
-            tenancy.ride_until_us = now_us + u64::from(manners.load_ms) * 1000 + PORT_US;
+        for at in 0..self.tenancies.len() {
+            self.reload_one(now_us, at);
         }
     }
 
-    /// Sounding slots are sent everything too: a person asked for that.
+    fn reload_one(&mut self, now_us: u64, at: usize) {
+        let tenancy = &mut self.tenancies[at];
+        let manners = &self.show.rig.receivers[tenancy.likeness.receiver].manners;
+        let until_us = now_us + u64::from(manners.load_ms) * 1000 + PORT_US;
+        tenancy.ride_until_us = tenancy.ride_until_us.max(until_us);
+    }
+
+    /// Sounding slots of the scene are sent everything too: a person asked for that. Notes
+    /// held over from other scenes are not theirs and stay protected, unless their receiver
+    /// has no zone in this scene: its slots are then made for what the scene states.
     pub(crate) fn force(&mut self) {
-        let open: Vec<ExpectId> = self.judge.open().map(|(id, ..)| id).collect();
-        for id in open {
-            self.excuse(id, Excuse::Forced);
-        }
+        let played: BTreeSet<usize> = self.sounds[self.at]
+            .iter()
+            .map(|sound| sound.likeness.receiver)
+            .collect();
+        let is_meant =
+            |tenancy: &Tenancy| tenancy.is_present || !played.contains(&tenancy.likeness.receiver);
+        let open: Vec<ExpectId> = self
+            .judge
+            .open()
+            .map(|(id, ..)| id)
+            .filter(|id| {
+                let owner = self.owners.get(id);
+                owner.is_none_or(|at| is_meant(&self.tenancies[*at]))
+            })
+            .collect();
         for at in 0..self.tenancies.len() {
-            if !self.tenancies[at].is_present && self.is_held(at) {
-                let likeness = &self.tenancies[at].likeness;
+            let tenancy = &self.tenancies[at];
+            if !tenancy.is_present && is_meant(tenancy) && self.is_held(at) {
+                let likeness = &tenancy.likeness;
                 self.tainted.insert((likeness.receiver, likeness.group));
             }
+        }
+        for id in open {
+            self.excuse(id, Excuse::Forced);
         }
     }
 
@@ -1136,7 +1318,7 @@ impl<'a> Oracle<'a> {
         &mut self,
         at_us: u64,
         receiver: usize,
-        (key, program): (Key, Program),
+        (key, program, group): (Key, Program, u8),
     ) -> bool {
         let waits = self.show.rig.receivers[receiver].manners.holds_back;
         // At the program's end nothing waits any more.
@@ -1163,6 +1345,7 @@ impl<'a> Oracle<'a> {
                 expect.receiver == receiver
                     && expect.key == key
                     && expect.wanted.program == Some(program)
+                    && expect.wanted.group == Some(group)
                     && has_waited(id, expect.down_us)
                     && expect.down_us + PORT_US > at_us
             })
@@ -1189,8 +1372,9 @@ fn sounds_of(show: &Show, zones: &[Zone], settings: &[ParameterValue]) -> Vec<So
         let receiver = &show.rig.receivers[zone.receiver];
         debug_assert_eq!(receiver.kind, ReceiverKind::Instrument);
         let values = (0..receiver.parameters.len()).map(|parameter| {
-            settings
+            zone.settings
                 .iter()
+                .chain(settings)
                 .find(|v| v.receiver == zone.receiver && v.parameter == parameter)
                 .map_or(receiver.parameters[parameter].neutral, |v| v.value)
         });
@@ -1226,6 +1410,31 @@ fn sounds_of(show: &Show, zones: &[Zone], settings: &[ParameterValue]) -> Vec<So
         });
     }
     sounds
+}
+
+/// What a curve makes of a velocity: straight lines between its points, level before the
+/// first and after the last, rounded either way; never a silent note.
+fn curved(curve: &Curve, velocity: u8) -> (Value7, Value7) {
+    let points: Vec<(f64, f64)> = curve
+        .points
+        .iter()
+        .map(|(x, y)| (f64::from(x.get()), f64::from(y.get())))
+        .collect();
+    let x = f64::from(velocity);
+    let y = match (points.first(), points.last()) {
+        (Some(first), _) if x <= first.0 => first.1,
+        (_, Some(last)) if x >= last.0 => last.1,
+        (Some(_), _) => points
+            .windows(2)
+            .find(|pair| x <= pair[1].0)
+            .map_or(x, |pair| {
+                let share = (x - pair[0].0) / (pair[1].0 - pair[0].0);
+                pair[0].1 + share * (pair[1].1 - pair[0].1)
+            }),
+        _ => x,
+    };
+    let value = |y: f64| Value7::clamped((y as i32).max(1));
+    (value(y.floor()), value(y.ceil()))
 }
 
 const IN_SCENE: [Change; 5] = [

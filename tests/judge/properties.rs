@@ -11,7 +11,7 @@ use crate::run::{Options, Report, Rule, run};
 use crate::script::Script;
 
 /// Scripts that each property plays unless `PROPTEST_CASES` says otherwise.
-const CASES: u32 = 200;
+const CASES: u32 = 2_000;
 
 pub(crate) fn setting(name: &str, default: u64) -> u64 {
     env::var(name)
@@ -104,6 +104,21 @@ fn owner() {
 #[test]
 fn seam() {
     hold(Taste { steps: 20, ..MIXED }, nothing_of(Rule::Seam));
+}
+
+/// A night planned anew while it is played: nothing of it is heard, whatever sounds, and
+/// the show goes on as if the night had been so from the start.
+#[test]
+fn replan() {
+    let taste = Taste {
+        replans: 12,
+        steps: 20,
+        ..MIXED
+    };
+    hold(taste, |_, report| match report.findings.first() {
+        None => Ok(()),
+        Some(first) => Err(format!("{:?}: {}", first.rule, first.text)),
+    });
 }
 
 /// Invariant 3: a pedal told down is told up, and holds what it should.

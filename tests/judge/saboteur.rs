@@ -3,11 +3,11 @@
 //! A saboteur sits between player and engine and between engine and wire, and does what an
 //! engine with a certain mistake would do.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use segue::engine::input::{Command, Input, Output, Payload, Urgency};
-use segue::engine::promptbook::Promptbook;
+use segue::engine::promptbook::{OutPort, Promptbook, SlotEntry};
 use segue::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
 
 use crate::world::CUE_CONTROL;
@@ -43,10 +43,20 @@ pub(crate) enum Mistake {
     ForgetReturn,
     HideRefusal,
     DifferEachRun,
+    MoveOnReplan,
+    ForgetOwnersOnReplan,
+    PrimeHeld,
+    PrimeRinging,
+    PrimeWrongLevel,
+    PrimeOtherSlot,
+    PrimeBadManners,
+    PrimePedalDown,
+    PrimeWithoutPatch,
+    ForgetToComplete,
 }
 
 impl Mistake {
-    pub(crate) const ALL: [Self; 28] = [
+    pub(crate) const ALL: [Self; 38] = [
         Self::ForgetPedalUp,
         Self::ForgetSostenutoUp,
         Self::PedalToNewSounds,
@@ -75,6 +85,16 @@ impl Mistake {
         Self::ForgetReturn,
         Self::HideRefusal,
         Self::DifferEachRun,
+        Self::MoveOnReplan,
+        Self::ForgetOwnersOnReplan,
+        Self::PrimeHeld,
+        Self::PrimeRinging,
+        Self::PrimeWrongLevel,
+        Self::PrimeOtherSlot,
+        Self::PrimeBadManners,
+        Self::PrimePedalDown,
+        Self::PrimeWithoutPatch,
+        Self::ForgetToComplete,
     ];
 }
 
@@ -87,6 +107,8 @@ pub(crate) struct Saboteur {
     sounding: BTreeMap<(u8, Channel, Key), i32>,
     last_cue: Option<Output>,
     has_lost_output: bool,
+    /// Slots that were told something ahead since the position changed last.
+    primed: BTreeSet<(u8, Channel)>,
 }
 
 static RUNS: AtomicU64 = AtomicU64::new(0);
@@ -130,15 +152,58 @@ impl Saboteur {
         if is_move(input) {
             self.add_on_move(mistake, input, bent);
         }
+        self.prime_wrongly(mistake, outputs, book, bent);
         for output in outputs {
             self.bend_output(mistake, input, *output, book, bent);
         }
         if mistake == Mistake::EndOnFirstOwner {
             self.end_shared(input, outputs, bent);
         }
+        if is_move(input) {
+            self.primed.clear();
+        }
         for output in outputs {
             self.follow(output);
         }
+    }
+
+    /// Primes what must be left alone: a slot with held notes, one that was let go just
+    /// now, a receiver that has not said that it may be primed.
+    fn prime_wrongly(
+        &self,
+        mistake: Mistake,
+        outputs: &[Output],
+        book: &Promptbook,
+        bent: &mut Vec<Output>,
+    ) {
+        let is_primed = |output: &Output| output.urgency == Urgency::Prime;
+        let targets: Vec<(u8, Channel)> = match mistake {
+            Mistake::PrimeHeld if outputs.iter().any(is_primed) => {
+                let held = self.sounding.iter().filter(|(_, count)| **count > 0);
+                held.map(|((port, channel, _), _)| (*port, *channel))
+                    .collect()
+            }
+            Mistake::PrimeRinging => outputs
+                .iter()
+                .filter_map(|output| match output.payload {
+                    Payload::Short(Message::NoteOff(channel, ..)) => Some((output.port.0, channel)),
+                    _ => None,
+                })
+                .collect(),
+            Mistake::PrimeBadManners if outputs.iter().any(is_primed) => book
+                .slots
+                .iter()
+                .filter(|slot| !book.receivers[slot.receiver.index()].manners.may_prime)
+                .map(|slot| (slot.port.0, slot.channel))
+                .collect(),
+            _ => Vec::new(),
+        };
+        bent.extend(targets.into_iter().map(|(port, channel)| Output {
+            port: OutPort(port),
+            urgency: Urgency::Prime,
+            channel: Some(channel),
+            payload: Payload::Short(Message::Program(channel, Program::clamped(99))),
+        }));
     }
 
     /// What reaches the port.
@@ -162,6 +227,10 @@ impl Saboteur {
             return;
         };
         let is_changeover = output.urgency == Urgency::Changeover;
+        let is_primed = output.urgency == Urgency::Prime;
+        let was_primed = output
+            .channel
+            .is_some_and(|channel| self.primed.contains(&(output.port.0, channel)));
         let with = |message| Output {
             payload: Payload::Short(message),
             ..output
@@ -196,6 +265,8 @@ impl Saboteur {
             }
             (Mistake::PanicKeepsNotes, Message::NoteOff(..)) => is_panic,
             (Mistake::PanicKeepsControllers, _) => is_panic && is_changeover,
+            (Mistake::PrimeWithoutPatch, Message::Program(..)) => is_primed,
+            (Mistake::ForgetToComplete, _) => is_move(input) && is_changeover && was_primed,
             _ => false,
         };
         if drops {
@@ -227,6 +298,37 @@ impl Saboteur {
                 bent.push(with(Message::Control(channel, number, value)));
                 bent.push(output);
             }
+            (Mistake::PrimeWrongLevel, Message::Control(channel, number, _))
+                if is_primed && number.get() == 7 =>
+            {
+                let quiet = Value7::clamped(20);
+                bent.push(with(Message::Control(channel, number, quiet)));
+            }
+            (Mistake::PrimePedalDown, Message::Control(channel, number, _))
+                if is_primed && number.get() == 64 =>
+            {
+                bent.push(with(Message::Control(channel, number, Value7::MAX)));
+            }
+            (Mistake::PrimeOtherSlot, _) if is_primed => {
+                let channel = message.channel();
+                let slots: Vec<_> = book
+                    .slots
+                    .iter()
+                    .filter(|slot| slot.port == output.port)
+                    .collect();
+                let group_of = |slot: &&&SlotEntry| (slot.receiver, slot.group);
+                let own = slots.iter().find(|slot| Some(slot.channel) == channel);
+                let other = slots
+                    .iter()
+                    .find(|slot| own.is_some_and(|own| group_of(&own) != group_of(slot)));
+                match other {
+                    Some(other) => bent.push(Output {
+                        channel: Some(other.channel),
+                        ..with(message.on_channel(other.channel))
+                    }),
+                    None => bent.push(output),
+                }
+            }
             _ => bent.push(output),
         }
     }
@@ -253,7 +355,7 @@ impl Saboteur {
                 _ => continue,
             };
             bent.push(Output {
-                port: segue::engine::promptbook::OutPort(port),
+                port: OutPort(port),
                 urgency: Urgency::Changeover,
                 channel: Some(channel),
                 payload: Payload::Short(message),
@@ -276,7 +378,7 @@ impl Saboteur {
         for ((port, channel, key), count) in self.sounding.iter().filter(|(_, c)| **c > 1) {
             for _ in 0..*count {
                 bent.push(Output {
-                    port: segue::engine::promptbook::OutPort(*port),
+                    port: OutPort(*port),
                     urgency: Urgency::Live,
                     channel: Some(*channel),
                     payload: Payload::Short(Message::NoteOff(*channel, *key, Value7::clamped(64))),
@@ -285,8 +387,49 @@ impl Saboteur {
         }
     }
 
+    /// Whether all that sounds is forgotten as the night is planned anew.
+    pub(crate) fn forgets_owners(&self) -> bool {
+        self.mistake == Some(Mistake::ForgetOwnersOnReplan)
+    }
+
+    /// What an engine would send that moves a sounding slot as the night is planned anew:
+    /// the notes end there and are struck on another slot of the group.
+    pub(crate) fn move_sounding(&self, book: &Promptbook) -> Vec<Output> {
+        if self.mistake != Some(Mistake::MoveOnReplan) {
+            return Vec::new();
+        }
+        let mut sent = Vec::new();
+        for ((port, channel, key), _) in self.sounding.iter().filter(|(_, count)| **count > 0) {
+            let is_here = |slot: &&SlotEntry| slot.port.0 == *port && slot.channel == *channel;
+            let Some(here) = book.slots.iter().find(is_here) else {
+                continue;
+            };
+            let other = book.slots.iter().find(|slot| {
+                (slot.receiver, slot.group) == (here.receiver, here.group)
+                    && slot.channel != *channel
+            });
+            let Some(other) = other else {
+                continue;
+            };
+            let messages = [
+                Message::NoteOff(*channel, *key, Value7::clamped(64)),
+                Message::NoteOn(other.channel, *key, Value7::clamped(80)),
+            ];
+            sent.extend(messages.map(|message| Output {
+                port: here.port,
+                urgency: Urgency::Live,
+                channel: message.channel(),
+                payload: Payload::Short(message),
+            }));
+        }
+        sent
+    }
+
     fn follow(&mut self, output: &Output) {
         let port = output.port.0;
+        if let (Urgency::Prime, Some(channel)) = (output.urgency, output.channel) {
+            self.primed.insert((port, channel));
+        }
         match output.payload {
             Payload::Short(Message::NoteOn(channel, key, _)) => {
                 *self.sounding.entry((port, channel, key)).or_default() += 1;

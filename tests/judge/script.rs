@@ -41,6 +41,8 @@ pub(crate) enum RxKind {
     /// Passes on the sound of the receiver with this number.
     Effects(usize),
     Lights,
+    /// Shows pages.
+    Pages,
 }
 
 /// A receiver.
@@ -76,6 +78,9 @@ pub(crate) struct Mn {
     pub(crate) ignores_reset: bool,
     /// A program change takes what sounds over to the new patch (else it ends), if `cuts`.
     pub(crate) revoices: bool,
+    /// Silent slots may be loaded ahead.
+    #[serde(default)]
+    pub(crate) primes: bool,
 }
 
 /// A scene.
@@ -89,6 +94,9 @@ pub(crate) struct Sc {
     /// A cue to every lighting desk; whether a jump fires it.
     pub(crate) cue: Option<bool>,
     pub(crate) is_brief: bool,
+    /// The page it turns to, from 0, if it says so.
+    #[serde(default)]
+    pub(crate) page: Option<u16>,
 }
 
 /// A zone.
@@ -107,6 +115,9 @@ pub(crate) struct Zn {
     pub(crate) catches: bool,
     pub(crate) leave: Lv,
     pub(crate) takes_new_level: bool,
+    /// Velocities are bent (else straight).
+    #[serde(default)]
+    pub(crate) is_curved: bool,
 }
 
 /// What becomes of held notes when the scene is left.
@@ -158,6 +169,9 @@ pub(crate) enum Event {
     ReleaseAll,
     /// So many moves of the wheel of a keyboard, all at once.
     Flood(usize, u16),
+    /// The night is planned anew: as it is (0), or with the song that is so many after the
+    /// present one left out, or taken in again if it was.
+    Replan(usize),
 }
 
 impl Script {

@@ -4,11 +4,13 @@ use std::sync::Arc;
 
 use segue::engine::Engine;
 use segue::engine::input::{Input, Outbox, Output};
-use segue::engine::promptbook::{PositionId, Promptbook};
+use segue::engine::promptbook::{OutPort, PositionId, Promptbook};
+use segue::engine::swap::Swap;
 use segue::engine::view::View;
+use segue::midi::Channel;
 use segue::replay::item;
 use segue::sim::ReceiverModel;
-use segue::wire::{self, Limits, Next, Wire};
+use segue::wire::{self, Lane, Limits, Next, Wire};
 
 use crate::saboteur::Saboteur;
 use crate::world::World;
@@ -30,6 +32,8 @@ pub(crate) struct Stage {
     pub(crate) refused: u64,
     /// Messages that were no whole message.
     pub(crate) broken: u64,
+    /// What was loaded ahead where it should not have been.
+    pub(crate) misprimed: Vec<String>,
     ports: Vec<usize>,
     outbox: Outbox,
     lines: Vec<Line>,
@@ -54,6 +58,7 @@ impl Stage {
             digest: 0xcbf2_9ce4_8422_2325,
             refused: 0,
             broken: 0,
+            misprimed: Vec::new(),
             ports: world.ports.clone(),
             outbox: Outbox::new(),
             lines: (0..book.out_ports.len()).map(line).collect(),
@@ -80,7 +85,11 @@ impl Stage {
         let mut outputs: Vec<Output> = Vec::with_capacity(self.outbox.items().len());
         self.saboteur
             .bend_outputs(input, self.outbox.items(), &self.book, &mut outputs);
-        for output in &outputs {
+        self.send(now_us, &outputs);
+    }
+
+    fn send(&mut self, now_us: u64, outputs: &[Output]) {
+        for output in outputs {
             let Some(line) = self.lines.get_mut(output.port.index()) else {
                 continue;
             };
@@ -90,6 +99,33 @@ impl Stage {
             }
             line.due_us = Some(now_us);
         }
+    }
+
+    /// Hands the engine another book. A mistaken one may lose or move what sounds.
+    pub(crate) fn take_book(&mut self, now_us: u64, mut swap: Swap) {
+        let book = Arc::clone(swap.book());
+        let at = swap.at();
+        self.outbox.clear();
+        self.engine
+            .take_book(now_us, &mut swap, &mut self.outbox)
+            .expect("a swap made for this book and place is taken");
+        self.book = book;
+        if self.saboteur.forgets_owners() {
+            self.start_over(now_us, at);
+        }
+        let mut outputs = self.outbox.items().to_vec();
+        outputs.extend(self.saboteur.move_sounding(&self.book));
+        self.send(now_us, &outputs);
+    }
+
+    /// An engine that knows nothing but its place.
+    fn start_over(&mut self, now_us: u64, at: PositionId) {
+        self.engine = Engine::new(Arc::clone(&self.book), at);
+        for port in 0..self.book.out_ports.len() {
+            let input = Input::OutputReady(OutPort(port as u8));
+            self.engine.handle(now_us, input, &mut self.outbox);
+        }
+        self.outbox.clear();
     }
 
     /// Does what is due now: the engine's deadline, then the wires; gives the ports that
@@ -154,8 +190,39 @@ impl Stage {
                 match line.wire.next(now_us) {
                     Next::Idle => line.due_us = None,
                     Next::Wait(until_us) => line.due_us = Some(until_us.max(now_us + 1)),
-                    Next::Send(item) => self.deliver(now_us, port, &item.payload),
+                    Next::Send(item) => {
+                        if item.lane == Lane::Prime {
+                            self.check_prime(now_us, port, item.channel);
+                        }
+                        self.deliver(now_us, port, &item.payload);
+                    }
                 }
+            }
+        }
+    }
+
+    /// What is loaded ahead goes to slots of which nothing is heard, on receivers that say
+    /// they bear it (DESIGN: Manners).
+    fn check_prime(&mut self, now_us: u64, port: usize, channel: Option<Channel>) {
+        for at in 0..self.models.len() {
+            let model = &mut self.models[at];
+            let is_meant = |channel: Channel| model.spec().listens >> channel.get() & 1 == 1;
+            if self.ports[at] != port || !channel.is_some_and(is_meant) {
+                continue;
+            }
+            model.advance(now_us);
+            if !self.book.receivers[at].manners.may_prime {
+                self.misprimed
+                    .push(format!("{now_us} us: receiver {at} must not be primed"));
+            }
+            let voices = model
+                .voices()
+                .filter(|voice| Some(voice.channel) == channel)
+                .count();
+            if voices > 0 {
+                self.misprimed.push(format!(
+                    "{now_us} us: receiver {at} was primed under {voices} voices on {channel:?}"
+                ));
             }
         }
     }

@@ -2,13 +2,14 @@
 
 use std::collections::BTreeMap;
 
+use segue::engine::promptbook::InPort;
 use segue::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
 use segue::show::model::{
     Action, BankBytes, ControllerItem, Cue, CueMessage, Curve, Leave, LevelChange, LevelLaw,
-    Manners, Night, NightEntry, OrderEntry, Parameter, ParameterKind, ParameterValue, PatchItem,
-    PatchList, PedalBinding, Port, PortKind, PortMatch, Receiver, ReceiverKind, ReceiverPatch, Rig,
-    Scene, SceneCue, Show, Site, SlotGroup, Song, Source, SourceKind, TemplateByte, Trigger, When,
-    Zone,
+    Manners, Night, NightEntry, OrderEntry, Page, PageManner, Parameter, ParameterKind,
+    ParameterValue, PatchItem, PatchList, PedalBinding, Port, PortKind, PortMatch, Receiver,
+    ReceiverKind, ReceiverPatch, Rig, Scene, SceneCue, Show, Site, SlotGroup, Song, Source,
+    SourceKind, TemplateByte, Trigger, When, Zone,
 };
 use segue::sim::{
     HeldNotes, Kind, LoadingControllers, LoadingNotes, ModelManners, ProgramResets, ReceiverSpec,
@@ -16,6 +17,7 @@ use segue::sim::{
 };
 use segue::wire;
 
+use crate::properties::setting;
 use crate::script::{Lv, Mn, Rx, RxKind, Sc, Setup, Speed, Zn};
 
 /// Patches of every receiver.
@@ -24,17 +26,40 @@ pub(crate) const PATCHES: usize = 6;
 pub(crate) const STEP_PEDAL: u8 = 80;
 /// The controller by which cues reach a lighting desk.
 pub(crate) const CUE_CONTROL: u8 = 20;
+/// The controller by which page tablets are told their page.
+pub(crate) const PAGE_CONTROL: u8 = 21;
+/// Pages of each song, numbered through the night.
+pub(crate) const PAGES: u16 = 3;
+/// Ends of the line by which a curved zone bends velocities.
+pub(crate) const CURVE: [(i32, i32); 2] = [(1, 30), (127, 110)];
 /// The controllers that a keyboard sends.
 pub(crate) const SOURCES: [u8; 5] = [1, 11, 64, 66, 67];
 
-/// A show made of a script, and what is needed to judge it.
+/// A show, made of a script or read from its files, and what is needed to judge it.
 pub(crate) struct World {
     pub(crate) show: Show,
     pub(crate) night: Night,
     pub(crate) specs: Vec<ReceiverSpec>,
     pub(crate) kinds: Vec<wire::PortKind>,
-    /// Rig port of each receiver (output ports).
+    /// Output port of each receiver.
     pub(crate) ports: Vec<usize>,
+    /// Where each controller that can be played comes in, and on which channel.
+    pub(crate) inputs: Vec<(InPort, Channel)>,
+    /// The night's positions.
+    pub(crate) line: Vec<Spot>,
+    /// Whether the cues are those of `cues`, whose values name their scenes.
+    pub(crate) has_numbered_cues: bool,
+}
+
+/// A position of the night.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Spot {
+    pub(crate) song: usize,
+    pub(crate) scene: usize,
+    /// Semitones of song and night together.
+    pub(crate) transpose: i32,
+    /// A song begins here.
+    pub(crate) is_start: bool,
 }
 
 /// The rig's output ports come first, then a port for each keyboard, then the pedal's.
@@ -45,10 +70,18 @@ pub(crate) fn build(setup: &Setup) -> World {
         ports: (0..outputs)
             .map(|at| port(format!("out {at}"), speed(at)))
             .collect(),
-        curves: vec![Curve {
-            name: "straight".into(),
-            points: Vec::new(),
-        }],
+        curves: vec![
+            Curve {
+                name: "straight".into(),
+                points: Vec::new(),
+            },
+            Curve {
+                name: "curved".into(),
+                points: CURVE
+                    .map(|(x, y)| (Value7::clamped(x), Value7::clamped(y)))
+                    .to_vec(),
+            },
+        ],
         ..Rig::default()
     };
     let keyboards = setup.keyboards.max(1);
@@ -83,6 +116,18 @@ pub(crate) fn build(setup: &Setup) -> World {
         rig.receivers.push(receiver);
     }
     let (songs, order) = songs(setup, &rig);
+    let line = songs
+        .iter()
+        .enumerate()
+        .flat_map(|(song, item)| {
+            (0..item.scenes.len()).map(move |scene| Spot {
+                song,
+                scene,
+                transpose: 0,
+                is_start: scene == 0,
+            })
+        })
+        .collect();
     let mut kinds = Vec::new();
     for at in (0..outputs).filter(|at| ports.contains(at)) {
         kinds.push(match speed(at) {
@@ -115,6 +160,11 @@ pub(crate) fn build(setup: &Setup) -> World {
         specs,
         kinds,
         ports,
+        inputs: (0..keyboards)
+            .map(|at| (InPort(at as u8), Channel::MIN))
+            .collect(),
+        line,
+        has_numbered_cues: true,
     }
 }
 
@@ -215,6 +265,7 @@ fn receiver(
             vec![heard % setup.receivers.len().max(1)],
         ),
         RxKind::Lights => (ReceiverKind::Lights, Vec::new()),
+        RxKind::Pages => (ReceiverKind::Pages, Vec::new()),
     };
     Receiver {
         name: format!("receiver {at}"),
@@ -232,9 +283,12 @@ fn receiver(
         },
         cues: cues(setup, kind, *first),
         manners: manners(&rx.manners),
-        pages: None,
+        pages: (kind == ReceiverKind::Pages).then_some(PageManner::Control(Controller::clamped(
+            i32::from(PAGE_CONTROL),
+        ))),
         hears,
         keyboard: None,
+        spare_of: None,
     }
 }
 
@@ -330,7 +384,8 @@ fn manners(mn: &Mn) -> Manners {
         load_ms: mn.load_ms,
         resets_controllers: mn.resets,
         cuts_notes: mn.cuts,
-        may_prime: false,
+        // Whether a find is priming's is seen by playing it with nothing primed.
+        may_prime: mn.primes && setting("SEGUE_UNPRIMED", 0) == 0,
         polyphony: None,
         level: LevelLaw::Gm,
         release_s: mn.release_ms as f32 / 1000.0,
@@ -342,7 +397,7 @@ fn manners(mn: &Mn) -> Manners {
 
 /// The model of a receiver: its times are three quarters of those stated, so that what is
 /// stated is a limit and not a coincidence.
-fn spec(rx: &Rx, receiver: &Receiver) -> ReceiverSpec {
+pub(crate) fn spec(rx: &Rx, receiver: &Receiver) -> ReceiverSpec {
     let mn = &rx.manners;
     let mut groups = [u8::MAX; 16];
     let mut listens = 0;
@@ -356,7 +411,7 @@ fn spec(rx: &Rx, receiver: &Receiver) -> ReceiverSpec {
         kind: match rx.kind {
             RxKind::Instrument => Kind::Instrument,
             RxKind::Effects(_) => Kind::Effects,
-            RxKind::Lights => Kind::Silent,
+            RxKind::Lights | RxKind::Pages => Kind::Silent,
         },
         listens,
         groups,
@@ -445,7 +500,13 @@ fn song(at: usize, scenes: Vec<Scene>) -> Song {
         key: String::new(),
         transpose: 0,
         length_s: None,
-        pages: Vec::new(),
+        pages: (0..PAGES)
+            .map(|_| Page {
+                number: None,
+                text: None,
+                site: Site::default(),
+            })
+            .collect(),
         scenes,
         order,
     }
@@ -503,7 +564,7 @@ fn scene(at: usize, sc: &Sc, rig: &Rig) -> Scene {
         settings,
         routes: Vec::new(),
         cues,
-        page: None,
+        page: sc.page.map(|page| page % PAGES + 1),
         page_site: Site::default(),
         player: String::new(),
         technician: String::new(),
@@ -557,7 +618,7 @@ fn zone(at: usize, zn: &Zn, receiver: usize, group: usize, rig: &Rig) -> Zone {
         keys_site: Site::default(),
         velocities: (value(velocities.0), value(velocities.1)),
         velocity_fades: (0, 0),
-        curve: 0,
+        curve: usize::from(zn.is_curved),
         receiver,
         group,
         patch: Some(zn.patch % PATCHES),

@@ -25,6 +25,7 @@ mod route_hides_value;
 mod routes_fight;
 mod shared_channel;
 mod slot_just_played;
+mod spare_played;
 mod too_many_sounds;
 mod transposition_out_of_range;
 mod unreachable_scene;
@@ -55,6 +56,7 @@ pub const RULES: &[Rule] = &[
     routes_fight::RULE,
     shared_channel::RULE,
     slot_just_played::RULE,
+    spare_played::RULE,
     too_many_sounds::RULE,
     transposition_out_of_range::RULE,
     unreachable_scene::RULE,

@@ -10,6 +10,8 @@ mod notes;
 mod pedals;
 mod ports;
 mod presses;
+mod priming;
 mod random;
 mod rig;
 mod sources;
+mod swap;

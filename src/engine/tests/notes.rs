@@ -287,6 +287,53 @@ fn release_all_lets_go_of_everything() {
 }
 
 #[test]
+fn release_all_leaves_no_slot_at_level_0_that_was_loading() {
+    let mut book = Book::new();
+    let keys = book.controller();
+    let main = book.instrument(2, GOOD);
+    book.scene(&[sound(main, 5).on(keys)]);
+    book.scene(&[sound(main, 6)
+        .on(keys)
+        .seat(1)
+        .with(|s| s.load_us = 100_000)]);
+    let mut play = book.play();
+    play.wait(500);
+    play.keys("b0 40 7f");
+    let out = play.step();
+    assert!(out.contains("0:b1 07 00"), "{out}");
+    let out = play.command(Command::ReleaseAll);
+    assert!(!out.contains("0:b1"), "it may not hear anything yet: {out}");
+    assert!(play.view().slots[1].is_loading);
+    let out = play.wait(200);
+    assert!(out.ends_with("0:b1 07 64"), "{out}");
+}
+
+#[test]
+fn a_note_behind_a_slow_line_rings_from_when_its_end_has_left() {
+    for (wait_ms, slot) in [(110, 1), (150, 0)] {
+        let mut book = Book::new();
+        let keys = book.controller();
+        let main = book.instrument(2, GOOD);
+        book.scene(&[sound(main, 5).on(keys).with(|s| s.release_us = 100_000)]);
+        book.scene(&[sound(main, 6).on(keys)]);
+        // MIDI 1.0: 31,250 baud, ten bits a byte.
+        book.out_port(0, |port| port.byte_us = 320);
+        let mut play = book.play();
+        play.wait(500);
+        play.keys("90 3c 64");
+        for _ in 0..20 {
+            play.keys("b0 01 10");
+            play.keys("b0 01 20");
+        }
+        // 42 messages of three bytes: the last has left after 40 ms.
+        play.keys("80 3c 40");
+        play.wait(wait_ms);
+        play.step();
+        assert_eq!(play.view().seats[0], Some(SlotId(slot)), "{wait_ms} ms");
+    }
+}
+
+#[test]
 fn what_is_no_channel_message_stops_here() {
     let mut play = two_scenes();
     assert_eq!(

@@ -216,3 +216,61 @@ fn the_pedal_up_reaches_each_slot_that_was_told() {
     assert_eq!(play.keys("b0 40 00"), "0:b0 40 00, 0:b1 40 00");
     assert!(play.view().slots.iter().all(|slot| slot.notes == 0));
 }
+
+#[test]
+fn a_sostenuto_pedal_is_not_caught_where_no_note_is() {
+    let mut book = Book::new();
+    let keys = book.controller();
+    let main = book.instrument(2, GOOD);
+    book.scene(&[sound(main, 5).on(keys)]);
+    book.scene(&[sound(main, 6)
+        .zone(keys, |zone| zone.catches = true)
+        .seat(1)
+        .with(|s| s.load_us = 100_000)]);
+    let mut play = book.play();
+    play.wait(500);
+    play.keys("b0 42 7f");
+    play.step();
+    play.keys("90 3c 64");
+    // Told when the patch has loaded, it would hold a note that was struck after it.
+    let out = play.wait(200);
+    assert!(!out.contains("b1 42 7f"), "{out}");
+    play.keys("b0 42 00");
+    assert_eq!(play.keys("b0 42 7f"), "0:b1 42 7f", "a fresh press counts");
+}
+
+#[test]
+fn a_sostenuto_pedal_pressed_while_a_patch_loads_holds_nothing_struck_after_it() {
+    for holds in [false, true] {
+        let mut book = Book::new();
+        let keys = book.controller();
+        let main = book.instrument(
+            2,
+            Manners {
+                holds_back: false,
+                ..GOOD
+            },
+        );
+        book.scene(&[sound(main, 5).on(keys)]);
+        book.scene(&[sound(main, 6)
+            .on(keys)
+            .seat(1)
+            .with(|s| s.load_us = 100_000)]);
+        let mut play = book.play();
+        play.wait(500);
+        play.step();
+        if holds {
+            play.keys("90 3c 64");
+        }
+        play.keys("b0 42 7f");
+        play.keys("90 3e 64");
+        let out = play.wait(200);
+        assert_eq!(out.contains("0:b1 42 7f"), holds, "{out}");
+        play.keys("80 3c 40");
+        play.keys("80 3e 40");
+        // What the pedal was told after is held with the rest, and the engine knows it.
+        assert_eq!(play.view().slots[1].notes, if holds { 2 } else { 0 });
+        play.keys("b0 42 00");
+        assert_eq!(play.view().slots[1].notes, 0);
+    }
+}

@@ -63,6 +63,80 @@ fn a_returned_port_waits_for_the_boot_time() {
 }
 
 #[test]
+fn a_panic_that_nobody_heard_is_made_up_for_on_return() {
+    for is_starting in [false, true] {
+        let mut play = two_scenes().play();
+        play.keys("90 3c 64");
+        play.input(Input::OutputLost(OutPort(0)));
+        if is_starting {
+            play.input(Input::OutputReady(OutPort(0)));
+        }
+        assert_eq!(play.command(Command::Panic(None)), "");
+        play.input(Input::OutputReady(OutPort(0)));
+        let out = play.input(Input::SignOfLife(OutPort(0)));
+        assert!(out.starts_with(SILENCE), "{out}");
+        let (silence, state) = out.split_at(out.find("0:c0 05").expect("the state follows"));
+        assert!(silence.contains("0:b2 78 00"), "other slots too: {out}");
+        assert!(!state.contains("78 00"), "{out}");
+        // Once: the next return ends what is held, and no more.
+        play.input(Input::OutputLost(OutPort(0)));
+        play.input(Input::OutputReady(OutPort(0)));
+        let out = play.input(Input::SignOfLife(OutPort(0)));
+        assert!(!out.contains("78 00"), "{out}");
+    }
+}
+
+#[test]
+fn what_an_overflow_refused_keeps_no_line_busy() {
+    let mut book = Book::new();
+    let keys = book.controller();
+    let main = book.instrument(1, GOOD);
+    book.scene(&[sound(main, 5).on(keys).with(|s| s.load_us = 15_000)]);
+    // MIDI 1.0: 31,250 baud, ten bits a byte.
+    book.out_port(0, |port| port.byte_us = 320);
+    let mut play = book.play();
+    play.wait(500);
+    for value in 0..100 {
+        play.keys(&format!("b0 01 {value:02x}"));
+    }
+    // 96 ms of messages were handed out; the line says that it is open, so they are gone.
+    play.input(Input::OutputOverflow(OutPort(0)));
+    assert!(play.view().slots[0].is_loading);
+    play.wait(25);
+    assert!(!play.view().slots[0].is_loading);
+}
+
+#[test]
+fn a_slot_in_doubt_is_quietened_whatever_comes_first() {
+    let resend = |is_forced| Command::Resend {
+        receiver: None,
+        is_forced,
+    };
+    // A resend that spares the slot must not take the place of what the flood left owing.
+    let mut play = two_scenes().play();
+    play.keys("90 3c 64");
+    play.input(Input::OutputOverflow(OutPort(0)));
+    play.command(resend(false));
+    let out = play.keys("80 3c 40");
+    assert!(
+        out.starts_with(&format!("0:80 3c 40, {}, 0:c0 05", quiet(0))),
+        "{out}"
+    );
+    // Nor must another sound that takes the slot while it rings.
+    let mut book = Book::new();
+    let keys = book.controller();
+    let main = book.instrument(1, GOOD);
+    book.scene(&[sound(main, 5).on(keys).with(|s| s.release_us = 500_000)]);
+    book.scene(&[sound(main, 6).on(keys)]);
+    let mut play = book.play();
+    play.keys("90 3c 64");
+    play.input(Input::OutputOverflow(OutPort(0)));
+    play.keys("80 3c 40");
+    let out = play.step();
+    assert!(out.starts_with(&quiet(0)), "{out}");
+}
+
+#[test]
 fn a_sign_of_life_ends_the_wait() {
     let mut play = two_scenes().play();
     play.input(Input::OutputLost(OutPort(0)));

@@ -4,6 +4,7 @@
 //! engine's tables. Each property is one invariant of the design.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use proptest::prelude::*;
 
@@ -11,6 +12,7 @@ use super::rig::*;
 use crate::engine::Engine;
 use crate::engine::input::{Command, Input, Outbox, Output, Payload};
 use crate::engine::promptbook::*;
+use crate::engine::swap::Swap;
 use crate::engine::view::View;
 use crate::midi::{Channel, Message, Value14};
 
@@ -324,7 +326,18 @@ const SLOW: Manners = Manners {
 };
 
 fn manners() -> impl Strategy<Value = Manners> {
-    prop_oneof![Just(GOOD), Just(SLOW), Just(BAD)]
+    let primed = |manners| Manners {
+        may_prime: true,
+        ..manners
+    };
+    prop_oneof![
+        Just(GOOD),
+        Just(SLOW),
+        Just(BAD),
+        Just(PRIMED),
+        Just(primed(SLOW)),
+        Just(primed(BAD))
+    ]
 }
 
 proptest! {
@@ -504,4 +517,69 @@ fn the_ear_hears_a_missing_note_off() {
         told.hear(message);
     }
     assert_eq!(told.notes[&60], 0);
+}
+
+/// The same night with everything numbered otherwise: a scene and a sound that are played
+/// nowhere come first.
+fn renumbered(book: &Promptbook) -> Promptbook {
+    let mut new = book.clone();
+    let first = book.sounds[0];
+    new.sounds = std::iter::once(SoundEntry { pan: None, ..first })
+        .chain(book.sounds.iter().copied())
+        .collect();
+    let shifted = book.scenes.iter().map(|scene| SceneEntry {
+        sounds: Span {
+            start: scene.sounds.start + 1,
+            ..scene.sounds
+        },
+        ..*scene
+    });
+    new.scenes = std::iter::once(SceneEntry::default())
+        .chain(shifted)
+        .collect();
+    for position in &mut new.positions {
+        position.scene.0 += 1;
+    }
+    new
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig {
+        failure_persistence: None,
+        ..ProptestConfig::default()
+    })]
+
+    /// Taking a book that says the same changes no message, whatever sounds.
+    #[test]
+    fn an_equal_night_taken_at_any_time_changes_nothing(
+        manners in manners(),
+        slots in prop_oneof![Just(4u8), Just(SLOTS)],
+        deeds in proptest::collection::vec((trouble(), prop::bool::weighted(0.3)), 1..120),
+    ) {
+        let book = wild(manners, slots);
+        let (mut plain, mut swapped) = (Hall::new(book.clone()), Hall::new(book.clone()));
+        let books = [book.clone(), renumbered(&book)].map(Arc::new);
+        let mut swaps = 0;
+        for (deed, is_swap) in deeds {
+            if is_swap {
+                swaps += 1;
+                let at = swapped.view().position;
+                let old = Arc::clone(swapped.engine.promptbook());
+                let mut swap = Swap::prepare(&old, Arc::clone(&books[swaps % 2]), at, at).unwrap();
+                swapped.out.clear();
+                let now_us = swapped.now_us;
+                swapped.engine.take_book(now_us, &mut swap, &mut swapped.out).unwrap();
+                prop_assert_eq!(swapped.out.items(), &[]);
+            }
+            plain.act(deed);
+            swapped.act(deed);
+            prop_assert_eq!(&plain.last, &swapped.last, "{:?}", deed);
+        }
+        plain.let_go();
+        swapped.let_go();
+        prop_assert_eq!(&plain.last, &swapped.last);
+        let (mut view, other) = (plain.view(), swapped.view());
+        view.edition = other.edition;
+        prop_assert_eq!(view, other);
+    }
 }

@@ -25,11 +25,17 @@ pub(super) const GOOD: Manners = Manners {
     load_us: 0,
     resets_controllers: false,
     cuts_notes: false,
-    may_prime: true,
+    may_prime: false,
     release_us: 0,
     holds_back: true,
     boot_us: 2_000_000,
     heeds_sensing: false,
+};
+
+/// The same, and silent slots may be primed.
+pub(super) const PRIMED: Manners = Manners {
+    may_prime: true,
+    ..GOOD
 };
 
 /// Manners as they are assumed if nothing is stated.
@@ -214,8 +220,28 @@ impl Book {
         receiver
     }
 
+    /// The first slot of `id` moves to the port of another receiver, on this channel.
+    pub(super) fn share_channel(&mut self, id: ReceiverId, with: ReceiverId, channel: u8) {
+        let port = self.book.receivers[with.index()].port;
+        let receiver = &mut self.book.receivers[id.index()];
+        receiver.port = port;
+        let slot = &mut self.book.slots[receiver.slots.start as usize];
+        slot.port = port;
+        slot.channel = Channel::new(channel).unwrap();
+    }
+
+    /// A byte occupies the line of this receiver's port for so long.
+    pub(super) fn line(&mut self, id: ReceiverId, byte_us: u64) {
+        let port = self.book.receivers[id.index()].port;
+        self.book.out_ports[port.index()].byte_us = byte_us;
+    }
+
     pub(super) fn receiver(&mut self, id: ReceiverId, change: impl FnOnce(&mut ReceiverEntry)) {
         change(&mut self.book.receivers[id.index()]);
+    }
+
+    pub(super) fn out_port(&mut self, at: usize, change: impl FnOnce(&mut OutPortEntry)) {
+        change(&mut self.book.out_ports[at]);
     }
 
     pub(super) fn control_entry(
@@ -393,6 +419,11 @@ impl Play {
     pub(super) fn input(&mut self, input: Input) -> String {
         self.out.clear();
         self.engine.handle(self.now_us, input, &mut self.out);
+        self.sent()
+    }
+
+    /// What the outbox holds.
+    pub(super) fn sent(&self) -> String {
         let lines: Vec<_> = self.out.items().iter().map(show).collect();
         lines.join(", ")
     }

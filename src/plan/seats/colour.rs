@@ -28,6 +28,10 @@
 //! sound: then the arc leads there directly. Leading it to the next stay of that sound is
 //! enough: whoever skips that one can swap the rest of the chain with the chain it is on.
 //! So the network grows with the number of stays, not with its square.
+//!
+//! **Given seats.** A night that is planned anew while it is played begins with one stay
+//! for each slot, all at time 0, in the order of the slots: what they hold. Each chain then
+//! begins with one of them, which is its slot; nothing else is different.
 
 use std::collections::{BTreeMap, VecDeque};
 
@@ -149,8 +153,8 @@ struct StayArcs {
     first: usize,
     /// From each pool.
     taken: Vec<(Pool, ArcId)>,
-    /// From the last stay of the same sound.
-    returned: Option<(usize, ArcId)>,
+    /// From the last stay of the same sound, or from several if slots held it before.
+    returned: Vec<(usize, ArcId)>,
     /// To the pools of later starts.
     left: Vec<(Pool, usize, ArcId)>,
 }
@@ -200,11 +204,20 @@ impl Chains {
             network,
             stays: Vec::with_capacity(stays.len()),
         };
-        let mut latest: BTreeMap<u32, usize> = BTreeMap::new();
+        let mut latest: BTreeMap<u32, Vec<usize>> = BTreeMap::new();
         for (index, (stay, (come, go))) in stays.iter().zip(&ends).enumerate() {
-            let before = latest.insert(stay.identity, index);
-            let before = before.and_then(|b| Some((b, ends.get(b)?.1)));
-            chains.add_stay(stay, (*come, *go), before, &starts, can_prime);
+            let known = latest.entry(stay.identity).or_default();
+            // What slots hold from before may be the same sound more than once, at once.
+            let (over, at_once): (Vec<usize>, Vec<usize>) = std::mem::take(known)
+                .into_iter()
+                .partition(|before| stays.get(*before).is_some_and(|b| b.last < stay.first));
+            *known = at_once;
+            known.push(index);
+            let before: Vec<(usize, Node)> = over
+                .into_iter()
+                .filter_map(|before| Some((before, ends.get(before)?.1)))
+                .collect();
+            chains.add_stay(stay, (*come, *go), &before, &starts, can_prime);
             chains.network.add(*go, sink, 1, 0);
         }
         chains
@@ -214,7 +227,7 @@ impl Chains {
         &mut self,
         stay: &Stay,
         (come, go): (Node, Node),
-        before: Option<(usize, Node)>,
+        before: &[(usize, Node)],
         starts: &[Start],
         can_prime: bool,
     ) {
@@ -222,7 +235,7 @@ impl Chains {
         let mut arcs = StayArcs {
             first: stay.first,
             taken: Vec::new(),
-            returned: None,
+            returned: Vec::new(),
             left: Vec::new(),
         };
         let here = starts.partition_point(|start| start.position < stay.first);
@@ -235,9 +248,9 @@ impl Chains {
                 }
             }
         }
-        if let Some((index, node)) = before {
-            let arc = self.network.add(node, come, 1, 0);
-            arcs.returned = Some((index, arc));
+        for (index, node) in before {
+            let arc = self.network.add(*node, come, 1, 0);
+            arcs.returned.push((*index, arc));
         }
         // The starts right after it, one later, and the first of all others.
         let next = starts.partition_point(|start| start.position <= stay.last);
@@ -269,8 +282,9 @@ impl Chains {
             unused.extend(left.drain(..joins).map(|(_, slot)| slot));
             let returned = arcs
                 .returned
-                .filter(|(_, arc)| self.network.carried(*arc) > 0)
-                .and_then(|(before, _)| seats.get(before).copied());
+                .iter()
+                .find(|(_, arc)| self.network.carried(*arc) > 0)
+                .and_then(|(before, _)| seats.get(*before).copied());
             let pool = arcs
                 .taken
                 .iter()

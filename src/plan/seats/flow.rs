@@ -19,143 +19,210 @@ pub(super) type Node = usize;
 /// An arc's number, as `add` gave it.
 pub(super) type ArcId = usize;
 
-/// One direction of an arc; its other direction is the neighbour in the table (2n, 2n + 1).
+/// An arc as it was added.
 #[derive(Clone, Copy)]
-struct Arc {
-    to: Node,
-    cost: Cost,
+struct Drawn {
+    from: u32,
+    to: u32,
     room: u32,
+    cost: Cost,
+}
+
+/// One direction of an arc, in a table sorted by the node that it leaves.
+#[derive(Clone, Copy, Default)]
+struct Arc {
+    to: u32,
+    /// Its other direction.
+    back: u32,
+    room: u32,
+    cost: Cost,
 }
 
 /// A network being built, then solved.
 pub(super) struct Network {
+    node_count: usize,
+    drawn: Vec<Drawn>,
     arcs: Vec<Arc>,
-    leaving: Vec<Vec<ArcId>>,
+    /// Where in `arcs` the arcs of each node begin; one more for the end.
+    starts: Vec<u32>,
+    /// Where in `arcs` each drawn arc is.
+    places: Vec<u32>,
+}
+
+/// No way leads there.
+const NOWHERE: Cost = Cost::MAX;
+/// No arc.
+const NO_ARC: u32 = u32::MAX;
+
+/// How far each node is, and the arc it is best reached by.
+struct Ways {
+    distances: Vec<Cost>,
+    by: Vec<u32>,
 }
 
 impl Network {
     /// A network without nodes.
     pub(super) const fn new() -> Self {
         Self {
+            node_count: 0,
+            drawn: Vec::new(),
             arcs: Vec::new(),
-            leaving: Vec::new(),
+            starts: Vec::new(),
+            places: Vec::new(),
         }
     }
 
     /// One more node; its number is the next.
-    pub(super) fn add_node(&mut self) -> Node {
-        self.leaving.push(Vec::new());
-        self.leaving.len() - 1
+    pub(super) const fn add_node(&mut self) -> Node {
+        self.node_count += 1;
+        self.node_count - 1
     }
 
     /// An arc from a node to a higher one, with room for so many units.
     pub(super) fn add(&mut self, from: Node, to: Node, room: u32, cost: Cost) -> ArcId {
-        let id = self.arcs.len();
-        let back = Arc {
-            to: from,
-            cost: -cost,
-            room: 0,
-        };
-        self.arcs.extend([Arc { to, cost, room }, back]);
-        for (node, arc) in [(from, id), (to, id + 1)] {
-            if let Some(leaving) = self.leaving.get_mut(node) {
-                leaving.push(arc);
-            }
-        }
-        id
+        self.drawn.push(Drawn {
+            from: from as u32,
+            to: to as u32,
+            room,
+            cost,
+        });
+        self.drawn.len() - 1
     }
 
     /// How many units an arc carries.
     pub(super) fn carried(&self, arc: ArcId) -> u32 {
-        self.arcs.get(arc + 1).map_or(0, |back| back.room)
+        let arc = self.places.get(arc).and_then(|at| self.arc(*at));
+        arc.and_then(|arc| self.arc(arc.back))
+            .map_or(0, |back| back.room)
     }
 
     /// Sends units from the first node to the last while that lowers the cost.
     pub(super) fn solve(&mut self) {
-        let mut potentials = self.first_potentials();
-        let last = self.leaving.len().saturating_sub(1);
-        loop {
-            let (distances, ways) = self.search(&potentials, last);
-            let Some(reached) = distances.get(last).copied().flatten() else {
+        self.sort();
+        let last = self.node_count.saturating_sub(1);
+        // The first way needs no search: arcs lead upwards only as yet.
+        let mut ways = self.sweep();
+        let mut potentials = ways.distances.clone();
+        while potentials
+            .get(last)
+            .is_some_and(|cost| *cost < 0 && *cost != NOWHERE)
+        {
+            self.send(last, &ways.by);
+            self.search(&potentials, last, &mut ways);
+            let reached = ways.distances.get(last).copied().unwrap_or(NOWHERE);
+            if reached == NOWHERE {
                 break;
-            };
-            for (potential, distance) in potentials.iter_mut().zip(&distances) {
-                // What lies beyond the last node was not searched: it is at least as far.
-                let distance = distance.map_or(reached, |distance| distance.min(reached));
-                *potential = potential.map(|potential| potential + distance);
             }
-            match potentials.get(last) {
-                Some(Some(cost)) if *cost < 0 => self.send(last, &ways),
-                _ => break,
+            for (potential, distance) in potentials.iter_mut().zip(&ways.distances) {
+                // What lies beyond the last node was not searched: it is at least as far.
+                if *potential != NOWHERE {
+                    *potential += (*distance).min(reached);
+                }
             }
         }
     }
 
-    /// The cheapest cost from the first node to each, arcs leading upwards only.
-    fn first_potentials(&self) -> Vec<Option<Cost>> {
-        let mut best: Vec<Option<Cost>> = vec![None; self.leaving.len()];
-        if let Some(first) = best.first_mut() {
-            *first = Some(0);
-        }
-        for node in 0..self.leaving.len() {
-            let Some(here) = best.get(node).copied().flatten() else {
-                continue;
-            };
-            for arc in self.open(node) {
-                let there = here + arc.1.cost;
-                if let Some(known) = best.get_mut(arc.1.to)
-                    && known.is_none_or(|known| there < known)
-                {
-                    *known = Some(there);
+    /// Puts the arcs of each node, both directions of each, side by side.
+    fn sort(&mut self) {
+        let mut starts = vec![0_u32; self.node_count + 2];
+        for arc in &self.drawn {
+            for node in [arc.from, arc.to] {
+                if let Some(count) = starts.get_mut(node as usize + 2) {
+                    *count += 1;
                 }
             }
         }
-        best
+        let mut sum = 0;
+        for start in &mut starts {
+            sum += *start;
+            *start = sum;
+        }
+        // Of each node's place in `starts` the next free one of its arcs is kept one
+        // further on, so that all have moved to their own places in the end.
+        let mut arcs = vec![Arc::default(); self.drawn.len() * 2];
+        let mut take = |node: u32| {
+            let next = starts.get_mut(node as usize + 1)?;
+            *next += 1;
+            Some(*next - 1)
+        };
+        let mut places = Vec::with_capacity(self.drawn.len());
+        for drawn in &self.drawn {
+            let (there, back) = (take(drawn.from), take(drawn.to));
+            let (there, back) = (there.unwrap_or(NO_ARC), back.unwrap_or(NO_ARC));
+            if let Some(arc) = arcs.get_mut(there as usize) {
+                *arc = Arc {
+                    to: drawn.to,
+                    back,
+                    room: drawn.room,
+                    cost: drawn.cost,
+                };
+            }
+            if let Some(arc) = arcs.get_mut(back as usize) {
+                *arc = Arc {
+                    to: drawn.from,
+                    back: there,
+                    room: 0,
+                    cost: -drawn.cost,
+                };
+            }
+            places.push(there);
+        }
+        (self.arcs, self.starts, self.places) = (arcs, starts, places);
+    }
+
+    /// The cheapest cost from the first node to each, arcs leading upwards only.
+    fn sweep(&self) -> Ways {
+        let mut ways = Ways {
+            distances: vec![NOWHERE; self.node_count],
+            by: vec![NO_ARC; self.node_count],
+        };
+        if let Some(first) = ways.distances.first_mut() {
+            *first = 0;
+        }
+        for node in 0..self.node_count {
+            let here = ways.distances.get(node).copied().unwrap_or(NOWHERE);
+            if here == NOWHERE {
+                continue;
+            }
+            for (id, arc) in self.open(node) {
+                ways.improve(arc.to as usize, here + arc.cost, id);
+            }
+        }
+        ways
     }
 
     /// Distances up to the last node in reduced costs, none of which is below nothing, and
     /// for each node the arc it is best reached by.
-    fn search(
-        &self,
-        potentials: &[Option<Cost>],
-        last: Node,
-    ) -> (Vec<Option<Cost>>, Vec<Option<ArcId>>) {
-        let count = self.leaving.len();
-        let mut distances: Vec<Option<Cost>> = vec![None; count];
-        let mut ways: Vec<Option<ArcId>> = vec![None; count];
+    fn search(&self, potentials: &[Cost], last: Node, ways: &mut Ways) {
+        ways.distances.fill(NOWHERE);
+        ways.by.fill(NO_ARC);
+        if let Some(first) = ways.distances.first_mut() {
+            *first = 0;
+        }
+        let potential = |node: usize| potentials.get(node).copied().unwrap_or(NOWHERE);
         let mut waiting = BinaryHeap::from([Reverse((0, 0))]);
         // Most arcs on cheapest ways cost nothing in reduced costs: nodes reached by them
         // are next in any case and need no sorting.
-        let mut near: Vec<(Cost, Node)> = Vec::new();
-        if let Some(first) = distances.first_mut() {
-            *first = Some(0);
-        }
+        let mut near: Vec<(Cost, u32)> = Vec::new();
         while let Some((distance, node)) = near
             .pop()
             .or_else(|| waiting.pop().map(|Reverse(next)| next))
         {
+            let node = node as usize;
             if node == last {
                 break;
             }
-            let is_old = distances.get(node).copied().flatten() != Some(distance);
-            let Some(here) = potentials.get(node).copied().flatten() else {
-                continue;
-            };
-            if is_old {
+            if ways.distances.get(node) != Some(&distance) {
                 continue;
             }
+            let here = distance + potential(node);
             for (id, arc) in self.open(node) {
-                let Some(there) = potentials.get(arc.to).copied().flatten() else {
+                let there = potential(arc.to as usize);
+                if there == NOWHERE {
                     continue;
-                };
-                let reached = distance + arc.cost + here - there;
-                let (Some(known), Some(way)) = (distances.get_mut(arc.to), ways.get_mut(arc.to))
-                else {
-                    continue;
-                };
-                if known.is_none_or(|known| reached < known) {
-                    *known = Some(reached);
-                    *way = Some(id);
+                }
+                let reached = here + arc.cost - there;
+                if ways.improve(arc.to as usize, reached, id) {
                     if reached == distance {
                         near.push((reached, arc.to));
                     } else {
@@ -164,32 +231,51 @@ impl Network {
                 }
             }
         }
-        (distances, ways)
     }
 
     /// Sends one unit along the ways found, from the last node back to the first.
-    fn send(&mut self, last: Node, ways: &[Option<ArcId>]) {
+    fn send(&mut self, last: Node, by: &[u32]) {
         let mut node = last;
-        while let Some(id) = ways.get(node).copied().flatten() {
-            if let Some(arc) = self.arcs.get_mut(id) {
-                arc.room = arc.room.saturating_sub(1);
-            }
-            // The two directions of an arc differ in the lowest bit of their number.
-            let Some(back) = self.arcs.get_mut(id ^ 1) else {
+        while let Some(id) = by.get(node).copied().filter(|id| *id != NO_ARC) {
+            let Some(arc) = self.arcs.get_mut(id as usize) else {
+                return;
+            };
+            arc.room = arc.room.saturating_sub(1);
+            let back = arc.back as usize;
+            let Some(back) = self.arcs.get_mut(back) else {
                 return;
             };
             back.room += 1;
-            node = back.to;
+            node = back.to as usize;
         }
     }
 
+    fn arc(&self, at: u32) -> Option<&Arc> {
+        self.arcs.get(at as usize)
+    }
+
     /// The arcs with room that leave a node.
-    fn open(&self, node: Node) -> impl Iterator<Item = (ArcId, &Arc)> {
-        let leaving = self.leaving.get(node).map_or(&[][..], Vec::as_slice);
-        leaving
-            .iter()
-            .filter_map(|id| Some((*id, self.arcs.get(*id)?)))
+    fn open(&self, node: Node) -> impl Iterator<Item = (u32, &Arc)> {
+        let start = self.starts.get(node).copied().unwrap_or(0);
+        let end = self.starts.get(node + 1).copied().unwrap_or(start);
+        let arcs = self.arcs.get(start as usize..end as usize);
+        (start..)
+            .zip(arcs.unwrap_or(&[]))
             .filter(|(_, arc)| arc.room > 0)
+    }
+}
+
+impl Ways {
+    /// Takes a way to a node if it is better than the one known.
+    fn improve(&mut self, node: Node, distance: Cost, by: u32) -> bool {
+        let (Some(known), Some(way)) = (self.distances.get_mut(node), self.by.get_mut(node)) else {
+            return false;
+        };
+        let is_better = distance < *known;
+        if is_better {
+            (*known, *way) = (distance, by);
+        }
+        is_better
     }
 }
 

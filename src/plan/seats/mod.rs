@@ -15,7 +15,9 @@ mod tests;
 use std::collections::BTreeMap;
 
 use crate::engine::promptbook::{PositionEntry, Promptbook, SlotId, SoundEntry, Span};
+use crate::engine::swap::Seated;
 use colour::Stay;
+use stays::Line;
 
 /// Something the player should know about a step.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -39,8 +41,31 @@ pub enum Trouble {
     NoSilentSlot,
 }
 
-/// Fills `promptbook.seats`.
-pub(super) fn assign(book: &mut Promptbook) -> Vec<Remark> {
+/// What is played while a night is planned anew: fixed seats at one position.
+#[derive(Clone, Debug)]
+pub(super) struct Anchor {
+    /// Index of the position.
+    pub(super) at: usize,
+    /// Slots of its sounds.
+    pub(super) seats: Seated,
+    /// What each slot holds.
+    pub(super) slots: Vec<Holding>,
+}
+
+/// What a slot holds besides the sounds of the present scene.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Holding {
+    /// The sound it was last made for.
+    pub(super) identity: Option<u32>,
+    /// Notes are held there, or ring.
+    pub(super) is_busy: bool,
+    /// A hold pedal is down there.
+    pub(super) has_pedal: bool,
+}
+
+/// Fills `promptbook.seats`; with an anchor, leaving the seats of its position as they are.
+/// Only steps from there on are remarked upon.
+pub(super) fn assign(book: &mut Promptbook, anchor: Option<&Anchor>) -> Vec<Remark> {
     let mut groups: BTreeMap<(u8, u8), Vec<SlotId>> = BTreeMap::new();
     for (slot, entry) in (0u8..).map(SlotId).zip(&book.slots) {
         let group = groups.entry((entry.receiver.0, entry.group)).or_default();
@@ -50,7 +75,22 @@ pub(super) fn assign(book: &mut Promptbook) -> Vec<Remark> {
     let mut positions = book.positions.to_vec();
     let mut seats = empty_seats(book, &mut positions);
     for (group, slots) in &groups {
-        seat_group(book, &positions, (*group, slots), &mut seats, &mut remarks);
+        let group = Group {
+            book,
+            id: *group,
+            slots,
+        };
+        let mut found = match anchor {
+            None => group.seat(Line::whole(positions.len()), &positions, &mut seats),
+            Some(anchor) => {
+                // Backwards first: the present position has its seats from the way forwards.
+                let back = Line::back(anchor, group);
+                group.seat(back, &positions, &mut seats);
+                let forth = Line::forth(anchor, group, positions.len());
+                group.seat(forth, &positions, &mut seats)
+            }
+        };
+        remarks.append(&mut found);
     }
     remarks.sort_by_key(|remark| (remark.position, remark.sound));
     book.positions = positions.into();
@@ -75,43 +115,52 @@ fn sounds_at<'a>(book: &'a Promptbook, position: &PositionEntry) -> &'a [SoundEn
         .map_or(&[], |scene| scene.sounds.of(&book.sounds))
 }
 
-/// Chooses the seats of one group.
-fn seat_group(
-    book: &Promptbook,
-    positions: &[PositionEntry],
-    (group, slots): ((u8, u8), &[SlotId]),
-    seats: &mut [SlotId],
-    remarks: &mut Vec<Remark>,
-) {
-    let can_prime = book
-        .receivers
-        .get(usize::from(group.0))
-        .is_some_and(|receiver| receiver.manners.may_prime);
-    let night = stays::follow(book, group, slots.len());
-    let chosen = colour::colour(&night.stays, slots.len() as u32, can_prime);
-    let cuts = cuts(&night.stays, &chosen);
-    for (position, (entry, cells)) in positions.iter().zip(&night.cells).enumerate() {
-        for (sound, stay) in cells {
-            let slot = stay.and_then(|stay| slots.get(*chosen.get(stay)?));
+/// One group of slots that are alike.
+#[derive(Clone, Copy)]
+struct Group<'a> {
+    book: &'a Promptbook,
+    id: (u8, u8),
+    slots: &'a [SlotId],
+}
+
+impl Group<'_> {
+    /// Chooses seats along a line of positions, and says what is wrong with them.
+    fn seat(self, line: Line, positions: &[PositionEntry], seats: &mut [SlotId]) -> Vec<Remark> {
+        let can_prime = self
+            .book
+            .receivers
+            .get(usize::from(self.id.0))
+            .is_some_and(|receiver| receiver.manners.may_prime);
+        let night = stays::follow(self, line);
+        let chosen = colour::colour(&night.stays, self.slots.len() as u32, can_prime);
+        let cuts = cuts(&night.stays, &chosen);
+        let mut remarks = Vec::new();
+        for cell in &night.cells {
+            let Some(entry) = positions.get(cell.position) else {
+                continue;
+            };
+            let slot = cell
+                .stay
+                .and_then(|stay| self.slots.get(*chosen.get(stay)?));
             // Without a slot of its own a sound shares the last one.
-            let slot = slot.or(slots.last()).copied().unwrap_or_default();
-            if let Some(seat) = seats.get_mut(entry.seats.start as usize + sound) {
+            let slot = slot.or(self.slots.last()).copied().unwrap_or_default();
+            if let Some(seat) = seats.get_mut(entry.seats.start as usize + cell.sound) {
                 *seat = slot;
             }
-            let trouble = match stay {
+            let trouble = match cell.stay {
                 None => Some(Trouble::NoSlot),
                 Some(stay) => cuts
-                    .get(stay)
-                    .copied()
-                    .filter(|cut| cut.0 == position)
+                    .get(&stay)
+                    .filter(|cut| cut.0 == cell.time)
                     .map(|cut| cut.1),
             };
             remarks.extend(trouble.map(|trouble| Remark {
-                position,
-                sound: *sound,
+                position: cell.position,
+                sound: cell.sound,
                 trouble,
             }));
         }
+        remarks
     }
 }
 

@@ -1,30 +1,134 @@
 //! The night of one group of slots, as stays of sounds over positions.
+//!
+//! Positions are followed in time from 0, or from the present position outwards, forwards
+//! and backwards alike.
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::colour::Stay;
-use super::sounds_at;
-use crate::engine::promptbook::{Promptbook, SceneEntry, Setting, SoundEntry};
+use super::{Anchor, Group, sounds_at};
+use crate::engine::promptbook::{Promptbook, SceneEntry, Setting, SlotId, SoundEntry};
 use crate::midi::cc;
 
-/// One group's sounds over the whole night.
+/// One group's sounds along a line of positions.
 pub(super) struct Stays {
-    /// The stays, in order of their first positions.
+    /// The stays, in order of their first times.
     pub(super) stays: Vec<Stay>,
-    /// For each position: the sounds of the group (their numbers in the scene) and which
-    /// stay each belongs to; none if there was no slot left for it.
-    pub(super) cells: Vec<Vec<(usize, Option<usize>)>>,
+    /// The sounds of the group at each position.
+    pub(super) cells: Vec<Cell>,
 }
 
-/// Follows the sounds of a group through the night. At a position with more sounds than
-/// slots those that stay come first, then the others as the scene lists them.
-pub(super) fn follow(book: &Promptbook, (receiver, group): (u8, u8), slots: usize) -> Stays {
-    let is_ours = |sound: &SoundEntry| sound.receiver.0 == receiver && sound.group == group;
+/// A sound at a position.
+pub(super) struct Cell {
+    /// Index of the position.
+    pub(super) position: usize,
+    /// Its place in the line.
+    pub(super) time: usize,
+    /// The sound's number in the scene.
+    pub(super) sound: usize,
+    /// The stay it belongs to; none if there was no slot left for it.
+    pub(super) stay: Option<usize>,
+}
+
+/// Positions in the order in which they are followed, with what slots hold before.
+pub(super) struct Line {
+    /// Each position with its time.
+    positions: Vec<(usize, usize)>,
+    /// One stay for each slot, in their order, or none at all.
+    given: Vec<Stay>,
+    /// Those of the present scene's sounds, by identity.
+    open: BTreeMap<u32, usize>,
+}
+
+/// The time of the present position where slots hold something already. What was there
+/// before and is silent by now ended at 0: long enough ago that it hinders nothing.
+const NOW: usize = 3;
+
+impl Line {
+    /// A whole night, with nothing before it.
+    pub(super) fn whole(count: usize) -> Self {
+        Self {
+            positions: (0..count).map(|position| (position, position)).collect(),
+            given: Vec::new(),
+            open: BTreeMap::new(),
+        }
+    }
+
+    /// From the present position to the end.
+    pub(super) fn forth(anchor: &Anchor, group: Group<'_>, count: usize) -> Self {
+        Self::from((anchor.at..count).zip(NOW..), anchor, group)
+    }
+
+    /// From the present position back to the start.
+    pub(super) fn back(anchor: &Anchor, group: Group<'_>) -> Self {
+        Self::from((0..=anchor.at).rev().zip(NOW..), anchor, group)
+    }
+
+    fn from(
+        positions: impl Iterator<Item = (usize, usize)>,
+        anchor: &Anchor,
+        group: Group<'_>,
+    ) -> Self {
+        let given = given(anchor, group);
+        let is_seated = |slot: &SlotId| anchor.seats.contains(&Some(*slot));
+        let seated = given.iter().enumerate().zip(group.slots);
+        let open = seated
+            .filter(|(_, slot)| is_seated(slot))
+            .map(|((at, stay), _)| (stay.identity, at))
+            .collect();
+        Self {
+            positions: positions.collect(),
+            given,
+            open,
+        }
+    }
+}
+
+/// What each slot of a group holds, as a stay that began before everything else. The
+/// search cannot but leave them where they are: there are as many as slots.
+fn given(anchor: &Anchor, group: Group<'_>) -> Vec<Stay> {
+    let present = group.book.positions.get(anchor.at);
+    let scene = present.and_then(|entry| group.book.scenes.get(entry.scene.index()));
+    let sounds = scene.map_or(&[][..], |scene| scene.sounds.of(&group.book.sounds));
+    let stay = |(nobody, slot): (u32, &SlotId)| {
+        let held = anchor.slots.get(slot.index());
+        let number = anchor.seats.iter().position(|seat| *seat == Some(*slot));
+        let carried = number.and_then(|number| Some((number, sounds.get(number)?)));
+        let is_busy = held.is_some_and(|held| held.is_busy);
+        let (is_played, has_pedal) = carried.map_or((false, false), |(number, _)| {
+            hands(group.book, scene, number)
+        });
+        Stay {
+            identity: carried
+                .map(|(_, sound)| sound.identity)
+                .or_else(|| held?.identity)
+                .unwrap_or(u32::MAX - nobody),
+            first: 0,
+            last: if is_busy || carried.is_some() { NOW } else { 0 },
+            is_played: is_played || is_busy,
+            has_pedal: has_pedal || held.is_some_and(|held| is_busy && held.has_pedal),
+            comes_played: is_played,
+            bytes: 0,
+        }
+    };
+    (0..).zip(group.slots).map(stay).collect()
+}
+
+/// Follows the sounds of a group along a line. At a position with more sounds than slots
+/// those that stay come first, then the others as the scene lists them. Where slots hold
+/// something already, the sounds of the first position are those that are seated.
+pub(super) fn follow(group: Group<'_>, line: Line) -> Stays {
+    let (book, (receiver, group_number)) = (group.book, group.id);
+    let is_ours = |sound: &SoundEntry| sound.receiver.0 == receiver && sound.group == group_number;
     let varying = varying_settings(book, is_ours);
-    let mut stays: Vec<Stay> = Vec::new();
-    let mut cells = Vec::with_capacity(book.positions.len());
-    let mut open: BTreeMap<u32, usize> = BTreeMap::new();
-    for (position, entry) in book.positions.iter().enumerate() {
+    let is_given = !line.given.is_empty();
+    let mut open = line.open;
+    let mut stays = line.given;
+    let mut cells = Vec::new();
+    for (position, time) in line.positions {
+        let Some(entry) = book.positions.get(position) else {
+            continue;
+        };
         let scene = book.scenes.get(entry.scene.index());
         let sounds = sounds_at(book, entry);
         let ours = || sounds.iter().enumerate().filter(|(_, s)| is_ours(s));
@@ -32,9 +136,13 @@ pub(super) fn follow(book: &Promptbook, (receiver, group): (u8, u8), slots: usiz
             .map(|(_, sound)| sound.identity)
             .filter(|identity| open.contains_key(identity))
             .collect();
-        let mut room = slots.saturating_sub(staying.len());
+        let is_first = is_given && time == NOW;
+        let mut room = if is_first {
+            0
+        } else {
+            group.slots.len().saturating_sub(staying.len())
+        };
         let mut here = BTreeMap::new();
-        let mut row = Vec::new();
         for (number, sound) in ours() {
             let mut stay = open.get(&sound.identity).copied();
             if stay.is_none() && !here.contains_key(&sound.identity) && room > 0 {
@@ -42,8 +150,8 @@ pub(super) fn follow(book: &Promptbook, (receiver, group): (u8, u8), slots: usiz
                 stay = Some(stays.len());
                 stays.push(Stay {
                     identity: sound.identity,
-                    first: position,
-                    last: position,
+                    first: time,
+                    last: time,
                     is_played: false,
                     has_pedal: false,
                     comes_played: false,
@@ -52,17 +160,22 @@ pub(super) fn follow(book: &Promptbook, (receiver, group): (u8, u8), slots: usiz
             }
             if let Some((index, stay)) = stay.and_then(|i| Some((i, stays.get_mut(i)?))) {
                 let (is_played, has_pedal) = hands(book, scene, number);
-                if stay.first == position {
+                if stay.first == time {
                     stay.comes_played = is_played;
                 }
-                stay.last = position;
+                stay.last = time;
                 stay.is_played |= is_played;
-                stay.has_pedal = has_pedal;
+                // A pedal that is down on notes held over holds them longer than this.
+                stay.has_pedal = has_pedal || (is_first && stay.has_pedal);
                 here.insert(sound.identity, index);
             }
-            row.push((number, stay));
+            cells.push(Cell {
+                position,
+                time,
+                sound: number,
+                stay,
+            });
         }
-        cells.push(row);
         open = here;
     }
     Stays { stays, cells }

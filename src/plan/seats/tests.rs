@@ -13,6 +13,8 @@ struct Instance {
     stays: Vec<Stay>,
     slots: u32,
     can_prime: bool,
+    /// How many of the first stays have their slots already: none, or one for each slot.
+    given: usize,
 }
 
 /// Sounds by the positions at which they are played (one bit each), with what is known
@@ -153,13 +155,17 @@ fn least_harm(instance: &Instance) -> Harm {
         }
     }
     let mut best = None;
-    go(instance, 0, &mut Vec::new(), Harm::default(), &mut best);
+    let mut held: Vec<usize> = (0..instance.given).collect();
+    let start = Harm::default();
+    go(instance, instance.given, &mut held, start, &mut best);
     best.unwrap()
 }
 
 fn check(instance: &Instance) {
     let chosen = colour(&instance.stays, instance.slots, instance.can_prime);
     let found = harm_of(instance, &chosen);
+    let given: Vec<usize> = (0..instance.given).collect();
+    assert_eq!(chosen.get(..instance.given), Some(&given[..]));
     assert_eq!(found, Some(least_harm(instance)), "{instance:?} {chosen:?}");
 }
 
@@ -197,6 +203,7 @@ fn small_nights_are_planned_as_well_as_can_be() {
                     stays: stays.clone(),
                     slots,
                     can_prime,
+                    given: 0,
                 });
                 count += 1;
             }
@@ -247,7 +254,7 @@ proptest! {
         let stays = thinned(sounds, slots);
         // Exhaustive search has its limits; shorter nights are all tried above.
         prop_assume!(stays.len() <= 14);
-        check(&Instance { stays, slots, can_prime });
+        check(&Instance { stays, slots, can_prime, given: 0 });
     }
 }
 
@@ -268,7 +275,7 @@ proptest! {
         }
         let bound = bound(&stays);
         for slots in [slots, bound as u32, (bound as u32).saturating_sub(1).max(slots)] {
-            let instance = Instance { stays: stays.clone(), slots, can_prime };
+            let instance = Instance { stays: stays.clone(), slots, can_prime, given: 0 };
             let harm = harm_of(&instance, &colour(&stays, slots, can_prime)).unwrap();
             prop_assert_eq!(harm.cuts == 0, bound <= slots as usize, "{:?}", harm);
         }
@@ -299,4 +306,101 @@ fn a_sound_comes_back_to_the_slot_that_holds_it() {
     ];
     let chosen = colour(&stays(&sounds), 4, false);
     assert_eq!(chosen[3], chosen[0]);
+}
+
+/// What a slot holds where the first position is fixed: notes held over, or nothing any
+/// more; and which sound.
+fn holdings() -> impl Strategy<Value = Vec<(bool, bool, u32)>> {
+    vec((any::<bool>(), any::<bool>(), 0..10_u32), 16)
+}
+
+/// Time of the fixed position (`stays::NOW`).
+const NOW: usize = 3;
+
+/// The stays with those of the first position fixed to slots that `order` gives, and other
+/// slots holding something.
+fn anchored(stays: Vec<Stay>, slots: u32, order: u64, held: &[(bool, bool, u32)]) -> Vec<Stay> {
+    let (present, mut later): (Vec<Stay>, Vec<Stay>) =
+        stays.into_iter().partition(|stay| stay.first == 0);
+    let mut given: Vec<Stay> = (0..)
+        .zip(&held[..slots as usize])
+        .map(|(nobody, (is_busy, has_pedal, identity))| Stay {
+            // From 8 on it is a sound that never comes.
+            identity: if *identity < 8 {
+                *identity
+            } else {
+                u32::MAX - nobody
+            },
+            first: 0,
+            last: if *is_busy { NOW } else { 0 },
+            is_played: *is_busy,
+            has_pedal: *is_busy && *has_pedal,
+            comes_played: false,
+            bytes: 0,
+        })
+        .collect();
+    let mut free: Vec<usize> = (0..slots as usize).collect();
+    for (turn, stay) in present.into_iter().enumerate() {
+        let slot = free.remove((order >> (4 * turn)) as usize % free.len());
+        let last = stay.last + NOW;
+        given[slot] = Stay {
+            last,
+            bytes: 0,
+            ..stay
+        };
+    }
+    later.iter_mut().for_each(|stay| {
+        stay.first += NOW;
+        stay.last += NOW;
+    });
+    given.extend(later);
+    given
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig {
+        cases: 1_500, failure_persistence: None, ..ProptestConfig::default()
+    })]
+
+    /// A night planned anew: up to 7 positions and 5 slots of which the first position's
+    /// seats are fixed, against exhaustive search.
+    #[test]
+    fn no_plan_around_fixed_seats_does_less_harm(
+        sounds in nights(7, 0..8), slots in 1..6_u32, can_prime in any::<bool>(),
+        order in any::<u64>(), held in holdings(),
+    ) {
+        let stays = anchored(thinned(sounds, slots), slots, order, &held);
+        prop_assume!(stays.len() <= 14 + slots as usize);
+        check(&Instance { stays, slots, can_prime, given: slots as usize });
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig {
+        cases: 200, failure_persistence: None, ..ProptestConfig::default()
+    })]
+
+    /// Long nights planned anew: unbroken exactly if the busiest pair of positions fits.
+    #[test]
+    fn a_plan_around_fixed_seats_is_unbroken_exactly_if_the_bound_allows(
+        sounds in nights(31, 1..40), slots in 1..17_u32, can_prime in any::<bool>(),
+        order in any::<u64>(), held in holdings(),
+    ) {
+        let mut sounds = thinned(sounds, slots);
+        for stay in &mut sounds {
+            stay.is_played = true;
+            stay.comes_played = true;
+        }
+        let stays = anchored(sounds, slots, order, &held);
+        // A slot that holds the very sound that comes is no cut: left out of the bound.
+        prop_assume!(!stays.iter().any(|stay| stay.first == NOW + 1
+            && stays[..slots as usize].iter().any(|g| g.identity == stay.identity)));
+        let used: Vec<Stay> = stays.iter().filter(|stay| stay.last > 0).copied().collect();
+        let chosen = colour(&stays, slots, can_prime);
+        let given: Vec<usize> = (0..slots as usize).collect();
+        prop_assert_eq!(&chosen[..slots as usize], &given[..]);
+        let instance = Instance { stays, slots, can_prime, given: slots as usize };
+        let harm = harm_of(&instance, &chosen).unwrap();
+        prop_assert_eq!(harm.cuts == 0, bound(&used) <= slots as usize, "{:?}", harm);
+    }
 }

@@ -252,6 +252,9 @@ pub struct Receiver {
     pub hears: Vec<usize>,
     /// How it belongs to a controller on the same port, if the rig says so.
     pub keyboard: Option<KeyboardLink>,
+    /// Index of the receiver that it is kept to stand in for. Its slots, patch list,
+    /// parameters, cues and manners are then those of that receiver. No scene plays a spare.
+    pub spare_of: Option<usize>,
 }
 
 /// What an instrument has to do with a controller on its port.

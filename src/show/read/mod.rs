@@ -31,8 +31,8 @@
 //!     controllers: {
 //!         "lower": (port: "keys", channel: 1, keys: "A0..C8", sources: {
 //!             "wheel": Control(1), "bender": Bend, "touch": Pressure, "hold": Control(64),
-//!             "foot": (sends: Control(4), inverted: true), "knob": Pair(17), "pad": Note("C1"),
-//!         }), // also Switch(n), Nrpn(msb, lsb), PolyPressure; without sources: hold, bend, pressure
+//!             "foot": (sends: Control(4), inverted: true), "knob": Pair(17),
+//!         }), // also Switch(n), Nrpn(msb, lsb), Note("C1"), PolyPressure; unstated: hold, bend, pressure
 //!         "pedal box": (port: "keys", channel: 16), // no keys, no sources
 //!     },
 //!     pedals: {                             // sends: Control(n), Note("C3"), Program(n from 0)
@@ -61,6 +61,7 @@
 //!             "house red": Program(3), "go": Exclusive("F0 7F 01 02 01 01 31 F7"), "roll": Start,
 //!         }),                               // also Control(n, value), Continue, Stop
 //!         "tablet": (kind: Pages, port: "tablet", slots: "16", pages: Program), // or Control(n)
+//!         "spare": (spare_of: "main", port: "keys"), // the same model on a port of its own
 //!     },
 //!     defaults: (from: "lower", to: "main"), // any field of a zone, for all songs
 //!     routes: {"brightness": (from: ("lower", "wheel"), to: "main", set: "cutoff")}, // see `routes`
@@ -76,6 +77,10 @@
 //! `may_prime: false`, `polyphony` unknown, `level: Gm` (`Linear`, `Fixed`), `release_s: 2.0`,
 //! `holds_back: true`, `boot_ms: 10000`, `heeds_sensing: true`. `Gm2` are those that General
 //! MIDI 2 recommends. `programs_from_1` holds for the patch list and for cues.
+//!
+//! **A spare** is a second receiver of the same model, kept to take over. It says only whose
+//! spare it is and its port; slots, patch list, parameters, cues and manners are those of the
+//! other. No scene plays it. (Not used yet: nothing but panic is sent to it.)
 //!
 //! **System Exclusive** of a parameter: bytes in hexadecimal, `vv` for a value of 7 bits, `mm`
 //! and `ll` for the halves of 14, `cc` for the channel, `[` where the sum of the checksum `ss`
@@ -98,8 +103,7 @@
 //!             },
 //!             patches: {"echo": "Wide Hall"}, // of receivers without zones; or (patch: …, group: …)
 //!             parameters: {"main": {"cutoff": 90}, "echo": {"mix": Leave}},
-//!             routes: {"brightness": Off},  // or any field of a route; the song may have routes too
-//!             cues: [(to: "lights", cue: "house red", on_jump: true)],
+//!             routes: {"brightness": Off}, cues: [(to: "lights", cue: "house red", on_jump: true)],
 //!             page: 1,                      // of this song, from 1
 //!             player: "Soft.", technician: "Watch the echo.",
 //!             when: (bar: 9, beat: 1, word: "home"),
@@ -113,7 +117,7 @@
 //!
 //! **A zone** has `from` (a controller), `to` (a receiver), `group`, `patch`, `keys` (all of the
 //! controller's unless stated), `velocity` (`"1..127"`), `velocity_fade` (`(20, 0)`: fades in over
-//! the 20 lowest of them and out over none), `curve`, `level` in dB (0 is volume 100),
+//! the 20 lowest and out over none), `curve`, `level` in dB (0 is volume 100),
 //! `pan` (-64 to 63), `bend_range` in semitones, `transpose` (semitones, or `Never`), `catch`,
 //! `leave` (`Hold`, `Cut`, `Fade(ms)`), `level_change` (`Ride`, `New`), and `parameters` of its
 //! own sound. Defaults come down from rig to song to zone.
@@ -161,6 +165,7 @@ mod routes;
 mod routing;
 mod song;
 mod sources;
+mod spares;
 mod values;
 
 use crate::midi::pitch::MiddleC;

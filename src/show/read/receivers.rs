@@ -4,7 +4,7 @@ use super::manners::manners;
 use super::names::{Names, Source, items, named, parsed};
 use super::parameters::parameter;
 use super::rig::{Lists, control_number, names_of, program, value7};
-use super::values;
+use super::{spares, values};
 use crate::midi::{Channel, Message};
 use crate::show::model::{
     Cue, CueMessage, KeyboardLink, Manners, PageManner, PatchList, Receiver, ReceiverKind,
@@ -27,11 +27,12 @@ pub(super) struct ReceiverNames {
     pub(super) cues: Names,
 }
 
-/// A receiver as read; whom it hears is resolved once all receivers are known.
+/// A receiver as read; its links to others are resolved once all receivers are known.
 pub(super) struct ReceiverRead {
     pub(super) receiver: Receiver,
     pub(super) names: ReceiverNames,
     pub(super) hears: Vec<Spanned<String>>,
+    pub(super) spare_of: Option<Spanned<String>>,
 }
 
 /// What a receiver is read against.
@@ -60,6 +61,9 @@ pub(super) fn receiver(
     problems: &mut Vec<(u16, Problem)>,
 ) -> Option<ReceiverRead> {
     let mut fields = Fields::open(node, "receiver", report)?;
+    if fields.has("spare_of") {
+        return spares::spare(name, fields, around);
+    }
     let port = fields.required("port", self::name);
     let (mut receiver, names) = contents(name, &mut fields, around, problems);
     let hears = fields
@@ -80,6 +84,7 @@ pub(super) fn receiver(
         receiver,
         names,
         hears,
+        spare_of: None,
     })
 }
 
@@ -136,6 +141,7 @@ fn contents(
             .map(|pages| pages.value),
         hears: Vec::new(),
         keyboard: None,
+        spare_of: None,
     };
     let names = ReceiverNames {
         groups: group_names,

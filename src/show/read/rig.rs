@@ -8,6 +8,7 @@ use super::names::{Names, Source, items, named, parsed};
 use super::receivers::{self, ReceiverNames};
 use super::routes::{RouteDrafts, route_drafts};
 use super::sources;
+use super::spares;
 use super::values::{self, Wrong};
 use crate::midi::{Controller, Program, Value7};
 use crate::show::finding::quoted;
@@ -126,8 +127,8 @@ fn all_receivers(
     report: &mut Report<'_>,
     problems: &mut Vec<(u16, Problem)>,
 ) -> (Vec<Receiver>, Names, Vec<ReceiverNames>) {
-    let (mut all, mut names, mut inside, mut links) =
-        (Vec::new(), Names::default(), Vec::new(), Vec::new());
+    let (mut all, mut names, mut inside) = (Vec::new(), Names::default(), Vec::new());
+    let (mut links, mut spares) = (Vec::new(), Vec::new());
     for (name, node) in nodes.map(|nodes| nodes.value).unwrap_or_default() {
         let desk = receivers::Around {
             source,
@@ -139,17 +140,19 @@ fn all_receivers(
         names.add(&name.value, receiver.is_some().then_some(all.len()));
         if let Some(found) = receiver {
             links.push(found.hears);
+            spares.push(found.spare_of);
             inside.push(found.names);
             all.push(found.receiver);
         }
     }
-    // Only now are all names known that an effects unit may hear.
+    // Only now are all names known that an effects unit may hear, or a spare stand in for.
     for (receiver, hears) in all.iter_mut().zip(links) {
         receiver.hears = hears
             .iter()
             .filter_map(|name| names.index(name, "receiver", report))
             .collect();
     }
+    spares::fill(&mut all, &mut inside, &spares, &names, report);
     (all, names, inside)
 }
 

@@ -2,7 +2,9 @@
 
 use segue::engine::limits::{MAX_CONTROLLERS, MAX_PORTS, MAX_RECEIVERS, MAX_SLOTS, MAX_SOUNDS};
 use segue::engine::promptbook::{PositionId, SlotId};
-use segue::engine::view::{ControllerView, Counters, KeySet, Presence, SlotView, View};
+use segue::engine::view::{
+    ControllerView, Counters, KeySet, NextView, Presence, PressView, SlotView, View,
+};
 use segue::screen::{InPortStatus, KeyLine, LogLevel, LogLine, OutPortStatus, RigStatus};
 use segue::screen::{ScreenModel, UiState};
 use segue::sheet::*;
@@ -148,6 +150,7 @@ fn sheet() -> Sheet {
             tempo: Some(tempo),
             key: key.into(),
             transpose: if number == 2 { -2 } else { 0 },
+            tonight: if number == 2 { -2 } else { 0 },
             length_s: Some(210 + 15 * number as u32),
             positions: (first, scenes.len()),
             pages: vec![
@@ -159,9 +162,10 @@ fn sheet() -> Sheet {
         });
         sheet.order.push(OrderLine::Song(number));
         if number == 2 {
-            sheet
-                .order
-                .push(OrderLine::Skipped("Tin Whistle Weather".into()));
+            sheet.order.push(OrderLine::Skipped {
+                call: "4".into(),
+                title: "Tin Whistle Weather".into(),
+            });
             sheet.order.push(OrderLine::Break(20 * 60));
         }
     }
@@ -364,6 +368,7 @@ fn view() -> View {
     seats[3] = Some(SlotId(16));
     View {
         now_us: 60_500_000,
+        edition: 0,
         position: PositionId(8),
         page: 0,
         is_muted: false,
@@ -378,14 +383,32 @@ fn view() -> View {
         seats,
         routes: [None; segue::engine::limits::MAX_ROUTES],
         waiting: 0,
+        next: next(),
         counters: Counters {
             steps: 31,
             swallowed: 2,
             notes: 8123,
             unwanted: 2,
             detours: 1,
+            primed: 74,
+            primes_abandoned: 3,
             ..Counters::default()
         },
+    }
+}
+
+fn next() -> NextView {
+    let mut ports = [PressView::default(); MAX_PORTS];
+    ports[0].bytes = 9;
+    ports[1] = PressView {
+        bytes: 14,
+        us: 4_480,
+    };
+    NextView {
+        position: Some(PositionId(9)),
+        sounds: 4,
+        ready: 3,
+        ports,
     }
 }
 

@@ -9,12 +9,14 @@
 //! ```text
 //! case "what it shows"              required, first
 //! must-fail "TEXT"                  the case passes if it fails with TEXT in the reason
+//! trace                             every byte at every far side is written down, for a judge
 //!
 //! include FILE                      the lines of another file beside this one
 //! device NAME vendor 1209 product 0001 serial A label "Lab Keys" [ports 2] [absent]
 //!                                   makes a device and plugs it in, unless `absent`
 //! unplug NAME / plug NAME           pulls the cable, puts it back
 //! power-off NAME                    pulls the cable, and what sounded in it is silent
+//! lossy NAME                        from here on the far side may be too slow for what comes
 //! connect FROM TO                   a sequencer connection in the kernel, for the self-test
 //!
 //! start ARGUMENTS                   runs `segue ARGUMENTS` without a terminal
@@ -62,6 +64,7 @@ use crate::words::{byte, hex_number, instructions, number, time};
 pub struct Case {
     pub title: String,
     pub must_fail: Option<String>,
+    pub is_traced: bool,
     pub steps: Vec<Step>,
 }
 
@@ -89,6 +92,7 @@ pub enum Action {
     Unplug(String),
     Plug(String),
     PowerOff(String),
+    Lossy(String),
     Connect {
         from: PortName,
         to: PortName,
@@ -177,6 +181,7 @@ impl Case {
         let mut case = Self {
             title: String::new(),
             must_fail: None,
+            is_traced: false,
             steps: Vec::new(),
         };
         case.add(text, "", load, INCLUDE_DEPTH)?;
@@ -212,6 +217,7 @@ impl Case {
         match words.next()?.as_str() {
             "case" => self.title = words.next()?,
             "must-fail" => self.must_fail = Some(words.next()?),
+            "trace" => self.is_traced = true,
             "include" => {
                 let file = words.next()?;
                 let deeper = depth
@@ -270,6 +276,7 @@ impl Words {
             "unplug" => Action::Unplug(self.next()?),
             "plug" => Action::Plug(self.next()?),
             "power-off" => Action::PowerOff(self.next()?),
+            "lossy" => Action::Lossy(self.next()?),
             "connect" => Action::Connect {
                 from: self.port()?,
                 to: self.port()?,
@@ -578,6 +585,12 @@ mod tests {
         let places: Vec<_> = case.steps.iter().map(|step| step.place.as_str()).collect();
         assert_eq!(places, ["rig.inc line 1", "line 3"]);
         assert!(fault("include deep.inc").ends_with("files include each other too deep"));
+    }
+
+    #[test]
+    fn a_case_is_traced_only_if_it_says_so() {
+        assert!(read("trace\npause 1s").unwrap().is_traced);
+        assert!(!read("pause 1s").unwrap().is_traced);
     }
 
     #[test]

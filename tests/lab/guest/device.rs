@@ -13,6 +13,7 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 use crate::far::Port;
+use crate::raw_midi::widen;
 
 /// What a device says about itself.
 #[derive(Clone, Debug, PartialEq)]
@@ -29,6 +30,8 @@ pub struct DeviceSpec {
 pub struct Device {
     pub spec: DeviceSpec,
     pub ports: Vec<Port>,
+    /// Losing bytes at the far side is part of the case from here on.
+    pub is_lossy: bool,
     gadget: PathBuf,
     controller: String,
     far_id: String,
@@ -42,6 +45,7 @@ impl Device {
         let number = MADE.fetch_add(1, Ordering::Relaxed);
         let device = Self {
             ports: (0..spec.ports).map(|_| Port::default()).collect(),
+            is_lossy: false,
             gadget: PathBuf::from(format!("/sys/kernel/config/usb_gadget/g{number}")),
             controller: format!("dummy_udc.{controller}"),
             far_id: format!("far{number}"),
@@ -93,6 +97,7 @@ impl Device {
                     .ok_or_else(|| format!("cannot open {}", raw.display()))
             };
             let input = open(OpenOptions::new().read(true))?;
+            widen(&input).map_err(|error| format!("cannot widen {}: {error}", raw.display()))?;
             let output = open(OpenOptions::new().write(true).custom_flags(O_NONBLOCK))?;
             port.open(input, output);
         }

@@ -14,7 +14,12 @@ use crate::midi::{Ledger, Message, Parser, hex};
 pub struct Port {
     inbox: Arc<Inbox>,
     output: Option<File>,
+    /// What was played, and when its playing began.
+    sent: Vec<Chunk>,
 }
+
+/// Bytes that passed together.
+pub type Chunk = (Instant, Vec<u8>);
 
 impl Port {
     /// Plugged in: begins to listen at `input`; `output`, which must not block, plays.
@@ -36,6 +41,7 @@ impl Port {
     /// Plays bytes, as fast as the other end takes them.
     pub fn send(&mut self, bytes: &[u8], within: Duration) -> Result<(), String> {
         let output = self.output.as_mut().ok_or("it is not plugged in")?;
+        self.sent.push((Instant::now(), bytes.to_vec()));
         let deadline = Instant::now() + within;
         let mut rest = bytes;
         while !rest.is_empty() {
@@ -51,6 +57,11 @@ impl Port {
             }
         }
         Ok(())
+    }
+
+    /// All bytes that were played and that arrived, in this order.
+    pub fn passed(&self) -> (Vec<Chunk>, Vec<Chunk>) {
+        (self.sent.clone(), self.inbox.lock().chunks.clone())
     }
 
     /// Takes the next message; waits for it until the deadline.
@@ -140,6 +151,7 @@ struct Inbox {
 #[derive(Default)]
 struct Received {
     parser: Parser,
+    chunks: Vec<Chunk>,
     messages: Vec<(Instant, Message)>,
     read: usize,
     balance: Ledger,
@@ -162,6 +174,7 @@ impl Inbox {
         while let Ok(count @ 1..) = input.read(&mut buffer) {
             let now = Instant::now();
             let mut received = self.lock();
+            received.chunks.push((now, buffer[..count].to_vec()));
             for &byte in &buffer[..count] {
                 for message in received.parser.push(byte) {
                     received.balance.book(&message);

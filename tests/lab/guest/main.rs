@@ -14,6 +14,7 @@ mod far;
 mod midi;
 mod play;
 mod program;
+mod raw_midi;
 mod terminal;
 mod words;
 
@@ -67,13 +68,16 @@ fn run(files: &[String]) -> bool {
 fn run_one(file: &str) -> bool {
     let name = file.strip_suffix(".case").unwrap_or(file);
     let start = Instant::now();
-    let (title, failure, details) = match read(file) {
+    let (title, failure, details, trace) = match read(file) {
         Ok(case) => {
             let outcome = play::play(&case, name);
-            (case.title, outcome.failure, outcome.details)
+            (case.title, outcome.failure, outcome.details, outcome.trace)
         }
-        Err(error) => (String::new(), Some(error), Vec::new()),
+        Err(error) => (String::new(), Some(error), Vec::new(), Vec::new()),
     };
+    for line in trace {
+        println!("lab|trace|{name}|{line}");
+    }
     let seconds = start.elapsed().as_secs_f64();
     let Some(failure) = failure else {
         println!("lab|ok {name}: {title} ({seconds:.1} s)");

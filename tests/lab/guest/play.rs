@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 
 use crate::case::{Action, Case, PortName, Step};
 use crate::device::{CONTROLLERS, Device, DeviceSpec};
-use crate::far::Port;
+use crate::far::{Chunk, Port};
 use crate::midi::{Message, hex, is_release};
 use crate::program::{Launch, PROGRAM, Program};
 use crate::terminal::Terminal;
@@ -19,6 +19,8 @@ pub struct Outcome {
     pub failure: Option<String>,
     /// What helps to see why.
     pub details: Vec<String>,
+    /// What passed at the far sides, if the case is traced.
+    pub trace: Vec<String>,
 }
 
 /// Plays a case from its first step to its last, or to the first that fails.
@@ -33,6 +35,11 @@ pub fn play(case: &Case, name: &str) -> Outcome {
     if let Some(program) = &mut stage.program {
         program.kill();
     }
+    let trace = if case.is_traced {
+        stage.trace()
+    } else {
+        Vec::new()
+    };
     let (failure, details) = match (&case.must_fail, failure) {
         (None, failure) => (failure, details),
         (Some(wanted), Some(reason)) if reason.contains(wanted) => (None, details),
@@ -45,7 +52,11 @@ pub fn play(case: &Case, name: &str) -> Outcome {
             details,
         ),
     };
-    Outcome { failure, details }
+    Outcome {
+        failure,
+        details,
+        trace,
+    }
 }
 
 /// Everything a case has set up.
@@ -57,6 +68,8 @@ struct Stage {
     start: Instant,
     /// Devices pushed in whose near side nobody has waited for yet.
     arriving: Vec<String>,
+    /// What the program was started with, the last time.
+    arguments: Vec<String>,
 }
 
 impl Stage {
@@ -68,6 +81,7 @@ impl Stage {
             home: format!("/tmp/{}", name.replace('/', "-")),
             start: Instant::now(),
             arriving: Vec::new(),
+            arguments: Vec::new(),
         }
     }
 
@@ -92,6 +106,11 @@ impl Stage {
                 let device = self.device(name)?;
                 device.unplug()?;
                 device.ports.iter().for_each(Port::power_off);
+                Ok(())
+            }
+            Action::Lossy(name) => {
+                self.judge_losses(name)?;
+                self.device(name)?.is_lossy = true;
                 Ok(())
             }
             Action::Connect { from, to } => self.connect(from, to),
@@ -144,6 +163,7 @@ impl Stage {
             }
             Action::Start { arguments } => {
                 self.prepare_start()?;
+                self.arguments.clone_from(arguments);
                 self.program = Some(Program::start(&self.launch(arguments))?);
                 Ok(())
             }
@@ -153,6 +173,7 @@ impl Stage {
                 arguments,
             } => {
                 self.prepare_start()?;
+                self.arguments.clone_from(arguments);
                 let launch = self.launch(arguments);
                 self.program = Some(Program::start_in_terminal(&launch, *rows, *columns)?);
                 Ok(())
@@ -327,13 +348,20 @@ impl Stage {
     /// At the end nothing may have arrived that the case did not speak of, but for
     /// what a program lets go when it leaves.
     fn judge_rest(&mut self) -> Result<(), String> {
-        for (name, device) in &self.devices {
-            if device.overruns() {
-                return Err(format!("the lab itself lost bytes at {name}"));
-            }
+        for name in self.devices.keys() {
+            self.judge_losses(name)?;
         }
         let has_left = self.program.as_mut().is_some_and(Program::has_ended);
         self.judge_unread(|message| !(has_left && is_release(message)))
+    }
+
+    /// A far side that was too slow has shown nothing about the program.
+    fn judge_losses(&self, name: &str) -> Result<(), String> {
+        let is_at_fault = |device: &Device| !device.is_lossy && device.overruns();
+        match self.devices.get(name).is_some_and(is_at_fault) {
+            true => Err(format!("the lab itself lost bytes at {name}")),
+            false => Ok(()),
+        }
     }
 
     fn judge_unread(&self, is_wrong: impl Fn(&Message) -> bool) -> Result<(), String> {
@@ -367,6 +395,37 @@ impl Stage {
             out.push("said by the program".into());
             out.extend(program.transcript());
         }
+        out
+    }
+
+    /// Who is who, then every byte in the order of its time (`../run` tells what is what).
+    fn trace(&self) -> Vec<String> {
+        let mut out = vec![format!("start|{}", self.arguments.join(" "))];
+        let mut passed = Vec::new();
+        for (name, device) in &self.devices {
+            let DeviceSpec {
+                vendor,
+                product,
+                serial,
+                label,
+                ..
+            } = &device.spec;
+            out.push(format!(
+                "device|{name}|{vendor:04x}:{product:04x}|{serial}|{label}"
+            ));
+            for (at, port) in device.ports.iter().enumerate() {
+                let (sent, received) = port.passed();
+                let line = |way: &str, (time, bytes): &Chunk| {
+                    let us = time.saturating_duration_since(self.start).as_micros();
+                    let text = format!("{us}|{name}:{}|{way}|{}", at + 1, hex(bytes));
+                    (*time, text)
+                };
+                passed.extend(sent.iter().map(|chunk| line("sent", chunk)));
+                passed.extend(received.iter().map(|chunk| line("received", chunk)));
+            }
+        }
+        passed.sort_by_key(|(time, _)| *time);
+        out.extend(passed.into_iter().map(|(_, text)| text));
         out
     }
 

@@ -1,0 +1,481 @@
+//! What the next scene needs, loaded ahead on slots that are silent.
+//!
+//! A sound of the next position is primed on its planned slot if nothing can be heard of
+//! it: the slot carries no sound of the present scene, holds no note by key or pedal, and
+//! its ring has passed; the receiver states that it may be primed. It is told what
+//! differs, by the same code as at a changeover, in the lane below it. So nothing has to
+//! be taken back: a press that comes early finds what was told in `known`, and tells the
+//! rest; a slot that is not needed after all is a silent slot with other contents.
+//!
+//! Little is handed out at a time, so that nothing of it waits in a queue when the press
+//! comes: on a slow line one target when the line is free, elsewhere one slot. It is done
+//! in calls of its own (`Input::Tick`), never in the call of a note or a press.
+//!
+//! Pedals of a primed slot are up, and are linked at the press. Sources (bend, pressure,
+//! controllers that pass) are told where they stand once they have rested a while: a wheel
+//! on the move would else be followed on slots that nobody hears.
+
+use super::input::{Input, Urgency};
+use super::limits::{MAX_SLOTS, MAX_SOUNDS};
+use super::machine::{Call, Machine};
+use super::pedals::PEDALS;
+use super::promptbook::{PositionEntry, PositionId, Promptbook, SlotEntry, SlotId, SoundEntry};
+use super::seats::Seats;
+use super::slots::{Owed, UNKNOWN, bit};
+use super::view::NextView;
+use super::voicing::{agenda_len, is_source};
+use crate::midi::cc;
+
+/// How long after a press priming begins: what the press sends is on its way by then.
+const PAUSE_US: u64 = 10_000;
+/// Between two slots of one port, and before a look that a note's end has asked for.
+const GAP_US: u64 = 1_000;
+/// How long sources rest before their positions are told to primed slots.
+const REST_US: u64 = 250_000;
+/// How often the price of the press is made anew while priming goes on.
+const PRICE_US: u64 = 100_000;
+
+/// Places on the way of a slot: pedals up, then the patch, then its agenda.
+const TO_PEDALS_UP: usize = 0;
+const TO_PATCH: usize = 1;
+const TO_AGENDA: usize = 2;
+
+/// How far one slot is on its way to the next scene.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+struct Progress {
+    /// What it is told next. Each place is passed once, so priming comes to an end
+    /// whatever a sound asks for.
+    place: usize,
+    /// It was told something.
+    has_begun: bool,
+    /// It was told all.
+    is_done: bool,
+}
+
+/// How far the next scene is loaded ahead.
+#[derive(Debug)]
+pub(super) struct Priming {
+    /// When to look at it again; none while nothing would come of it.
+    due_us: Option<u64>,
+    /// Until when sources are taken as on the move.
+    rest_us: Option<u64>,
+    /// Nothing is primed until somebody has taken the show up (after `restore`).
+    is_allowed: bool,
+    /// A planned slot holds notes, so their end is of interest.
+    waits_for_notes: bool,
+    slots: [Progress; MAX_SLOTS],
+    /// What a press would send, as it was last made out.
+    pub(super) next: NextView,
+    priced_us: u64,
+}
+
+impl Priming {
+    /// Nothing primed, nothing in the way of it.
+    pub(super) fn new() -> Self {
+        Self {
+            due_us: None,
+            rest_us: None,
+            is_allowed: true,
+            waits_for_notes: false,
+            slots: [Progress::default(); MAX_SLOTS],
+            next: NextView::default(),
+            priced_us: 0,
+        }
+    }
+
+    /// When to look again.
+    pub(super) fn deadline(&self) -> Option<u64> {
+        let rest_us = self.rest_us.filter(|_| self.is_allowed);
+        [self.due_us, rest_us].into_iter().flatten().min()
+    }
+
+    /// Nothing is primed any more until `allow_priming`.
+    pub(super) const fn forbid(&mut self) {
+        self.is_allowed = false;
+        self.due_us = None;
+        self.rest_us = None;
+    }
+
+    /// Whether a slot was told something for the next scene.
+    pub(super) fn has_begun(&self, slot: SlotId) -> bool {
+        self.slots
+            .get(slot.index())
+            .is_some_and(|progress| progress.has_begun)
+    }
+
+    fn wake(&mut self, at_us: u64) {
+        if self.is_allowed {
+            self.due_us = Some(self.due_us.map_or(at_us, |due| due.min(at_us)));
+        }
+    }
+
+    fn restart(&mut self) {
+        for progress in &mut self.slots {
+            progress.place = TO_PEDALS_UP;
+        }
+    }
+}
+
+/// What an input may change that priming depends on.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) struct Mark {
+    notes: usize,
+    movements: u64,
+}
+
+/// What one look at a slot has come to.
+enum Look {
+    /// Nothing to do there.
+    Passed,
+    /// Look again at this time.
+    Later(u64),
+    /// The port is busy with this slot until then.
+    Busy(u64),
+}
+
+impl Machine {
+    /// What `run_priming` compares with.
+    pub(super) fn mark(&self) -> Mark {
+        Mark {
+            notes: self.notes.len(),
+            movements: self.movements,
+        }
+    }
+
+    /// After each input: notes what it means for priming; on a tick, primes what is due.
+    pub(super) fn run_priming(&mut self, call: &mut Call<'_>, input: Input, before: Mark) {
+        if self.notes.len() < before.notes && self.priming.waits_for_notes {
+            self.priming.wake(call.now_us.saturating_add(GAP_US));
+        }
+        if self.movements != before.movements && self.priming.is_allowed {
+            self.priming.rest_us = Some(call.now_us.saturating_add(REST_US));
+        }
+        match input {
+            Input::Midi(..) | Input::SignOfLife(_) => {}
+            Input::Tick => {
+                let is_due = |due: &u64| *due <= call.now_us;
+                if self.priming.deadline().is_some_and(|due| is_due(&due)) {
+                    self.prime(call);
+                }
+            }
+            // Ports and commands may change anything.
+            _ => self.restart_priming(call.now_us),
+        }
+        if self.next_place(call.book).is_none() {
+            self.priming.due_us = None;
+            self.priming.rest_us = None;
+        }
+    }
+
+    /// Compares every planned slot again, soon.
+    pub(super) fn restart_priming(&mut self, now_us: u64) {
+        self.priming.restart();
+        self.priming.wake(now_us.saturating_add(PAUSE_US));
+    }
+
+    /// Somebody has taken the show up.
+    pub(super) fn allow_priming(&mut self, now_us: u64) {
+        self.priming.is_allowed = true;
+        self.restart_priming(now_us);
+    }
+
+    /// The position changes: somebody has taken the show up, and another scene is next.
+    pub(super) fn abandon_priming(&mut self, now_us: u64) {
+        self.priming.is_allowed = true;
+        self.retarget_priming(now_us);
+    }
+
+    /// Another scene is next. What was told so far stands in `known`, and nothing else is
+    /// left of it.
+    pub(super) fn retarget_priming(&mut self, now_us: u64) {
+        let given_up = self.priming.slots.iter();
+        let given_up = given_up.filter(|progress| progress.has_begun && !progress.is_done);
+        let count = given_up.count() as u64;
+        self.counters.primes_abandoned = self.counters.primes_abandoned.saturating_add(count);
+        self.priming.slots = [Progress::default(); MAX_SLOTS];
+        self.priming.next = NextView::default();
+        self.priming.priced_us = 0;
+        self.restart_priming(now_us);
+    }
+
+    /// The position that a step leads to.
+    pub(super) fn next_place<'a>(
+        &self,
+        book: &'a Promptbook,
+    ) -> Option<(PositionId, &'a PositionEntry)> {
+        let next = PositionId(self.position.0.checked_add(1)?);
+        Some((next, book.positions.get(next.index())?))
+    }
+
+    /// Looks at each sound of the next scene, and tells its slot a little if it may.
+    fn prime(&mut self, call: &mut Call<'_>) {
+        self.priming.due_us = None;
+        self.priming.waits_for_notes = false;
+        if self.priming.rest_us.is_some_and(|rest| rest <= call.now_us) {
+            self.priming.rest_us = None;
+            self.priming.restart();
+        }
+        let book = call.book;
+        let Some((next, place)) = self.next_place(book) else {
+            self.priming.next = NextView::default();
+            return;
+        };
+        let sounds = book
+            .scenes
+            .get(place.scene.index())
+            .map_or(&[][..], |scene| scene.sounds.of(&book.sounds));
+        let planned = place.seats.of(&book.seats);
+        let mut stays: Seats = [None; MAX_SOUNDS];
+        self.keep_seats(call, sounds, planned, &mut stays);
+
+        let mut claims = Claims::default();
+        for seat in stays.iter().flatten() {
+            claims.slots |= slot_bit(seat.slot);
+            // One that would be taken up again for the notes it holds is planned like any
+            // other once they have ended.
+            let is_held_over = self
+                .slots
+                .get(seat.slot.index())
+                .is_some_and(|state| state.sound.is_none());
+            self.priming.waits_for_notes |= is_held_over;
+        }
+        let handed_out = call.handed_out;
+        call.telling = Urgency::Prime;
+        for (number, ((sound, slot), _)) in (0u8..)
+            .zip(sounds.iter().zip(planned).zip(&stays))
+            .filter(|(_, (_, seat))| seat.is_none())
+        {
+            let feeds = feeds(book, place, number);
+            self.prime_sound(call, &mut claims, (sound, feeds), *slot);
+        }
+        call.telling = Urgency::Changeover;
+        let is_quiet = call.handed_out == handed_out;
+        let since_us = call.now_us.saturating_sub(self.priming.priced_us);
+        if is_quiet || since_us >= PRICE_US {
+            self.priming.priced_us = call.now_us;
+            self.priming.next = self.price_press(call, next, place, &stays);
+        }
+    }
+
+    /// One sound that is new in the next scene, on the slot that is planned for it.
+    fn prime_sound(
+        &mut self,
+        call: &mut Call<'_>,
+        claims: &mut Claims,
+        (sound, feeds): (&SoundEntry, u16),
+        slot: SlotId,
+    ) {
+        let Some(entry) = call.book.slots.get(slot.index()).copied() else {
+            return;
+        };
+        let port = 1u32.checked_shl(u32::from(entry.port.0)).unwrap_or(0);
+        let is_claimed = claims.slots & slot_bit(slot) != 0;
+        claims.slots |= slot_bit(slot);
+        if is_claimed || claims.ports & port != 0 || feeds == 0 {
+            return;
+        }
+        if !may_prime(call.book, &entry, sound) {
+            return;
+        }
+        let due_us = match self.prime_slot(call, &entry, slot, (sound, feeds)) {
+            Look::Passed => return,
+            Look::Later(due_us) => due_us,
+            Look::Busy(due_us) => {
+                claims.ports |= port;
+                due_us
+            }
+        };
+        // What is due now is due in the next call: time always goes on.
+        self.priming.wake(due_us.max(call.now_us.saturating_add(1)));
+    }
+
+    fn prime_slot(
+        &mut self,
+        call: &mut Call<'_>,
+        entry: &SlotEntry,
+        slot: SlotId,
+        (sound, feeds): (&SoundEntry, u16),
+    ) -> Look {
+        let port = self.outputs.get(entry.port.index()).copied();
+        let (Some(port), Some(state)) = (port, self.slots.get(slot.index())) else {
+            return Look::Passed;
+        };
+        if !self.is_listening(entry.port) {
+            return port.deadline(call.now_us).map_or(Look::Passed, Look::Later);
+        }
+        if state.sound.is_some() {
+            return Look::Passed;
+        }
+        if state.notes > 0 {
+            self.priming.waits_for_notes = true;
+            return Look::Passed;
+        }
+        // A short note that waits for its patch has left the table, but is yet to sound.
+        if let Some(item) = self.held_back.iter().find(|item| item.slot == slot) {
+            return Look::Later(item.due_us);
+        }
+        if let Some(until_us) = state.loads_until_us {
+            return Look::Busy(until_us);
+        }
+        if !state.is_silent(call.now_us) {
+            return Look::Later(state.ring_until_us);
+        }
+        if state.owed != Owed::Nothing {
+            return Look::Later(call.now_us.saturating_add(GAP_US));
+        }
+        let byte_us = call.book.out_ports.get(entry.port.index());
+        let is_slow = byte_us.is_some_and(|port| port.byte_us > 0);
+        if is_slow && port.line_free_us > call.now_us {
+            return Look::Busy(port.line_free_us);
+        }
+        if !self.tell_ahead(call, slot, (sound, feeds), is_slow) {
+            return Look::Passed;
+        }
+        let line_free_us = self
+            .outputs
+            .get(entry.port.index())
+            .map_or(0, |port| port.line_free_us);
+        Look::Busy(if is_slow {
+            line_free_us
+        } else {
+            call.now_us.saturating_add(GAP_US)
+        })
+    }
+
+    /// Tells a silent slot what it lacks: all of it up to a patch that has to load, or on
+    /// a slow line the next thing. False if it lacks nothing.
+    fn tell_ahead(
+        &mut self,
+        call: &mut Call<'_>,
+        slot: SlotId,
+        (sound, feeds): (&SoundEntry, u16),
+        is_slow: bool,
+    ) -> bool {
+        let before = call.handed_out;
+        let end = TO_AGENDA + agenda_len(sound) + 2;
+        let Some(progress) = self.priming.slots.get(slot.index()).copied() else {
+            return false;
+        };
+        if let Some(state) = self.slots.get_mut(slot.index()) {
+            // Its sources are those of the next scene while it is told, and no longer:
+            // what is played does not reach it before the press.
+            state.feeds = feeds;
+        }
+        let mut place = progress.place;
+        while place < end {
+            self.tell_place(call, slot, sound, place);
+            place += 1;
+            let is_told = call.handed_out != before;
+            let is_loading = self
+                .slots
+                .get(slot.index())
+                .is_none_or(|state| state.loads_until_us.is_some());
+            if is_loading || (is_slow && is_told) {
+                break;
+            }
+        }
+        if let Some(state) = self.slots.get_mut(slot.index()) {
+            state.feeds = 0;
+        }
+        let is_told = call.handed_out != before;
+        let has_begun = progress.has_begun || is_told;
+        let is_done = progress.is_done || place >= end;
+        if has_begun && is_done && !(progress.has_begun && progress.is_done) {
+            self.counters.primed = self.counters.primed.saturating_add(1);
+        }
+        if let Some(kept) = self.priming.slots.get_mut(slot.index()) {
+            *kept = Progress {
+                place,
+                has_begun,
+                is_done,
+            };
+        }
+        is_told
+    }
+
+    /// One place of a slot's way: pedals up, the patch, each target, pedals, the level.
+    fn tell_place(&mut self, call: &mut Call<'_>, slot: SlotId, sound: &SoundEntry, place: usize) {
+        let end_of_agenda = TO_AGENDA + agenda_len(sound);
+        match place {
+            TO_PEDALS_UP => self.begin_slot(call, slot),
+            TO_PATCH => {
+                let Some(manners) = self.manners(call.book, slot).copied() else {
+                    return;
+                };
+                if let Some(program) = self.due_program(slot, &sound.patch, manners) {
+                    self.load(call, slot, sound, manners, program);
+                }
+            }
+            _ if place < end_of_agenda => {
+                let index = place - TO_AGENDA;
+                let is_moving = self.priming.rest_us.is_some();
+                if !(is_moving && is_source(sound, index)) {
+                    self.tell_target(call, slot, sound, index);
+                }
+            }
+            _ if place == end_of_agenda => self.settle_pedals(call, slot),
+            _ => {
+                if let Some(volume) = sound.volume {
+                    self.tell_control(call, slot, cc::VOLUME, volume);
+                }
+            }
+        }
+    }
+
+    /// A silent slot forgets the feet that it was left to, with its pedals up: whoever
+    /// abandons it later has nothing to bring up.
+    fn begin_slot(&mut self, call: &mut Call<'_>, slot: SlotId) {
+        let Some(state) = self.slots.get_mut(slot.index()) else {
+            return;
+        };
+        state.ramp = None;
+        state.unlink_all();
+        for (pedal, number) in PEDALS.iter().enumerate() {
+            let is_known = self
+                .slots
+                .get(slot.index())
+                .is_some_and(|state| state.known.control(*number) != UNKNOWN);
+            if is_known {
+                self.sync_pedal(call, slot, pedal, call.telling);
+            }
+        }
+    }
+}
+
+/// What is spoken for in one look: slots of sounds that stay or came earlier in the scene,
+/// and ports that are busy with a slot.
+#[derive(Default)]
+struct Claims {
+    slots: u128,
+    ports: u32,
+}
+
+fn slot_bit(slot: SlotId) -> u128 {
+    1u128.checked_shl(u32::from(slot.0)).unwrap_or(0)
+}
+
+/// The controllers that play a sound of a position's scene. A sound that nobody plays is
+/// heard through other instruments or lights, so it is not primed.
+pub(super) fn feeds(book: &Promptbook, place: &PositionEntry, number: u8) -> u16 {
+    let zones = book
+        .scenes
+        .get(place.scene.index())
+        .map_or(&[][..], |scene| scene.zones.of(&book.zones));
+    zones
+        .iter()
+        .filter(|zone| zone.sound.0 == number)
+        .fold(0, |feeds, zone| feeds | bit(zone.controller))
+}
+
+/// Whether a slot is one that may be primed for a sound: its receiver says so and makes
+/// sound, it belongs to the sound's group, and nothing else listens on its channel.
+fn may_prime(book: &Promptbook, entry: &SlotEntry, sound: &SoundEntry) -> bool {
+    let receiver = book.receivers.get(entry.receiver.index());
+    let is_willing = receiver.is_some_and(|receiver| receiver.sounds && receiver.manners.may_prime);
+    let is_of_group = entry.receiver == sound.receiver && entry.group == sound.group;
+    let listeners = book
+        .slots
+        .iter()
+        .filter(|other| other.port == entry.port && other.channel == entry.channel);
+    is_willing && is_of_group && listeners.count() == 1
+}
