@@ -5,11 +5,11 @@
 //! for, and what it has to say goes out as notices and as a published view.
 
 mod book;
+mod rescue;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU8, AtomicU64, Ordering};
-use std::time::Duration;
 
 use super::notice::{Event, Notice, Watch};
 use super::replanning::{Answer, Ask};
@@ -369,80 +369,6 @@ impl Desk {
         }
     }
 
-    /// What was sounding is known from the last checkpoint, and ends with a panic. An engine
-    /// that cannot even be restored is replaced by a new one at the same position.
-    fn rebuild(&mut self, now_us: u64) {
-        self.outbox.clear();
-        let Self {
-            engine,
-            outbox,
-            checkpoint,
-            ..
-        } = self;
-        let silenced = catch_unwind(AssertUnwindSafe(|| {
-            let restored = engine.restore(checkpoint).is_ok();
-            engine.handle(now_us, Input::Command(Command::Panic(None)), outbox);
-            restored
-        }));
-        if !silenced.unwrap_or(false) {
-            self.replace_engine(now_us);
-        }
-        self.report(Event::Rebuilt);
-    }
-
-    fn replace_engine(&mut self, now_us: u64) {
-        self.outbox.clear();
-        self.engine = Engine::new(Arc::clone(&self.book), self.view.position);
-        for (port, _) in self
-            .view
-            .in_ports
-            .iter()
-            .enumerate()
-            .filter(|(_, is_there)| **is_there)
-        {
-            self.engine.handle(
-                now_us,
-                Input::InputReady(InPort(port as u8)),
-                &mut self.outbox,
-            );
-        }
-        for port in 0..self.book.out_ports.len() {
-            if self.is_seen(port, is_known_to_engine) {
-                self.engine.handle(
-                    now_us,
-                    Input::OutputReady(OutPort(port as u8)),
-                    &mut self.outbox,
-                );
-            }
-        }
-        self.engine.handle(
-            now_us,
-            Input::Command(Command::Panic(None)),
-            &mut self.outbox,
-        );
-    }
-
-    /// All notes off, patches that load finished, so that no slot is left at level 0; then
-    /// as long as the ports need to take it.
-    fn end(&mut self) {
-        self.handle(Input::Command(Command::ReleaseAll));
-        let limit_us = self.clock.now_us().saturating_add(LOADS_LIMIT_US);
-        while self.view.slots.iter().any(|slot| slot.is_loading) {
-            let due_us = self.engine.next_deadline().filter(|due| *due <= limit_us);
-            let Some(due_us) = due_us else {
-                break;
-            };
-            let wait_us = due_us.saturating_sub(self.clock.now_us());
-            std::thread::sleep(Duration::from_micros(wait_us));
-            self.handle(Input::Tick);
-        }
-        for gate in self.gates.drain(..) {
-            gate.close(END_LIMIT);
-        }
-        self.report(Event::Ended);
-        self.ends.views.write(self.view);
-    }
-
     fn report(&mut self, event: Event) {
         let notice = Notice {
             at_us: self.clock.now_us(),
@@ -521,12 +447,6 @@ const IDLE_US: u64 = 200_000;
 /// Most notices that one call to the engine can give rise to: every receiver and port at
 /// once, and one of each other kind.
 const MAX_EVENTS: usize = MAX_RECEIVERS + MAX_PORTS + 16;
-
-/// Longest time that patches may take to load at the end.
-const LOADS_LIMIT_US: u64 = 500_000;
-
-/// Longest time that one port may take to send its last messages at the end.
-const END_LIMIT: Duration = Duration::from_millis(1500);
 
 #[cfg(test)]
 mod tests {

@@ -260,6 +260,8 @@ impl Machine {
             self.counters.harmed = self.counters.harmed.saturating_add(1);
             self.release_held_back(call, seat.slot);
             self.end_notes(call, |note| note.slot == seat.slot);
+            // A pedal that the new sound catches must not hold them on.
+            self.lift_idle_pedals(call, seat.slot);
             // What rings there now is the old sound.
             let old_release_us = before
                 .get(seat.slot.index())

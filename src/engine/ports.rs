@@ -207,8 +207,7 @@ impl Machine {
     pub(super) fn recover_slot(&mut self, call: &mut Call<'_>, slot: SlotId) {
         self.quieten(call, slot);
         self.resend_slot(call, slot);
-        // What was ended may ring, whatever it was: the slot is not taken as silent, so
-        // that nothing is loaded ahead there before its time.
+        // What was ended may ring, whatever it was.
         let release_us = self
             .manners(call.book, slot)
             .map_or(0, |manners| manners.release_us);
@@ -216,7 +215,7 @@ impl Machine {
             && let Some(state) = self.slots.get_mut(slot.index())
         {
             let ring_us = state.release_us.max(release_us);
-            state.ring_until_us = state.ring_until_us.max(call.now_us.saturating_add(ring_us));
+            state.may_ring_until_us = call.now_us.saturating_add(ring_us);
         }
     }
 

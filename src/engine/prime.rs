@@ -320,6 +320,9 @@ impl Machine {
         if !state.is_silent(call.now_us) {
             return Look::Later(state.ring_until_us);
         }
+        if state.may_ring_until_us > call.now_us {
+            return Look::Later(state.may_ring_until_us);
+        }
         if state.owed != Owed::Nothing {
             return Look::Later(call.now_us.saturating_add(GAP_US));
         }

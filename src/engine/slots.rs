@@ -187,6 +187,9 @@ pub(super) struct SlotState {
     pub(super) notes: u16,
     /// Until when it may ring, once it holds no notes.
     pub(super) ring_until_us: u64,
+    /// Until when something unknown may ring there: what was ended after a loss or a flood.
+    /// Nothing is loaded ahead before; the present scene does not wait for it.
+    pub(super) may_ring_until_us: u64,
     /// How long its sound rings.
     pub(super) release_us: u64,
     /// When its last program change leaves the line, at the earliest.
@@ -253,6 +256,7 @@ impl SlotState {
             is_down: [false; 3],
             notes: 0,
             ring_until_us: 0,
+            may_ring_until_us: 0,
             release_us: 0,
             program_leaves_us: 0,
             program_urgency: Urgency::Changeover,

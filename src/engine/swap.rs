@@ -19,7 +19,8 @@ use super::input::Outbox;
 use super::limits::{MAX_SLOTS, MAX_SOUNDS};
 use super::machine::{Call, Machine, usage_by_slot};
 use super::promptbook::{
-    LevelChange, Patch, PositionId, Promptbook, SceneEntry, Setting, SlotId, SoundEntry,
+    LevelChange, Patch, PositionEntry, PositionId, Promptbook, SceneEntry, Setting, SlotId,
+    SoundEntry,
 };
 use super::slots::{Owed, Usage, bit};
 use crate::midi::Value7;
@@ -242,7 +243,9 @@ impl Machine {
         if self.page_number(book) != page_before {
             self.tell_pages(call);
         }
-        self.retarget_priming(call.now_us);
+        if !is_next_same((old, swap.from), (book, swap.at)) {
+            self.retarget_priming(call.now_us);
+        }
     }
 
     /// Whether the scene's controllers feed the slots as they are fed already.
@@ -361,6 +364,38 @@ pub fn carry_seats(
             .is_some_and(|before| before.volume != sound.volume);
     }
     carried
+}
+
+/// Whether the positions after these ask for the same on the same slots: then what was
+/// loaded ahead, or is being loaded, is what it was.
+fn is_next_same(
+    (old, from): (&Promptbook, PositionId),
+    (book, at): (&Promptbook, PositionId),
+) -> bool {
+    let next = |at: PositionId| PositionId(at.0.saturating_add(1));
+    let place = |book: &'_ Promptbook, at: PositionId| book.positions.get(at.index()).copied();
+    let (before, after) = match (place(old, next(from)), place(book, next(at))) {
+        (None, None) => return true,
+        (Some(before), Some(after)) => (before, after),
+        _ => return false,
+    };
+    let zones = |book: &'_ Promptbook, place: PositionEntry| {
+        let scene = book.scenes.get(place.scene.index()).copied();
+        scene.unwrap_or_default().zones
+    };
+    let (old_zones, new_zones) = (zones(old, before), zones(book, after));
+    let (old_zones, new_zones) = (old_zones.of(&old.zones), new_zones.of(&book.zones));
+    let (old_sounds, new_sounds) = (sounds_at(old, next(from)), sounds_at(book, next(at)));
+    before.seats.of(&old.seats) == after.seats.of(&book.seats)
+        && old_sounds.len() == new_sounds.len()
+        && old_zones.len() == new_zones.len()
+        && old_sounds.iter().zip(new_sounds).all(|(before, after)| {
+            is_same(old, before, book, after)
+                && (before.volume, before.level_change) == (after.volume, after.level_change)
+        })
+        && old_zones.iter().zip(new_zones).all(|(before, after)| {
+            (before.controller, before.sound) == (after.controller, after.sound)
+        })
 }
 
 fn sounds_at(book: &Promptbook, at: PositionId) -> &[SoundEntry] {

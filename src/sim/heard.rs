@@ -80,6 +80,8 @@ pub enum Heard {
         channel: Channel,
         /// Its key.
         key: Key,
+        /// Its velocity.
+        velocity: Value7,
     },
     /// A slot took a patch.
     Revoiced {

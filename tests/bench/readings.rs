@@ -294,7 +294,7 @@ fn wide_show(sounds: usize) -> Show {
             transpose: 0,
             is_skipped: false,
             skipped_scenes: Vec::new(),
-            site: song.site.clone(),
+            site: song.site,
         })
         .collect();
     show

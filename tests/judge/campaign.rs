@@ -17,7 +17,7 @@ use crate::run::{Options, Report, Rule, run};
 use crate::script::Script;
 
 /// Events played when nothing is asked for.
-const EVENTS: u64 = 50_000;
+const EVENTS: u64 = 20_000;
 /// Scripts from one seed.
 const BATCH: u32 = 64;
 /// Scripts that are cut down and shown; past it violations are only counted.

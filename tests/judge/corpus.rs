@@ -36,6 +36,18 @@ fn scripts_of_old_mistakes_play_clean() {
     assert!(failures.is_empty(), "{}", failures.join("\n"));
 }
 
+/// Plays the script in the file that `SEGUE_SCRIPT` names; with `SEGUE_TELL=1` it prints
+/// every input and every message.
+#[test]
+#[ignore = "needs SEGUE_SCRIPT, a script's file"]
+fn one_script() {
+    let file = std::env::var("SEGUE_SCRIPT").expect("SEGUE_SCRIPT names a file");
+    let script = Script::parse(&fs::read_to_string(file).unwrap()).unwrap();
+    let report = run(&script, Options::default()).expect("something to play");
+    let findings: Vec<_> = report.findings.iter().map(|f| (f.rule, &f.text)).collect();
+    assert!(findings.is_empty(), "{findings:#?}");
+}
+
 /// A script says the same after it was written and read back.
 #[test]
 fn scripts_survive_their_text() {

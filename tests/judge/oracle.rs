@@ -171,6 +171,8 @@ pub(crate) struct Oracle<'a> {
     flooded_us: Vec<Option<u64>>,
     is_muted: bool,
     was_released: bool,
+    /// When the scene was last changed.
+    moved_us: Option<u64>,
     released_us: Option<u64>,
     effects: BTreeMap<usize, usize>,
     /// Until when an effects unit may be changing its program.
@@ -246,6 +248,7 @@ impl<'a> Oracle<'a> {
             flooded_us: vec![None; world.kinds.len()],
             is_muted: false,
             was_released: false,
+            moved_us: None,
             released_us: None,
             effects: BTreeMap::new(),
             passage_until_us: 0,
@@ -661,6 +664,7 @@ impl<'a> Oracle<'a> {
         let Some(to) = to.filter(|to| *to < self.line.len()) else {
             return;
         };
+        self.moved_us = Some(now_us);
         self.prune(now_us);
         let mut coming = Vec::new();
         for (index, sound) in self.sounds[to].iter().enumerate() {
@@ -1314,12 +1318,7 @@ impl<'a> Oracle<'a> {
     /// A receiver said that it lost a note because it was loading. True if the note had
     /// been held back for the 30 ms that DESIGN allows (if the rig says so), so that nothing
     /// is wrong.
-    pub(crate) fn lose_note(
-        &mut self,
-        at_us: u64,
-        receiver: usize,
-        (key, program, group): (Key, Program, u8),
-    ) -> bool {
+    pub(crate) fn lose_note(&mut self, at_us: u64, receiver: usize, lost: Lost) -> bool {
         let waits = self.show.rig.receivers[receiver].manners.holds_back;
         // At the program's end nothing waits any more.
         let waited_us = if waits && !self.was_released {
@@ -1336,16 +1335,24 @@ impl<'a> Oracle<'a> {
                 .filter(|(tenancy, first_us)| Some(tenancy) == owner && first_us + PORT_US > at_us)
                 .map(|(_, first_us)| *first_us)
                 .min();
-            first_us.unwrap_or(down_us) + waited_us <= at_us
+            // What still waits when its slot is taken for another sound is sent at once, or it
+            // would sound with that.
+            let is_hurried = |moved_us: u64| {
+                down_us <= moved_us && moved_us <= at_us && at_us < moved_us + PORT_US
+            };
+            self.moved_us.is_some_and(is_hurried)
+                || first_us.unwrap_or(down_us) + waited_us <= at_us
         };
         let candidates: Vec<ExpectId> = self
             .judge
             .open()
             .filter(|(id, expect, _)| {
+                let (low, high) = expect.velocities;
                 expect.receiver == receiver
-                    && expect.key == key
-                    && expect.wanted.program == Some(program)
-                    && expect.wanted.group == Some(group)
+                    && expect.key == lost.key
+                    && (low..=high).contains(&lost.velocity)
+                    && expect.wanted.program == Some(lost.program)
+                    && expect.wanted.group == Some(lost.group)
                     && has_waited(id, expect.down_us)
                     && expect.down_us + PORT_US > at_us
             })
@@ -1362,6 +1369,15 @@ impl<'a> Oracle<'a> {
         let (song, scene) = self.line[at];
         &self.show.songs[song].scenes[scene].zones[zone]
     }
+}
+
+/// A note that a receiver says it lost while a patch loaded.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Lost {
+    pub(crate) key: Key,
+    pub(crate) velocity: Value7,
+    pub(crate) program: Program,
+    pub(crate) group: u8,
 }
 
 /// The sounds of a scene: zones that ask for the same share one; alike ones that differ in

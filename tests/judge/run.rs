@@ -7,13 +7,13 @@ use std::sync::Arc;
 use segue::engine::input::{Command, Input};
 use segue::engine::promptbook::{InPort, OutPort, PositionId, SoundEntry};
 use segue::engine::swap::{Live, Swap};
-use segue::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
+use segue::midi::{Channel, Controller, Key, Message, Value7, Value14};
 use segue::plan::{Given, Plan, compile, replan};
 use segue::show::model::{Night, NightEntry, ReceiverKind};
 use segue::sim::{Fault, Heard, Kind, Patch, Released, Violation, Voice, VoiceState};
 use segue::wire::PortKind;
 
-use crate::oracle::{BEND, Excuse, Oracle, PRESSURE};
+use crate::oracle::{BEND, Excuse, Lost, Oracle, PRESSURE};
 use crate::saboteur::{Mistake, Saboteur};
 use crate::script::{Event, Script};
 use crate::stage::Stage;
@@ -226,12 +226,21 @@ impl<'a> Player<'a> {
         for at in 0..self.stage.models.len() {
             let slot = |channel| self.stage.models[at].slot(channel);
             let groups = self.stage.models[at].spec().groups;
-            let lost: Vec<(u64, (Key, Program, u8))> = self.stage.models[at]
+            let lost: Vec<(u64, Lost)> = self.stage.models[at]
                 .events_since(self.marks[at])
                 .filter_map(|event| match event.heard {
-                    Heard::NoteLost { channel, key } => {
-                        let group = groups[channel.index()];
-                        Some((event.at_us, (key, slot(channel).patch.program, group)))
+                    Heard::NoteLost {
+                        channel,
+                        key,
+                        velocity,
+                    } => {
+                        let lost = Lost {
+                            key,
+                            velocity,
+                            program: slot(channel).patch.program,
+                            group: groups[channel.index()],
+                        };
+                        Some((event.at_us, lost))
                     }
                     _ => None,
                 })

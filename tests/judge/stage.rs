@@ -37,6 +37,8 @@ pub(crate) struct Stage {
     ports: Vec<usize>,
     outbox: Outbox,
     lines: Vec<Line>,
+    /// Everything that comes and goes is printed.
+    tells: bool,
 }
 
 impl Stage {
@@ -48,12 +50,7 @@ impl Stage {
         };
         Self {
             engine: Engine::new(Arc::clone(&book), PositionId(0)),
-            models: world
-                .specs
-                .iter()
-                .cloned()
-                .map(ReceiverModel::new)
-                .collect(),
+            models: world.models(),
             saboteur,
             digest: 0xcbf2_9ce4_8422_2325,
             refused: 0,
@@ -63,6 +60,7 @@ impl Stage {
             outbox: Outbox::new(),
             lines: (0..book.out_ports.len()).map(line).collect(),
             book,
+            tells: std::env::var_os("SEGUE_TELL").is_some(),
         }
     }
 
@@ -80,6 +78,9 @@ impl Stage {
         let Some(input) = self.saboteur.bend_input(input) else {
             return;
         };
+        if self.tells && input != Input::Tick {
+            eprintln!("{now_us:>10} us  {input:?}");
+        }
         self.outbox.clear();
         self.engine.handle(now_us, input, &mut self.outbox);
         let mut outputs: Vec<Output> = Vec::with_capacity(self.outbox.items().len());
@@ -233,6 +234,9 @@ impl Stage {
             wire::Payload::Blob { id, .. } => self.book.blobs[usize::from(*id)].to_vec(),
         };
         let bytes = self.saboteur.bend_bytes(bytes);
+        if self.tells {
+            eprintln!("{now_us:>10} us  port {port}: {bytes:02x?}");
+        }
         self.broken += u64::from(!is_whole(&bytes));
         for byte in now_us
             .to_le_bytes()

@@ -167,12 +167,7 @@ struct Hearing<'a> {
 impl<'a> Hearing<'a> {
     fn new(world: &'a World) -> Self {
         Self {
-            models: world
-                .specs
-                .iter()
-                .cloned()
-                .map(ReceiverModel::new)
-                .collect(),
+            models: world.models(),
             oracle: Oracle::new(world),
             decoders: BTreeMap::new(),
             world,

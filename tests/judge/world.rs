@@ -12,8 +12,8 @@ use segue::show::model::{
     SourceKind, TemplateByte, Trigger, When, Zone,
 };
 use segue::sim::{
-    HeldNotes, Kind, LoadingControllers, LoadingNotes, ModelManners, ProgramResets, ReceiverSpec,
-    Restrike,
+    HeldNotes, Kind, LoadingControllers, LoadingNotes, ModelManners, ProgramResets, ReceiverModel,
+    ReceiverSpec, Restrike,
 };
 use segue::wire;
 
@@ -60,6 +60,13 @@ pub(crate) struct Spot {
     pub(crate) transpose: i32,
     /// A song begins here.
     pub(crate) is_start: bool,
+}
+
+impl World {
+    /// Its receivers as models, just switched on.
+    pub(crate) fn models(&self) -> Vec<ReceiverModel> {
+        self.specs.iter().cloned().map(ReceiverModel::new).collect()
+    }
 }
 
 /// The rig's output ports come first, then a port for each keyboard, then the pedal's.

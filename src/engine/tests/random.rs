@@ -394,7 +394,13 @@ proptest! {
                 if place.0 != 0 {
                     continue;
                 }
-                let is_off = matches!(message, Message::NoteOff(..));
+                // A note that waited for the old patch may come out now, let go already.
+                let is_end = |told: &Message| match (*message, *told) {
+                    (Message::NoteOff(_, off, _), Message::NoteOn(_, on, _)) => off == on,
+                    _ => false,
+                };
+                let is_short = hall.last.iter().any(|(at, told)| at == place && is_end(told));
+                let is_off = matches!(message, Message::NoteOff(..)) && !is_short;
                 prop_assert!(!(moves && is_off), "{:?} ended a note at {:?}", deed, place);
                 // Held by key as the ear counts them, or by pedal.
                 if held == 0 && before.slots[slot].notes == 0 {
