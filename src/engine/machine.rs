@@ -36,6 +36,8 @@ pub(super) struct Call<'a> {
     pub(super) handed_out: u64,
     /// Set while messages are counted and not sent: how many bytes so far.
     pub(super) dry_bytes: Option<u64>,
+    /// Set while what is sent follows from what is played: it may come back as an echo.
+    pub(super) is_played: bool,
 }
 
 impl<'a> Call<'a> {
@@ -48,6 +50,7 @@ impl<'a> Call<'a> {
             telling: Urgency::Changeover,
             handed_out: 0,
             dry_bytes: None,
+            is_played: false,
         }
     }
 }
@@ -203,13 +206,18 @@ impl Machine {
         let Some(controller) = find_controller(call.book, port, channel) else {
             return;
         };
-        if self.is_own_voice(call, message) {
+        if self.is_own_voice(call, controller, message) {
             return;
         }
         self.receive_from(call, controller, message);
     }
 
-    fn receive_from(&mut self, call: &mut Call<'_>, controller: ControllerId, message: Message) {
+    pub(super) fn receive_from(
+        &mut self,
+        call: &mut Call<'_>,
+        controller: ControllerId,
+        message: Message,
+    ) {
         let Some(state) = self.controllers.get_mut(controller.index()) else {
             return;
         };
@@ -217,9 +225,14 @@ impl Machine {
         if self.take_press(call, controller, message) {
             return;
         }
-        let Some(message) = self.touch(call, controller, message) else {
-            return;
-        };
+        call.is_played = true;
+        if let Some(message) = self.touch(call, controller, message) {
+            self.hear(call, controller, message);
+        }
+        call.is_played = false;
+    }
+
+    fn hear(&mut self, call: &mut Call<'_>, controller: ControllerId, message: Message) {
         match message {
             Message::NoteOn(_, key, velocity) if velocity.get() > 0 => {
                 self.strike(call, controller, key, velocity);
@@ -249,6 +262,7 @@ impl Machine {
         self.run_held_back(call);
         self.run_ramps(call);
         self.run_halves(call);
+        self.run_parked(call);
         self.run_smooth(call);
         self.pay_owed(call);
         self.run_moves(call);
@@ -275,6 +289,7 @@ impl Machine {
             .chain(held_back)
             .chain(halves)
             .chain(routes)
+            .chain(self.echo.deadline())
             .chain(self.priming.deadline())
             .min()
     }

@@ -180,6 +180,7 @@ impl Machine {
 
     /// Sends the movements whose turn has come.
     pub(super) fn run_moves(&mut self, call: &mut Call<'_>) {
+        call.is_played = true;
         for id in (0u8..).map(OutPort).take(self.outputs.len()) {
             while self
                 .outputs
@@ -195,6 +196,7 @@ impl Machine {
                 self.moving(call, slot, |machine, call| machine.send_move(call, found));
             }
         }
+        call.is_played = false;
     }
 
     /// Sends all movements that wait, room or not: a step must not leave any behind.

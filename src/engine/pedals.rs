@@ -145,9 +145,25 @@ impl Machine {
             };
             if let Some(taken) = state.follow(controller, pedal, value.get(), is_led) {
                 state.set_told(controller, pedal, taken);
-                self.sync_pedal(call, slot, pedal, Urgency::Live);
+                // Half-way positions of a foot may be many; going down and coming up never wait.
+                if self.is_half_way(slot, pedal) && !self.may_move(call, slot) {
+                    self.postpone(call, slot, FIRST_PEDAL + pedal as u8);
+                } else {
+                    self.sync_pedal(call, slot, pedal, Urgency::Live);
+                }
             }
         }
+    }
+
+    /// Whether a pedal moved on a slot without going down or coming up there.
+    fn is_half_way(&self, slot: SlotId, pedal: usize) -> bool {
+        let (Some(state), Some(number)) = (self.slots.get(slot.index()), PEDALS.get(pedal)) else {
+            return false;
+        };
+        let is_down = state.pedal_value(pedal) >= DOWN;
+        let was_down = state.is_down.get(pedal).copied().unwrap_or(false);
+        let is_told = (DOWN..UNKNOWN).contains(&state.known.control(*number));
+        is_down == was_down && is_down == is_told
     }
 
     /// Sends a slot the value of a pedal if it differs, and does what follows from its edge.
@@ -184,11 +200,7 @@ impl Machine {
         };
         let is_due = !is_loading && known != value;
         let is_late_edge = is_due && !is_told && value >= DOWN;
-        // Half-way positions of a foot may be many; going down and coming up never wait.
-        let is_half_way = urgency == Urgency::Live && was_down == is_down && !is_late_edge;
-        if is_due && is_half_way && !self.may_move(call, slot) {
-            self.postpone(call, slot, FIRST_PEDAL + pedal as u8);
-        } else if is_due {
+        if is_due {
             let value = Value7::clamped(i32::from(value));
             self.send_control(call, slot, urgency, number, value);
         }

@@ -325,6 +325,7 @@ impl Machine {
         self.book_line(call, &output);
         if let Payload::Short(message) = output.payload
             && output.urgency == Urgency::Live
+            && call.is_played
         {
             self.echo.sent(message, call.now_us);
         }

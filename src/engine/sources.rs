@@ -66,6 +66,25 @@ impl ControllerState {
         pedals
     }
 
+    /// Whether a controller stands here.
+    pub(super) fn stands_at(&self, number: Controller, value: Value7) -> bool {
+        if let Some(pedal) = pedal_of(number) {
+            return self.pedals.get(pedal) == Some(&value.get());
+        }
+        let source = self.controls.get(number.index());
+        source.is_some_and(|source| source.moved > 0 && source.value == value.get())
+    }
+
+    /// Whether the wheel stands here.
+    pub(super) const fn is_bent_to(&self, value: Value14) -> bool {
+        self.bend.moved > 0 && self.bend.value == value.get()
+    }
+
+    /// Whether the channel pressure is this.
+    pub(super) const fn is_pressed_to(&self, value: Value7) -> bool {
+        self.pressure.value == value.get()
+    }
+
     /// Whether the wheel is off its centre.
     pub(super) fn is_bent(&self) -> bool {
         self.bend.moved > 0 && self.bend.value != Value14::CENTRE.get()

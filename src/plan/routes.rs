@@ -473,7 +473,7 @@ mod tests {
         for hundredths in (-120..=0).map(|tenths| tenths * 10) {
             let value = unit(Moved::Level, LevelLaw::Gm, hundredths);
             let heard = 40.0 * (f64::from(value) / 127.0).log10();
-            let step = 40.0 * (f64::from(value + 1) / f64::from(value)).log10();
+            let step = 40.0 * (f64::from(value) / f64::from(value - 1)).log10();
             let tolerance = (step / 2.0).max(0.1);
             assert!(
                 (heard - f64::from(hundredths) / 100.0).abs() <= tolerance,
