@@ -28,10 +28,6 @@ pub(super) fn parameter(
     let is_global = fields
         .optional("global", switch)
         .is_some_and(|read| read.value);
-    let states = fields
-        .optional("states", map(readers::name, whole(0..=16_383u16)))
-        .map(|states| states.value)
-        .unwrap_or_default();
     if let Some(range) = range.filter(|range| range.value.1 > most && kind.is_some()) {
         let message = format!("this parameter carries values up to {most}");
         fields.report().add(
@@ -49,15 +45,7 @@ pub(super) fn parameter(
                 .help("choose one in the range"),
         );
     }
-    for (state, value) in &states {
-        if !(low..=high).contains(&value.value) && kind.is_some() {
-            let message = format!("the state {} leaves {low} to {high}", quoted(&state.value));
-            fields.report().add(
-                Problem::error("parameter-out-of-range", value.span, message)
-                    .help("choose a value in the range"),
-            );
-        }
-    }
+    let states = read_states(&mut fields, (low, high), kind.is_some());
     let needs_channel = kind.as_ref().is_some_and(uses_channel);
     if is_global && needs_channel && global.is_none() {
         let message = "this parameter is global, and its receiver has no channel for that";
@@ -80,11 +68,33 @@ pub(super) fn parameter(
         range,
         neutral,
         is_global,
-        states: states
-            .into_iter()
-            .map(|(state, value)| (state.value, value.value))
-            .collect(),
+        states,
     })
+}
+
+/// The named values of a parameter; those out of its range are told if its kind is known.
+fn read_states(
+    fields: &mut Fields<'_, '_, '_>,
+    (low, high): (u16, u16),
+    is_known: bool,
+) -> Vec<(String, u16)> {
+    let states = fields
+        .optional("states", map(readers::name, whole(0..=16_383u16)))
+        .map(|states| states.value)
+        .unwrap_or_default();
+    for (state, value) in &states {
+        if !(low..=high).contains(&value.value) && is_known {
+            let message = format!("the state {} leaves {low} to {high}", quoted(&state.value));
+            fields.report().add(
+                Problem::error("parameter-out-of-range", value.span, message)
+                    .help("choose a value in the range"),
+            );
+        }
+    }
+    let plain = states.into_iter();
+    plain
+        .map(|(state, value)| (state.value, value.value))
+        .collect()
 }
 
 /// The largest value that a parameter can carry.
