@@ -151,6 +151,7 @@ impl Machine {
             } else {
                 self.drop_note(call, index);
             }
+            self.settle_pressure(call, note.controller, note.slot);
         }
     }
 

@@ -11,7 +11,7 @@ use super::machine::{Call, Machine};
 use super::moves::{BEND, PRESSURE};
 use super::pedals::pedal_of;
 use super::promptbook::{Address, ControllerId, Promptbook, SlotId};
-use super::slots::{SlotState, bit};
+use super::slots::{SlotState, UNKNOWN, bit};
 use super::touch::Led;
 use crate::midi::{Controller, Message, Value7, Value14, cc, scale};
 
@@ -208,6 +208,26 @@ impl Machine {
             } else if !is_fed && holds() {
                 self.pass(call, slot, |ch| Message::Pressure(ch, value));
             }
+        }
+    }
+
+    /// A key of a controller that plays other sounds by now came up: with its last key on a
+    /// slot that others play its pressure ends there too, and theirs counts.
+    pub(super) fn settle_pressure(
+        &mut self,
+        call: &mut Call<'_>,
+        controller: ControllerId,
+        slot: SlotId,
+    ) {
+        let Some(state) = self.slots.get(slot.index()) else {
+            return;
+        };
+        let belongs = self.present_pressure(call.book, state);
+        let is_meant = state.feeds != 0
+            && !state.is_fed_by(controller)
+            && ![UNKNOWN, belongs.get()].contains(&state.known.pressure);
+        if is_meant && !self.has_note(controller, slot, true) {
+            self.pass(call, slot, |ch| Message::Pressure(ch, belongs));
         }
     }
 

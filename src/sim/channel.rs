@@ -108,8 +108,10 @@ impl ReceiverModel {
         let patch = match self.spec.manners.loading_notes {
             LoadingNotes::OldPatch if is_loading => slot.patch_before,
             LoadingNotes::Ignored if is_loading => {
+                let patch = slot.patch;
                 self.hear(Heard::NoteLost {
                     channel,
+                    patch,
                     key,
                     velocity,
                 });

@@ -78,6 +78,8 @@ pub enum Heard {
     NoteLost {
         /// Its slot.
         channel: Channel,
+        /// The patch that loads.
+        patch: Patch,
         /// Its key.
         key: Key,
         /// Its velocity.

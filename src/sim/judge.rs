@@ -20,6 +20,7 @@ use std::collections::BTreeMap;
 use crate::midi::num::{Channel, Key};
 
 use super::expect::{Change, Entry, Expect, ExpectId, Holder, JudgeRules};
+use super::heard::{Event, Heard};
 use super::receiver::ReceiverModel;
 use super::verdict::{Fault, Violation};
 use super::voice::{Voice, VoiceId};
@@ -163,14 +164,29 @@ impl Judge {
 
     /// Takes all that a receiver let be heard since the last call.
     pub fn hear(&mut self, receiver: usize, model: &ReceiverModel) {
-        let mark = self.marks.get(&receiver).copied().unwrap_or(0);
+        while self.hear_to_loss(receiver, model).is_some() {}
+    }
+
+    /// The same up to a note that the receiver says it lost, and gives that; nothing at the
+    /// end. What came before it has been matched, what comes after it has not: so the one
+    /// lost can be told from its like.
+    pub fn hear_to_loss(&mut self, receiver: usize, model: &ReceiverModel) -> Option<Event> {
+        let mut mark = self.marks.get(&receiver).copied().unwrap_or(0);
         if model.events_dropped() > mark {
-            self.find(model.events_dropped(), receiver, Fault::EventsLost, None);
+            mark = model.events_dropped();
+            self.find(mark, receiver, Fault::EventsLost, None);
         }
+        let mut lost = None;
         for event in model.events_since(mark) {
+            mark += 1;
             self.hear_event(receiver, event);
+            if matches!(event.heard, Heard::NoteLost { .. }) {
+                lost = Some(*event);
+                break;
+            }
         }
-        self.marks.insert(receiver, model.mark());
+        self.marks.insert(receiver, mark);
+        lost
     }
 
     /// Lets time pass: finds notes that are missing or stuck by now.

@@ -35,7 +35,7 @@ pub use expect::{Change, Expect, ExpectId, Holder, JudgeRules, Wanted};
 pub use heard::{Ended, Event, Heard, Released};
 pub use judge::Judge;
 pub use receiver::{Counters, Received, ReceiverModel};
-pub use slot::SlotState;
+pub use slot::{Parameter, SlotState};
 pub use spec::{
     HeldNotes, Kind, LevelLaw, LoadingControllers, LoadingNotes, ModelManners, Patch, PatchSpec,
     ProgramResets, ReceiverSpec, Restrike,

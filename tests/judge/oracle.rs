@@ -64,8 +64,9 @@ pub(crate) enum Excuse {
     Forced,
     /// It waited for a slow port when a panic came, and ends at once.
     InFlight,
-    /// A note struck while its patch loads is silent until the level comes, and a pedal told
-    /// when the patch has loaded is too late for a key let go before: a stated limit.
+    /// A note struck while its patch loads is silent until the level comes; a pedal told
+    /// when the patch has loaded is too late for a key let go before, and sostenuto then
+    /// holds what was struck since it went down: stated limits.
     Loading,
 }
 
@@ -84,9 +85,19 @@ struct Tenancy {
     is_tainted: bool,
     /// Messages to its port were refused while it sounded: it is set right when it is silent.
     is_doubtful: bool,
-    /// A note that fades and that a pedal held gave way to its restrike: its receiver tells
-    /// nobody, so that the slot may yet be faded for it.
-    has_ghost: bool,
+    /// It sounded when everything was to be sent again: it is sent when it is silent.
+    is_owed: bool,
+    ghosts: Vec<Ghost>,
+}
+
+/// A note that a pedal held and that gave way to its restrike. Its receiver tells nobody, so
+/// that the slot is treated as if the pedal still held it.
+#[derive(Clone, Debug)]
+struct Ghost {
+    keyboard: usize,
+    leave: Leave,
+    /// Which pedals would hold it.
+    pedals: [bool; 2],
 }
 
 impl Tenancy {
@@ -136,8 +147,15 @@ enum Port {
     Listening,
 }
 
+/// What was on its way to a note's slot when its scene was left.
+#[derive(Clone, Copy, Debug)]
+struct Way {
+    is_riding: bool,
+    is_bent: bool,
+}
+
 enum Due {
-    Leave(ExpectId),
+    Leave(ExpectId, Way),
     Forbid(ExpectId, Change),
     End(ExpectId),
 }
@@ -294,8 +312,8 @@ impl<'a> Oracle<'a> {
         for (_, what) in due {
             match what {
                 // Taken up again meanwhile: it is of the scene once more.
-                Due::Leave(id) if self.is_present(id) => {}
-                Due::Leave(id) => self.leave_now(now_us, id),
+                Due::Leave(id, _) if self.is_present(id) => {}
+                Due::Leave(id, way) => self.leave_now(now_us, id, way),
                 // Taken up again meanwhile, or still on its way back: nothing to forbid.
                 Due::Forbid(id, _) if self.is_present(id) || !self.owners.contains_key(&id) => {}
                 Due::Forbid(id, Change::Bend) if self.is_bent(id) => {}
@@ -385,6 +403,7 @@ impl<'a> Oracle<'a> {
         if self.tenancies[at].is_tainted {
             self.cover(id, Excuse::TooFewSlots);
         }
+        self.pay(now_us, at);
         if self.is_doubtful(now_us, at) {
             self.excuse(id, Excuse::Flooded);
         }
@@ -421,8 +440,15 @@ impl<'a> Oracle<'a> {
             if note.tenancy != tenancy || note.out_key != out_key {
                 continue;
             }
+            let pedals = [note.is_sustained && !note.is_key_down, note.is_latched];
+            if pedals.contains(&true) {
+                self.tenancies[tenancy].ghosts.push(Ghost {
+                    keyboard: note.keyboard,
+                    leave: note.leave,
+                    pedals,
+                });
+            }
             note.is_latched = false;
-            self.tenancies[tenancy].has_ghost |= matches!(note.leave, Leave::Fade(_));
             self.judge.let_go(note.id, Holder::Sostenuto, now_us);
             if !note.is_key_down {
                 note.is_sustained = false;
@@ -502,6 +528,13 @@ impl<'a> Oracle<'a> {
         if was_down == is_down {
             return;
         }
+        if !is_down {
+            let ghosts = &mut self.tenancies[at].ghosts;
+            ghosts
+                .iter_mut()
+                .for_each(|ghost| ghost.pedals[pedal] = false);
+            ghosts.retain(|ghost| ghost.pedals.contains(&true));
+        }
         for note in self.notes.iter_mut().filter(|note| note.tenancy == at) {
             match (pedal, is_down) {
                 (HOLD, true) => {
@@ -567,6 +600,9 @@ impl<'a> Oracle<'a> {
         for id in open {
             self.judge.allow(id, Change::Bend);
         }
+        // All wheels go back, whatever was forbidden when only some of them had.
+        self.due
+            .retain(|(_, due)| !matches!(due, Due::Forbid(_, Change::Bend)));
         for keyboard in 0..self.hands.len() {
             self.let_go_of(now_us, keyboard);
         }
@@ -728,7 +764,15 @@ impl<'a> Oracle<'a> {
     }
 
     fn is_held(&self, tenancy: usize) -> bool {
-        self.notes.iter().any(|note| note.tenancy == tenancy)
+        !self.tenancies[tenancy].ghosts.is_empty()
+            || self.notes.iter().any(|note| note.tenancy == tenancy)
+    }
+
+    /// Whether another note holds the slot of this one.
+    pub(crate) fn is_shared(&self, id: ExpectId) -> bool {
+        let owner = self.owners.get(&id);
+        let others = self.notes.iter().filter(|note| note.id != id);
+        owner.is_some_and(|at| others.filter(|note| note.tenancy == *at).count() > 0)
     }
 
     /// `cut` and `fade`. A slot fades only if all its notes do; else those that would are
@@ -747,7 +791,9 @@ impl<'a> Oracle<'a> {
                 .collect();
             let is_pedal_down =
                 self.tenancies[at].is_down(HOLD) || self.tenancies[at].is_down(SOSTENUTO);
-            if is_pedal_down && mine.iter().any(|(_, leave)| *leave != mine[0].1) {
+            let ghosts = self.tenancies[at].ghosts.iter().map(|ghost| ghost.leave);
+            let leaves: Vec<Leave> = mine.iter().map(|(_, leave)| *leave).chain(ghosts).collect();
+            if is_pedal_down && leaves.iter().any(|leave| *leave != leaves[0]) {
                 // A pedal belongs to the whole slot: it cannot come up for some of its notes.
                 for (id, leave) in &mine {
                     if *leave != Leave::Hold {
@@ -771,7 +817,8 @@ impl<'a> Oracle<'a> {
                     .unwrap_or(0);
                 ends.insert(*id, now_us + u64::from(lasts_ms) * 1000);
             }
-            if is_fading || is_pedal_down && self.tenancies[at].has_ghost {
+            let mut ghosts = self.tenancies[at].ghosts.iter();
+            if is_fading || is_pedal_down && ghosts.any(|ghost| fades(&ghost.leave)) {
                 let rings = self.owners.iter().filter(|(_, owner)| **owner == at);
                 ends.extend(rings.map(|(id, _)| (*id, u64::MAX)));
             }
@@ -813,18 +860,22 @@ impl<'a> Oracle<'a> {
             if stays.contains(&owner) || spared.contains(&id) || !self.tenancies[owner].is_present {
                 continue;
             }
+            let way = Way {
+                is_riding: self.tenancies[owner].ride_until_us > now_us,
+                is_bent: self.is_bent(id),
+            };
             let drain_us = drains_us[self.world.ports[receiver]];
             if drain_us > 0 {
-                self.due.push((now_us + drain_us, Due::Leave(id)));
+                self.due.push((now_us + drain_us, Due::Leave(id, way)));
             } else {
-                self.leave_now(now_us, id);
+                self.leave_now(now_us, id, way);
             }
         }
     }
 
     /// From now on the note hears nothing of the new scene: only its own pressure, its own
     /// bend on the way back, and the rest of a level that was already on its way.
-    fn leave_now(&mut self, now_us: u64, id: ExpectId) {
+    fn leave_now(&mut self, now_us: u64, id: ExpectId, way: Way) {
         // Given up meanwhile, as by a panic.
         let Some(owner) = self.owners.get(&id).copied() else {
             return;
@@ -835,11 +886,16 @@ impl<'a> Oracle<'a> {
         }
         // All wheels may be on their way back.
         let is_released = self.released_us.is_some_and(|us| us + PORT_US > now_us);
-        if self.is_bent(id) || is_released {
+        if way.is_bent || is_released {
             self.judge.allow(id, Change::Bend);
         }
-        let ride_us = self.tenancies[owner].ride_until_us;
-        if ride_us > now_us {
+        if way.is_bent && !self.is_bent(id) {
+            // It went back while the line was busy.
+            self.due
+                .push((now_us + PORT_US, Due::Forbid(id, Change::Bend)));
+        }
+        let ride_us = self.tenancies[owner].ride_until_us.max(now_us);
+        if way.is_riding {
             for change in [Change::Level, Change::Pan, Change::Control, Change::Bend] {
                 self.judge.allow(id, change);
                 self.due.push((ride_us + PORT_US, Due::Forbid(id, change)));
@@ -859,13 +915,30 @@ impl<'a> Oracle<'a> {
 
     /// Whether a note, or one that shares its slot, is still to hear its bend's way back.
     fn is_bent(&self, id: ExpectId) -> bool {
-        let owner = self.owners.get(&id);
-        self.notes.iter().any(|note| {
-            Some(&note.tenancy) == owner
-                && self.hands[note.keyboard]
-                    .bend
-                    .is_some_and(|bend| bend != CENTRE)
-        })
+        let Some(owner) = self.owners.get(&id) else {
+            return false;
+        };
+        let notes = self.notes.iter().filter(|note| note.tenancy == *owner);
+        let ghosts = self.tenancies[*owner].ghosts.iter();
+        let mut keyboards = notes
+            .map(|note| note.keyboard)
+            .chain(ghosts.map(|ghost| ghost.keyboard));
+        keyboards.any(|at| self.hands[at].bend.is_some_and(|bend| bend != CENTRE))
+    }
+
+    /// The excuse of another key that holds the same note: what became of its own voice, the
+    /// note goes on for it.
+    pub(crate) fn is_claimed(&self, id: ExpectId) -> Option<Excuse> {
+        let owner = self.owners.get(&id)?;
+        let (_, expect, _) = self.judge.open().find(|(open, ..)| *open == id)?;
+        let is_same = |note: &&Note| note.tenancy == *owner && note.out_key == expect.key.get();
+        let held = self.notes.iter().filter(is_same).map(|note| note.id);
+        let open = self.judge.open().filter(|(other, other_expect, _)| {
+            other_expect.key == expect.key && self.owners.get(other) == Some(owner)
+        });
+        held.chain(open.map(|(other, ..)| other))
+            .filter(|other| *other != id)
+            .find_map(|other| self.excused.get(&other).copied())
     }
 
     /// A group that has fewer slots than sounds to keep: what is left there may be harmed.
@@ -950,7 +1023,8 @@ impl<'a> Oracle<'a> {
         self.tenancies.push(Tenancy {
             is_tainted: self.tainted.contains(&group),
             is_doubtful: false,
-            has_ghost: false,
+            is_owed: false,
+            ghosts: Vec::new(),
             likeness,
             level: self.sounds[to][index].level,
             feeds: BTreeSet::new(),
@@ -1066,6 +1140,8 @@ impl<'a> Oracle<'a> {
         tenancy.ring_until_us = 0;
         tenancy.is_tainted = false;
         tenancy.is_doubtful = false;
+        tenancy.is_owed = false;
+        tenancy.ghosts.clear();
         for keyboard in tenancy.feeds.clone() {
             self.link(0, at, keyboard, false);
         }
@@ -1174,6 +1250,15 @@ impl<'a> Oracle<'a> {
         self.flooded_us[self.world.ports[receiver]].is_some_and(|until_us| at_us <= until_us)
     }
 
+    /// What was to be sent again goes out when the last note has rung out.
+    fn pay(&mut self, now_us: u64, at: usize) {
+        let ring_until_us = self.tenancies[at].ring_until_us;
+        if self.tenancies[at].is_owed && !self.is_held(at) {
+            self.reload_one(ring_until_us, at);
+            self.tenancies[at].is_owed = ring_until_us + PORT_US > now_us;
+        }
+    }
+
     /// Whether a sound's slot has not been set right since a flood: it has sounded on.
     fn is_doubtful(&mut self, now_us: u64, at: usize) -> bool {
         let ring_until_us = self.tenancies[at].ring_until_us;
@@ -1188,6 +1273,10 @@ impl<'a> Oracle<'a> {
     pub(crate) fn allow_passages(&mut self, now_us: u64) {
         self.passage_until_us = now_us + PORT_US;
         self.reload(now_us);
+        for at in 0..self.tenancies.len() {
+            self.tenancies[at].is_owed |=
+                self.is_held(at) || self.tenancies[at].ring_until_us + PORT_US > now_us;
+        }
         let open: Vec<ExpectId> = self.judge.open().map(|(id, ..)| id).collect();
         for id in open {
             self.judge.allow(id, Change::Passage);
@@ -1233,6 +1322,8 @@ impl<'a> Oracle<'a> {
             if !tenancy.is_present && is_meant(tenancy) && self.is_held(at) {
                 let likeness = &tenancy.likeness;
                 self.tainted.insert((likeness.receiver, likeness.group));
+                // Its slot is not its own any more.
+                self.tenancies[at].is_tainted = true;
             }
         }
         for id in open {
@@ -1303,15 +1394,25 @@ impl<'a> Oracle<'a> {
         }
     }
 
-    /// Whether a note was let go while its slot loads: a pedal that it caught is told when
-    /// the patch has loaded, and so too late for it.
-    pub(crate) fn caught_too_late(&self, id: ExpectId, at_us: u64) -> bool {
+    /// Whether a note was let go, or struck under sostenuto, while its slot loads: a pedal
+    /// that it caught is told when the patch has loaded, and so too late or too early for it.
+    pub(crate) fn caught_too_late(&self, id: ExpectId, at_us: u64, struck_us: u64) -> bool {
         self.owners.get(&id).is_some_and(|owner| {
             let tenancy = &self.tenancies[*owner];
             let manners = &self.show.rig.receivers[tenancy.likeness.receiver].manners;
+            let until_us = tenancy.ride_until_us;
             manners.load_ms > 0
-                && at_us < tenancy.ride_until_us
-                && (tenancy.is_down(HOLD) || tenancy.is_down(SOSTENUTO))
+                && (at_us < until_us && tenancy.is_down(HOLD)
+                    || struck_us < until_us && tenancy.is_down(SOSTENUTO))
+        })
+    }
+
+    /// Whether a note was struck while its slot loads, and sostenuto was down by then: told
+    /// when the patch has loaded, it takes the note along.
+    pub(crate) fn latched_too_late(&self, id: ExpectId, struck_us: u64) -> bool {
+        self.owners.get(&id).is_some_and(|owner| {
+            let tenancy = &self.tenancies[*owner];
+            struck_us < tenancy.ride_until_us && tenancy.is_down(SOSTENUTO)
         })
     }
 

@@ -20,6 +20,8 @@ use segue::wire;
 use crate::properties::setting;
 use crate::script::{Lv, Mn, Rx, RxKind, Sc, Setup, Speed, Zn};
 
+/// Curves of zones that play one patch in one scene.
+const BANDS: usize = 6;
 /// Patches of every receiver.
 pub(crate) const PATCHES: usize = 6;
 /// The controller of the pedal that steps.
@@ -77,7 +79,7 @@ pub(crate) fn build(setup: &Setup) -> World {
         ports: (0..outputs)
             .map(|at| port(format!("out {at}"), speed(at)))
             .collect(),
-        curves: vec![
+        curves: [
             Curve {
                 name: "straight".into(),
                 points: Vec::new(),
@@ -88,7 +90,10 @@ pub(crate) fn build(setup: &Setup) -> World {
                     .map(|(x, y)| (Value7::clamped(x), Value7::clamped(y)))
                     .to_vec(),
             },
-        ],
+        ]
+        .into_iter()
+        .chain((0..BANDS).map(band))
+        .collect(),
         ..Rig::default()
     };
     let keyboards = setup.keyboards.max(1);
@@ -602,7 +607,32 @@ fn zones(sc: &Sc, rig: &Rig) -> Vec<Zone> {
         *used += 1;
         zones.push(zone(at, zn, receiver, group, rig));
     }
+    tell_apart(&mut zones);
     zones
+}
+
+/// Zones of a scene that play one patch are told apart by what they make of velocity: which
+/// of two equal notes is whose could only be guessed.
+fn tell_apart(zones: &mut [Zone]) {
+    let patch = |zone: &Zone| (zone.receiver, zone.group, zone.patch);
+    let patches: Vec<_> = zones.iter().map(patch).collect();
+    for (at, zone) in zones.iter_mut().enumerate() {
+        let like = |others: &[_]| others.iter().filter(|other| **other == patches[at]).count();
+        if like(&patches) > 1 {
+            zone.curve = 2 + like(&patches[..at]) % BANDS;
+        }
+    }
+}
+
+/// A curve that keeps to a part of the velocities, all its own.
+fn band(at: usize) -> Curve {
+    let width = 126 / BANDS;
+    let value = |value: usize| Value7::clamped(value as i32);
+    let low = 1 + at * width;
+    Curve {
+        name: format!("band {at}"),
+        points: vec![(value(1), value(low)), (value(127), value(low + width - 1))],
+    }
 }
 
 fn zone(at: usize, zn: &Zn, receiver: usize, group: usize, rig: &Rig) -> Zone {
