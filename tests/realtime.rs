@@ -122,6 +122,7 @@ fn controllers() -> Box<[ControllerEntry]> {
             passes: [1 << 1 | 1 << 11 | 1 << 16, 0b1101],
             passes_pressure: true,
             passes_bend: true,
+            sources: Span::default(),
         })
         .collect()
 }
@@ -203,6 +204,7 @@ fn fill_scenes(dice: &mut Dice, book: &mut Promptbook) {
         scenes.push(SceneEntry {
             zones: span(zone_start, zones.len() - zone_start),
             sounds: span(sound_start, usize::from(SOUNDS)),
+            routes: Span::default(),
             cues: span(cues.len(), 1),
             is_brief: scene % 5 == 0,
         });

@@ -83,6 +83,8 @@ pub(super) enum Rare {
     /// See `Counters`.
     OutRefused,
     /// See `Counters`.
+    Loops,
+    /// See `Counters`.
     Faults,
 }
 
@@ -100,12 +102,13 @@ pub(super) struct Watch {
     rare: [u64; RARE.len()],
 }
 
-const RARE: [Rare; 6] = [
+const RARE: [Rare; 7] = [
     Rare::NotesRefused,
     Rare::Detours,
     Rare::Harmed,
     Rare::HeldBackEarly,
     Rare::OutRefused,
+    Rare::Loops,
     Rare::Faults,
 ];
 
@@ -116,6 +119,7 @@ fn totals(counters: &Counters) -> [u64; RARE.len()] {
         counters.harmed,
         counters.held_back_early,
         counters.out_refused,
+        counters.loops,
         counters.faults,
     ]
 }
@@ -335,6 +339,7 @@ fn rare_words(which: Rare) -> &'static str {
         Rare::Harmed => "sounds that had to take a slot with held notes",
         Rare::HeldBackEarly => "notes sent before their patch had loaded",
         Rare::OutRefused => "messages refused, too many in one step",
+        Rare::Loops => "loops broken: what was sent came back as played",
         Rare::Faults => "broken inner rules",
     }
 }

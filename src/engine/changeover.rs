@@ -118,6 +118,7 @@ impl Machine {
             }
         }
         self.seat_all(book);
+        self.begin_routes(book);
     }
 
     pub(super) fn change_scene(
@@ -134,6 +135,7 @@ impl Machine {
         let planned = place.seats.of(&book.seats);
         let is_same_song = self.place(book).is_some_and(|old| old.song == place.song);
 
+        let left = self.depart(call);
         let mut seats: Seats = [None; MAX_SOUNDS];
         self.keep_seats(call, sounds, planned, &mut seats);
         let mut fades = [None; MAX_SLOTS];
@@ -157,6 +159,7 @@ impl Machine {
             *old = new.map(|seat| seat.slot);
         }
         self.seat_all(book);
+        self.arrive(book, &left, &seats);
         self.prepare_harmed(call, sounds, &seats, &before);
         self.start_tails(&before);
         for (sound, seat) in sounds
@@ -319,12 +322,10 @@ impl Machine {
                 continue;
             };
             let is_bent = state.known.bend != Value14::CENTRE.get();
-            let lost = if is_bent {
-                before.feeds & !state.feeds
-            } else {
-                0
-            };
-            let mut tails = state.bend_tails & !state.feeds;
+            // A bend that is led elsewhere now reaches the slot no more either.
+            let feeds = state.feeds & !self.led_bends();
+            let lost = if is_bent { before.feeds & !feeds } else { 0 };
+            let mut tails = state.bend_tails & !feeds;
             for (id, controller) in (0u8..).map(ControllerId).zip(self.controllers.iter()) {
                 let is_lost = lost & bit(id) != 0;
                 if is_lost && controller.is_bent() && self.has_note(id, slot, false) {
@@ -387,10 +388,10 @@ impl Machine {
         let Some(state) = self.slots.get_mut(slot.index()) else {
             return;
         };
-        if state.feeds == fed_before {
+        if state.feeds == fed_before && !state.is_rerouted {
             return;
         }
-        // Other hands play it now. What sounds keeps its bend until it is silent.
+        // Other hands play it now, or lead to something else. What sounds keeps its bend until it is silent.
         if state.owed == Owed::Nothing {
             state.owed = Owed::Difference;
         }
@@ -403,7 +404,11 @@ impl Machine {
             .scene(book)
             .map_or(&[][..], |scene| scene.zones.of(&book.zones));
         for id in (0u8..).map(ControllerId).take(self.controllers.len()) {
-            let Some(pedals) = self.controllers.get(id.index()).map(|state| state.pedals) else {
+            let Some(pedals) = self
+                .controllers
+                .get(id.index())
+                .map(|state| state.own_pedals())
+            else {
                 continue;
             };
             let catches = zones.iter().any(|zone| {

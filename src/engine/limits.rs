@@ -21,3 +21,10 @@ pub const MAX_HELD_BACK: usize = 128;
 pub const MAX_OUT: usize = 4096;
 /// Parameters a receiver may name.
 pub const MAX_PARAMETERS: usize = 64;
+/// Routes in one scene, each counted once for each sound that it moves.
+pub const MAX_ROUTES: usize = 64;
+/// Named sources of all controllers of a rig.
+pub const MAX_SOURCES: usize = 512;
+/// Bends by route that held-over notes are followed back from, at once. Past it a note
+/// keeps its bend until it ends.
+pub const MAX_ROUTE_TAILS: usize = 16;

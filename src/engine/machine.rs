@@ -2,9 +2,14 @@
 
 use std::collections::BTreeMap;
 
+use super::echo::Echo;
 use super::held_back::HeldBack;
 use super::input::{Command, Input, Outbox, Urgency};
-use super::limits::{MAX_CONTROLLERS, MAX_HELD_BACK, MAX_NOTES, MAX_PORTS, MAX_SLOTS, MAX_SOUNDS};
+use super::limits::{
+    MAX_CONTROLLERS, MAX_HELD_BACK, MAX_NOTES, MAX_PORTS, MAX_ROUTE_TAILS, MAX_ROUTES, MAX_SLOTS,
+    MAX_SOUNDS, MAX_SOURCES,
+};
+use super::moves::Waiting;
 use super::notes::Note;
 use super::ports::OutputState;
 use super::presses::Press;
@@ -12,8 +17,11 @@ use super::prime::Priming;
 use super::promptbook::{
     ControllerId, InPort, PositionEntry, PositionId, Promptbook, SceneEntry, SlotEntry, SlotId,
 };
+use super::route_state::RouteState;
+use super::routes::RouteTail;
 use super::slots::{SlotState, Usage};
 use super::sources::ControllerState;
+use super::touch::{SourceState, TouchState};
 use super::view::{Counters, Swallowed};
 use crate::midi::{Channel, Message};
 
@@ -28,6 +36,8 @@ pub(super) struct Call<'a> {
     pub(super) handed_out: u64,
     /// Set while messages are counted and not sent: how many bytes so far.
     pub(super) dry_bytes: Option<u64>,
+    /// Set while what is sent follows from what is played: it may come back as an echo.
+    pub(super) is_played: bool,
 }
 
 impl<'a> Call<'a> {
@@ -40,6 +50,7 @@ impl<'a> Call<'a> {
             telling: Urgency::Changeover,
             handed_out: 0,
             dry_bytes: None,
+            is_played: false,
         }
     }
 }
@@ -71,6 +82,20 @@ pub(super) struct Machine {
     pub(super) pedal_step_us: Option<u64>,
     /// Counts movements of sources, so that the one moved last is known.
     pub(super) movements: u64,
+    /// Where each named source stands.
+    pub(super) sources: Box<[SourceState]>,
+    /// What each controller is in the middle of saying.
+    pub(super) touches: Box<[TouchState]>,
+    /// Routes of the present scene.
+    pub(super) routes: [RouteState; MAX_ROUTES],
+    /// Routes whose value waits for a slow line.
+    pub(super) route_moves: Waiting,
+    /// Whose turn it is on slow lines: routes (0), then slot after slot.
+    pub(super) move_turn: usize,
+    /// What was sent lately, to know it if it comes back.
+    pub(super) echo: Echo,
+    /// Bends by route that held-over notes are followed back from.
+    pub(super) route_tails: [Option<RouteTail>; MAX_ROUTE_TAILS],
     /// How far the next scene is loaded ahead.
     pub(super) priming: Priming,
 }
@@ -102,6 +127,13 @@ impl Machine {
             step_us: None,
             pedal_step_us: None,
             movements: 0,
+            sources: vec![SourceState::default(); book.sources.len().min(MAX_SOURCES)].into(),
+            touches: vec![TouchState::new(); controller_count].into(),
+            routes: [RouteState::default(); MAX_ROUTES],
+            route_moves: Waiting::default(),
+            move_turn: 0,
+            echo: Echo::new(),
+            route_tails: [None; MAX_ROUTE_TAILS],
             priming: Priming::new(),
         };
         let is_in_book = at.index() < book.positions.len();
@@ -174,10 +206,18 @@ impl Machine {
         let Some(controller) = find_controller(call.book, port, channel) else {
             return;
         };
+        if self.is_own_voice(call, controller, message) {
+            return;
+        }
         self.receive_from(call, controller, message);
     }
 
-    fn receive_from(&mut self, call: &mut Call<'_>, controller: ControllerId, message: Message) {
+    pub(super) fn receive_from(
+        &mut self,
+        call: &mut Call<'_>,
+        controller: ControllerId,
+        message: Message,
+    ) {
         let Some(state) = self.controllers.get_mut(controller.index()) else {
             return;
         };
@@ -185,6 +225,14 @@ impl Machine {
         if self.take_press(call, controller, message) {
             return;
         }
+        call.is_played = true;
+        if let Some(message) = self.touch(call, controller, message) {
+            self.hear(call, controller, message);
+        }
+        call.is_played = false;
+    }
+
+    fn hear(&mut self, call: &mut Call<'_>, controller: ControllerId, message: Message) {
         match message {
             Message::NoteOn(_, key, velocity) if velocity.get() > 0 => {
                 self.strike(call, controller, key, velocity);
@@ -213,7 +261,11 @@ impl Machine {
         self.run_loads(call);
         self.run_held_back(call);
         self.run_ramps(call);
+        self.run_halves(call);
+        self.run_parked(call);
+        self.run_smooth(call);
         self.pay_owed(call);
+        self.run_moves(call);
     }
 
     /// The earliest time at which `run_due` has something to do.
@@ -230,9 +282,14 @@ impl Machine {
                 .min()
         });
         let held_back = self.held_back.iter().map(|item| item.due_us);
+        let halves = self.touches.iter().filter_map(TouchState::deadline);
+        let routes = self.routes.iter().filter_map(|route| route.next_us);
         ports
             .chain(slots)
             .chain(held_back)
+            .chain(halves)
+            .chain(routes)
+            .chain(self.echo.deadline())
             .chain(self.priming.deadline())
             .min()
     }

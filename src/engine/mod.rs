@@ -6,7 +6,9 @@
 //!
 //! The machine is one struct whose methods are split by concern: `machine` (state and
 //! dispatch), `presses` (pedals that are commands), `notes` (owners), `held_back` (notes
-//! waiting for a patch), `pedals`, `sources` (wheels, pressure, the foot), `changeover`
+//! waiting for a patch), `pedals`, `sources` (wheels, pressure, the foot), `touch`
+//! (where named sources stand), `routes` (what they are led to), `moves` (what hands move,
+//! thinned for slow lines), `changeover`
 //! (which slot carries what), `seats` (its choice), `voicing` (what a slot is told),
 //! `slots` (what it is known to hold), `prime` (the next scene, loaded ahead), `foresight`
 //! (what a press would send), `ramps`, `pages`, `ports` (loss and return), `silence` (panic
@@ -25,10 +27,12 @@ pub mod swap;
 pub mod view;
 
 mod changeover;
+mod echo;
 mod fault;
 mod foresight;
 mod held_back;
 mod machine;
+mod moves;
 mod notes;
 mod pages;
 mod pedals;
@@ -37,10 +41,16 @@ mod presses;
 mod prime;
 mod publish;
 mod ramps;
+mod route_state;
+mod route_tables;
+mod route_way;
+mod routed;
+mod routes;
 mod seats;
 mod silence;
 mod slots;
 mod sources;
+mod touch;
 mod voicing;
 
 #[cfg(test)]

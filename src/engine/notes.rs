@@ -277,7 +277,11 @@ impl Machine {
             .controllers
             .get(controller.index())
             .is_some_and(|entry| entry.passes_pressure);
-        if !passes {
+        let is_led = self
+            .controllers
+            .get(controller.index())
+            .is_some_and(|state| state.led.poly);
+        if is_led || !(passes || self.names_poly(call.book, controller)) {
             return;
         }
         let mut index = 0;

@@ -7,6 +7,7 @@
 
 use super::input::Urgency;
 use super::machine::{Call, Machine};
+use super::moves::FIRST_PEDAL;
 use super::promptbook::{ControllerId, SlotId};
 use super::slots::{SlotState, UNKNOWN, bit};
 use crate::midi::{Controller, Value7, cc};
@@ -71,15 +72,21 @@ impl SlotState {
     }
 
     /// What this slot takes from a pedal that moves to `value`, if anything.
-    fn follow(&mut self, controller: ControllerId, pedal: usize, value: u8) -> Option<u8> {
+    fn follow(
+        &mut self,
+        controller: ControllerId,
+        pedal: usize,
+        value: u8,
+        is_led: bool,
+    ) -> Option<u8> {
         let told = self.told(controller, pedal);
-        if self.is_fed_by(controller) {
+        if self.is_fed_by(controller) && !is_led {
             if value < DOWN {
                 self.set_hears(controller, pedal, true);
             }
             return self.hears(controller, pedal).then_some(value);
         }
-        // Its scene was left: the way up only, then no more.
+        // Its scene was left, or leads it elsewhere: the way up only, then no more.
         match value {
             _ if told == 0 => None,
             0..DOWN => Some(0),
@@ -120,12 +127,14 @@ impl Machine {
         pedal: usize,
         value: Value7,
     ) {
-        if let Some(position) = self
-            .controllers
-            .get_mut(controller.index())
-            .and_then(|state| state.pedals.get_mut(pedal))
-        {
-            *position = value.get();
+        let mut is_led = false;
+        if let Some(state) = self.controllers.get_mut(controller.index()) {
+            is_led = PEDALS
+                .get(pedal)
+                .is_some_and(|number| state.led.control(*number));
+            if let Some(position) = state.pedals.get_mut(pedal) {
+                *position = value.get();
+            }
         }
         for slot in self.slot_ids() {
             if !self.slot_listens(call, slot) {
@@ -134,11 +143,27 @@ impl Machine {
             let Some(state) = self.slots.get_mut(slot.index()) else {
                 continue;
             };
-            if let Some(taken) = state.follow(controller, pedal, value.get()) {
+            if let Some(taken) = state.follow(controller, pedal, value.get(), is_led) {
                 state.set_told(controller, pedal, taken);
-                self.sync_pedal(call, slot, pedal, Urgency::Live);
+                // Half-way positions of a foot may be many; going down and coming up never wait.
+                if self.is_half_way(slot, pedal) && !self.may_move(call, slot) {
+                    self.postpone(call, slot, FIRST_PEDAL + pedal as u8);
+                } else {
+                    self.sync_pedal(call, slot, pedal, Urgency::Live);
+                }
             }
         }
+    }
+
+    /// Whether a pedal moved on a slot without going down or coming up there.
+    fn is_half_way(&self, slot: SlotId, pedal: usize) -> bool {
+        let (Some(state), Some(number)) = (self.slots.get(slot.index()), PEDALS.get(pedal)) else {
+            return false;
+        };
+        let is_down = state.pedal_value(pedal) >= DOWN;
+        let was_down = state.is_down.get(pedal).copied().unwrap_or(false);
+        let is_told = (DOWN..UNKNOWN).contains(&state.known.control(*number));
+        is_down == was_down && is_down == is_told
     }
 
     /// Sends a slot the value of a pedal if it differs, and does what follows from its edge.

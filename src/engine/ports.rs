@@ -23,6 +23,12 @@ pub(super) struct OutputState {
     starts_until_us: u64,
     /// When all that was handed out for it will have left its line, at the earliest.
     pub(super) line_free_us: u64,
+    /// When what was played of it will have left.
+    pub(super) live_free_us: u64,
+    /// When a movement may go out again, on a slow line.
+    pub(super) next_move_us: u64,
+    /// Movements wait for it.
+    pub(super) has_moves: bool,
     /// The outbox refused something for it.
     pub(super) is_flooded: bool,
     /// A panic came while nobody listened there: it is made up for.
@@ -34,9 +40,17 @@ impl OutputState {
     pub(super) fn deadline(&self, now_us: u64) -> Option<u64> {
         match self.presence {
             Presence::Starting => Some(self.starts_until_us),
-            Presence::NotVerified | Presence::Verified => self.is_flooded.then_some(now_us),
+            Presence::NotVerified | Presence::Verified if self.is_flooded => Some(now_us),
+            Presence::NotVerified | Presence::Verified => {
+                self.has_moves.then(|| self.moves_from_us().max(now_us))
+            }
             Presence::Absent | Presence::Waiting => None,
         }
+    }
+
+    /// From when a movement may go out.
+    pub(super) fn moves_from_us(&self) -> u64 {
+        self.next_move_us.max(self.live_free_us)
     }
 }
 
@@ -78,6 +92,8 @@ impl Machine {
                 state.loads_until_us = None;
                 state.ramp = None;
                 state.owed = Owed::Nothing;
+                state.moves.clear();
+                state.numbered = None;
                 state.is_doubtful = false;
             }
         }
@@ -313,6 +329,7 @@ impl Machine {
         if is_pressed {
             self.press_channel(call, controller, Value7::MIN);
         }
+        self.rest_sources(call, controller);
         self.lift_presses(call, controller);
     }
 

@@ -4,6 +4,7 @@
 //! are positions in the tables here; `sheet` holds the names that belong to them.
 //! Tables that hang on one scene or position lie end to end, cut by `Span`.
 
+pub use super::route_tables::*;
 use crate::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
 
 /// A stretch of one of the flat tables.
@@ -74,6 +75,8 @@ pub struct Promptbook {
     pub out_ports: Box<[OutPortEntry]>,
     /// Controllers.
     pub controllers: Box<[ControllerEntry]>,
+    /// Named sources of all controllers.
+    pub sources: Box<[SourceEntry]>,
     /// Pedals and buttons that are commands.
     pub bindings: Box<[Binding]>,
     /// Receivers.
@@ -88,6 +91,14 @@ pub struct Promptbook {
     pub sounds: Box<[SoundEntry]>,
     /// Parameter values of all sounds and receivers.
     pub settings: Box<[Setting]>,
+    /// Routes of all scenes.
+    pub routes: Box<[RouteEntry]>,
+    /// Sources of all routes.
+    pub route_inputs: Box<[RouteInput]>,
+    /// Values of steps and bands of all routes.
+    pub route_values: Box<[RouteValue]>,
+    /// Curves of routes.
+    pub route_curves: Box<[RouteCurve]>,
     /// Cues of all scenes.
     pub cues: Box<[CueEntry]>,
     /// Songs, in tonight's order.
@@ -137,6 +148,8 @@ pub struct ControllerEntry {
     pub passes_pressure: bool,
     /// Whether pitch bend passes.
     pub passes_bend: bool,
+    /// Its named sources: a stretch of `sources`.
+    pub sources: Span,
 }
 
 impl ControllerEntry {
@@ -385,6 +398,8 @@ pub struct SceneEntry {
     /// Its sounds. A receiver that plays no zone but is given a patch or parameters (an
     /// effects unit, a global channel) is a sound too, without zones.
     pub sounds: Span,
+    /// Its routes.
+    pub routes: Span,
     /// Its cues.
     pub cues: Span,
     /// A second press within 250 ms is a step here.

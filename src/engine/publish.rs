@@ -20,6 +20,11 @@ impl Machine {
         view.seats = self.seats;
         view.next = self.priming.next;
         view.counters = self.counters;
+        view.waiting = 0;
+        for (index, (shown, route)) in view.routes.iter_mut().zip(&self.routes).enumerate() {
+            *shown = route.value;
+            view.waiting |= u64::from(route.is_waiting()) << index;
+        }
         for (shown, is_present) in view.in_ports.iter_mut().zip(&self.in_present) {
             *shown = *is_present;
         }

@@ -90,6 +90,7 @@ impl Machine {
         }
         state.ring_until_us = call.now_us;
         state.bend_tails = 0;
+        state.moves.clear();
         state.ramp = None;
         self.link_fresh(call, slot);
     }
@@ -101,7 +102,11 @@ impl Machine {
         }
         let count = call.book.controllers.len();
         for id in (0u8..).map(ControllerId).take(count) {
-            let Some(pedals) = self.controllers.get(id.index()).map(|state| state.pedals) else {
+            let Some(pedals) = self
+                .controllers
+                .get(id.index())
+                .map(|state| state.own_pedals())
+            else {
                 continue;
             };
             if let Some(state) = self.slots.get_mut(slot.index())

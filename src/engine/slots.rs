@@ -5,8 +5,10 @@
 use super::input::{Output, Payload, Urgency};
 use super::limits::{MAX_CONTROLLERS, MAX_PARAMETERS};
 use super::machine::{Call, Machine};
+use super::moves::Waiting;
 use super::promptbook::{BlobId, ControllerId, Promptbook, SlotId};
 use super::ramps::Ramp;
+use super::routed::NumberedPart;
 use crate::midi::{Channel, Controller, Message, Program, Value7, Value14, cc};
 
 /// A seven-bit value that is not known.
@@ -131,6 +133,12 @@ impl Known {
             Message::Control(_, number, value) if !matches!(number.get(), 6 | 38 | 96..=101 | 120..=127) =>
             {
                 self.set_control(number, value.get());
+                // Receiving an upper half sets the lower one to 0 (MIDI 1.0), or leaves it:
+                // where a show uses pairs it is told again. Bank bytes are no such pair.
+                let lower = Controller::clamped(i32::from(number.get()) + 32);
+                if (1..32).contains(&number.get()) && self.control(lower) != UNKNOWN {
+                    self.set_control(lower, UNKNOWN);
+                }
             }
             Message::Program(_, program) => {
                 self.program = program.get();
@@ -197,6 +205,13 @@ pub(super) struct SlotState {
     pub(super) ramp: Option<Ramp>,
     /// What it is owed once it is silent.
     pub(super) owed: Owed,
+    /// Its sound stays and what leads to it changed: it is made as the scene says once it
+    /// is silent.
+    pub(super) is_rerouted: bool,
+    /// A route in the middle of sending a numbered parameter, and the part that is next.
+    pub(super) numbered: Option<(u8, NumberedPart)>,
+    /// Movements that wait for its line.
+    pub(super) moves: Waiting,
     /// Messages to it were lost, a Note Off maybe among them: whatever else it is owed, it
     /// is quietened and sent everything once it holds no notes.
     pub(super) is_doubtful: bool,
@@ -252,6 +267,9 @@ impl SlotState {
             loads_until_us: None,
             ramp: None,
             owed: Owed::Nothing,
+            is_rerouted: false,
+            numbered: None,
+            moves: Waiting::NONE,
             is_doubtful: false,
             usage,
         }
@@ -309,6 +327,12 @@ impl Machine {
             return;
         }
         self.book_line(call, &output);
+        if let Payload::Short(message) = output.payload
+            && output.urgency == Urgency::Live
+            && call.is_played
+        {
+            self.echo.sent(message, call.now_us);
+        }
         let refused_before = call.out.refused();
         call.out.push(output);
         if call.out.refused() != refused_before {
@@ -338,6 +362,9 @@ impl Machine {
         let cost_us = byte_us.saturating_mul(byte_count(call.book, &output.payload));
         let line_free_us = line.line_free_us.max(call.now_us).saturating_add(cost_us);
         line.line_free_us = line_free_us;
+        if output.urgency == Urgency::Live {
+            line.live_free_us = line.live_free_us.max(call.now_us).saturating_add(cost_us);
+        }
         for (entry, state) in call.book.slots.iter().zip(self.slots.iter_mut()) {
             let is_overtaken =
                 state.program_leaves_us > call.now_us && output.urgency < state.program_urgency;
@@ -402,33 +429,6 @@ impl Machine {
         }
     }
 
-    /// Sends a registered or non-registered parameter: its number, both halves of its
-    /// value, then null, so that stray data entry changes nothing (MIDI 1.0; RP-018).
-    pub(super) fn send_numbered(
-        &mut self,
-        call: &mut Call<'_>,
-        slot: SlotId,
-        parameter: Parameter,
-        value: Value14,
-    ) {
-        let (msb, lsb, number) = match parameter {
-            Parameter::Rpn(number) => (cc::RPN_MSB, cc::RPN_LSB, number),
-            Parameter::Nrpn(number) => (cc::NRPN_MSB, cc::NRPN_LSB, number),
-            Parameter::Exclusive(_) | Parameter::None => return,
-        };
-        for (control, data) in [
-            (msb, number.msb()),
-            (lsb, number.lsb()),
-            (cc::DATA_MSB, value.msb()),
-            (cc::DATA_LSB, value.lsb()),
-            (cc::RPN_MSB, Value7::MAX),
-            (cc::RPN_LSB, Value7::MAX),
-        ] {
-            self.send_control(call, slot, call.telling, control, data);
-        }
-        self.note_parameter(call, slot, parameter, value.get());
-    }
-
     /// Sends a stored System Exclusive message that sets a parameter of a slot.
     pub(super) fn send_exclusive(
         &mut self,
@@ -453,7 +453,13 @@ impl Machine {
         self.note_parameter(call, slot, Parameter::Exclusive(name), blob.0);
     }
 
-    fn note_parameter(&mut self, call: &Call<'_>, slot: SlotId, parameter: Parameter, value: u16) {
+    pub(super) fn note_parameter(
+        &mut self,
+        call: &Call<'_>,
+        slot: SlotId,
+        parameter: Parameter,
+        value: u16,
+    ) {
         if self.slot_listens(call, slot)
             && let Some(state) = self.slots.get_mut(slot.index())
         {

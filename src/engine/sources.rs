@@ -8,10 +8,12 @@
 
 use super::input::Urgency;
 use super::machine::{Call, Machine};
+use super::moves::{BEND, PRESSURE};
 use super::pedals::pedal_of;
-use super::promptbook::{ControllerId, SlotId};
+use super::promptbook::{Address, ControllerId, Promptbook, SlotId};
 use super::slots::{SlotState, UNKNOWN, bit};
-use crate::midi::{Controller, Message, Value7, Value14};
+use super::touch::Led;
+use crate::midi::{Controller, Message, Value7, Value14, cc, scale};
 
 /// A controller at run time.
 #[derive(Clone, Debug)]
@@ -21,6 +23,8 @@ pub(super) struct ControllerState {
     pub(super) controls: [Source<u8>; 128],
     /// Hold, sostenuto, soft as they stand.
     pub(super) pedals: [u8; 3],
+    /// Sources that the present scene leads elsewhere.
+    pub(super) led: Led,
     pub(super) received: u64,
     pub(super) unwanted: u64,
 }
@@ -40,6 +44,7 @@ impl ControllerState {
             pressure: Source::default(),
             controls: [Source::default(); 128],
             pedals: [0; 3],
+            led: Led::default(),
             received: 0,
             unwanted: 0,
         }
@@ -48,6 +53,36 @@ impl ControllerState {
     /// Whether channel pressure is on.
     pub(super) const fn is_pressed(&self) -> bool {
         self.pressure.value > 0
+    }
+
+    /// Hold, sostenuto and soft as slots hear them: up where the scene leads them elsewhere.
+    pub(super) fn own_pedals(&self) -> [u8; 3] {
+        let mut pedals = self.pedals;
+        for (value, number) in pedals.iter_mut().zip(super::pedals::PEDALS) {
+            if self.led.control(number) {
+                *value = 0;
+            }
+        }
+        pedals
+    }
+
+    /// Whether a controller stands here.
+    pub(super) fn stands_at(&self, number: Controller, value: Value7) -> bool {
+        if let Some(pedal) = pedal_of(number) {
+            return self.pedals.get(pedal) == Some(&value.get());
+        }
+        let source = self.controls.get(number.index());
+        source.is_some_and(|source| source.moved > 0 && source.value == value.get())
+    }
+
+    /// Whether the wheel stands here.
+    pub(super) const fn is_bent_to(&self, value: Value14) -> bool {
+        self.bend.moved > 0 && self.bend.value == value.get()
+    }
+
+    /// Whether the channel pressure is this.
+    pub(super) const fn is_pressed_to(&self, value: Value7) -> bool {
+        self.pressure.value == value.get()
     }
 
     /// Whether the wheel is off its centre.
@@ -69,7 +104,7 @@ pub(super) fn neutral(number: Controller) -> Value7 {
 }
 
 impl Machine {
-    fn count_movement(&mut self) -> u64 {
+    pub(super) fn count_movement(&mut self) -> u64 {
         self.movements = self.movements.saturating_add(1);
         self.movements
     }
@@ -97,14 +132,25 @@ impl Machine {
             value: value.get(),
             moved,
         };
+        let is_led = state.led.bend;
         let is_back = reaches_centre(before, value.get());
+        let range = self.bend_range_of(call.book, controller);
         for slot in self.slot_ids() {
+            let Some(state) = self.slots.get(slot.index()) else {
+                continue;
+            };
+            let is_fed = state.is_fed_by(controller);
+            let value = bend_on(call.book, state, range, value);
+            if is_fed && !is_led {
+                if self.bend_by_route(call.book, state).is_none() {
+                    self.pass_move(call, slot, BEND, |ch| Message::Bend(ch, value));
+                }
+                continue;
+            }
             let Some(state) = self.slots.get_mut(slot.index()) else {
                 continue;
             };
-            if state.is_fed_by(controller) {
-                self.pass(call, slot, |ch| Message::Bend(ch, value));
-            } else if state.bend_tails & bit(controller) != 0 {
+            if state.bend_tails & bit(controller) != 0 {
                 // Other hands may have brought the slot back already.
                 let is_at_rest = state.known.bend == Value14::CENTRE.get();
                 if is_back || is_at_rest {
@@ -141,12 +187,25 @@ impl Machine {
                 moved,
             };
         }
+        let is_led = self
+            .controllers
+            .get(controller.index())
+            .is_some_and(|state| state.led.pressure);
         for slot in self.slot_ids() {
             let Some(state) = self.slots.get(slot.index()) else {
                 continue;
             };
+            let is_fed = state.is_fed_by(controller);
+            let is_free = || {
+                !is_led
+                    && self
+                        .routed(call.book, state, |address| address == Address::Pressure)
+                        .is_none()
+            };
             let holds = || state.notes > 0 && self.has_note(controller, slot, true);
-            if state.is_fed_by(controller) || holds() {
+            if is_fed && is_free() {
+                self.pass_move(call, slot, PRESSURE, |ch| Message::Pressure(ch, value));
+            } else if !is_fed && holds() {
                 self.pass(call, slot, |ch| Message::Pressure(ch, value));
             }
         }
@@ -163,7 +222,7 @@ impl Machine {
         let Some(state) = self.slots.get(slot.index()) else {
             return;
         };
-        let belongs = self.present_pressure(state);
+        let belongs = self.present_pressure(call.book, state);
         let is_meant = state.feeds != 0
             && !state.is_fed_by(controller)
             && ![UNKNOWN, belongs.get()].contains(&state.known.pressure);
@@ -193,24 +252,38 @@ impl Machine {
             return;
         }
         let moved = self.count_movement();
-        let source = self
-            .controllers
-            .get_mut(controller.index())
-            .and_then(|state| state.controls.get_mut(number.index()));
-        if let Some(source) = source {
+        let Some(state) = self.controllers.get_mut(controller.index()) else {
+            return;
+        };
+        if let Some(source) = state.controls.get_mut(number.index()) {
             *source = Source {
                 value: value.get(),
                 moved,
             };
         }
+        if state.led.control(number) {
+            return;
+        }
         for slot in self.slot_ids() {
-            let is_fed = self
-                .slots
-                .get(slot.index())
-                .is_some_and(|state| state.is_fed_by(controller));
-            if is_fed {
-                self.pass(call, slot, |ch| Message::Control(ch, number, value));
+            let Some(state) = self.slots.get(slot.index()) else {
+                continue;
+            };
+            let is_routed = || {
+                self.routed(call.book, state, |address| address.sets(number))
+                    .is_some()
+            };
+            if !state.is_fed_by(controller) || is_routed() {
+                continue;
             }
+            // Expression is shared with what fades a sound.
+            let value = if number == cc::EXPRESSION {
+                self.lessened(call.book, state, value)
+            } else {
+                value
+            };
+            self.pass_move(call, slot, number.get(), |ch| {
+                Message::Control(ch, number, value)
+            });
         }
     }
 
@@ -230,41 +303,91 @@ impl Machine {
         }
     }
 
-    /// The position of a source as a slot takes it; none if nobody moved it yet.
+    /// The position of a source as a slot takes it, and whose it is; none if nobody moved
+    /// it yet, or it is led elsewhere.
     fn position<T: Copy>(
         &self,
         slot: &SlotState,
         source: impl Fn(&ControllerState) -> Option<Source<T>>,
-    ) -> Option<T> {
+    ) -> Option<(ControllerId, T)> {
         (0u8..)
+            .map(ControllerId)
             .zip(self.controllers.iter())
-            .filter(|(id, _)| slot.is_fed_by(ControllerId(*id)))
-            .filter_map(|(_, state)| source(state))
-            .filter(|source| source.moved > 0)
-            .max_by_key(|source| source.moved)
-            .map(|source| source.value)
+            .filter(|(id, _)| slot.is_fed_by(*id))
+            .filter_map(|(id, state)| Some((id, source(state)?)))
+            .filter(|(_, source)| source.moved > 0)
+            .max_by_key(|(_, source)| source.moved)
+            .map(|(id, source)| (id, source.value))
     }
 
-    /// Where a slot's bend belongs.
-    pub(super) fn present_bend(&self, slot: &SlotState) -> Value14 {
-        self.position(slot, |state| Some(state.bend))
-            .and_then(Value14::new)
+    /// Where a slot's bend belongs: by route if one bends it.
+    pub(super) fn present_bend(&self, book: &Promptbook, slot: &SlotState) -> Value14 {
+        if let Some(bent) = self.bend_by_route(book, slot) {
+            return bent;
+        }
+        self.position(slot, |state| (!state.led.bend).then_some(state.bend))
+            .and_then(|(id, value)| {
+                let range = self.bend_range_of(book, id);
+                Some(bend_on(book, slot, range, Value14::new(value)?))
+            })
             .unwrap_or(Value14::CENTRE)
     }
 
-    /// Where a slot's channel pressure belongs.
-    pub(super) fn present_pressure(&self, slot: &SlotState) -> Value7 {
-        self.position(slot, |state| Some(state.pressure))
-            .and_then(Value7::new)
-            .unwrap_or(Value7::MIN)
+    /// Where a slot's channel pressure belongs: by route if one presses it.
+    pub(super) fn present_pressure(&self, book: &Promptbook, slot: &SlotState) -> Value7 {
+        if let Some(value) = self.routed(book, slot, |address| address == Address::Pressure) {
+            return Value7::clamped(value);
+        }
+        self.position(slot, |state| {
+            (!state.led.pressure).then_some(state.pressure)
+        })
+        .and_then(|(_, value)| Value7::new(value))
+        .unwrap_or(Value7::MIN)
     }
 
     /// Where a passed controller belongs on a slot.
-    pub(super) fn present_control(&self, slot: &SlotState, number: Controller) -> Value7 {
-        self.position(slot, |state| state.controls.get(number.index()).copied())
-            .and_then(Value7::new)
-            .unwrap_or_else(|| neutral(number))
+    pub(super) fn present_control(
+        &self,
+        book: &Promptbook,
+        slot: &SlotState,
+        number: Controller,
+    ) -> Value7 {
+        let own = |state: &ControllerState| {
+            let source = state.controls.get(number.index()).copied();
+            source.filter(|_| !state.led.control(number))
+        };
+        let value = self
+            .position(slot, own)
+            .and_then(|(_, value)| Value7::new(value))
+            .unwrap_or_else(|| neutral(number));
+        if number != cc::EXPRESSION {
+            return value;
+        }
+        let routed = self.routed(book, slot, |address| address.sets(number));
+        self.lessened(book, slot, routed.map_or(value, Value7::clamped))
     }
+
+    /// Expression as routes to a sound's level leave it: by the level law parts of
+    /// expression multiply as their levels in dB add up (GM2 §3.3.6).
+    fn lessened(&self, book: &Promptbook, slot: &SlotState, value: Value7) -> Value7 {
+        let level = i32::from(self.level_by_route(book, slot).get());
+        let most = i32::from(Value7::MAX.get());
+        Value7::clamped((i32::from(value.get()) * level + most / 2) / most)
+    }
+}
+
+/// A controller's bend as a slot's sound must hear it: rescaled if the controller says how
+/// far it bends.
+fn bend_on(book: &Promptbook, slot: &SlotState, range: Option<u8>, value: Value14) -> Value14 {
+    let Some(from) = range else {
+        return value;
+    };
+    let to = slot
+        .voiced
+        .and_then(|index| book.sounds.get(index))
+        .and_then(|sound| sound.bend_range)
+        .unwrap_or(super::voicing::NEUTRAL_BEND_RANGE);
+    scale::bend_between(value, from, to.get())
 }
 
 /// Whether a wheel that goes from `before` to `after` reaches or crosses its centre.

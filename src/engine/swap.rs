@@ -221,7 +221,12 @@ impl Machine {
             *is_made = present.is_some() && slot.voiced == present;
             slot.voiced = slot.voiced.and_then(|index| swap.sound(index));
         }
+        let old_routes = self
+            .scene(old)
+            .map(|scene| scene.routes)
+            .unwrap_or_default();
         self.position = swap.at;
+        self.carry_routes((old, old_routes), book);
         let last_page = self
             .song(book)
             .map_or(0, |song| song.pages.len.saturating_sub(1));
@@ -229,6 +234,7 @@ impl Machine {
         let is_whole = carried.is_whole && self.is_fed_alike(book, &carried.seats);
         if is_whole {
             self.rename(call, &carried, &is_made);
+            self.tell_routes(call);
         } else if let Some(place) = self.place(book) {
             let page = self.page;
             self.change_scene(call, swap.at, place);
@@ -456,6 +462,7 @@ fn compare_rigs(old: &Promptbook, book: &Promptbook) -> Result<(), SwapError> {
             "ports",
         ),
         (old.controllers == book.controllers, "controllers"),
+        (old.sources == book.sources, "sources"),
         (old.bindings == book.bindings, "pedal bindings"),
         (old.receivers == book.receivers, "receivers"),
         (old.slots == book.slots, "slots"),

@@ -124,6 +124,8 @@ pub struct Counters {
     pub held_back_early: u64,
     /// Messages refused by a full outbox.
     pub out_refused: u64,
+    /// Loops broken: what was sent came back as played.
+    pub loops: u64,
     /// Slots that were loaded ahead, whole.
     pub primed: u64,
     /// Slots that were being loaded ahead when the position changed.
@@ -186,6 +188,11 @@ pub struct View {
     pub in_ports: [bool; MAX_PORTS],
     /// Slot of each sound of the present scene.
     pub seats: [Option<SlotId>; super::limits::MAX_SOUNDS],
+    /// Values of the present scene's routes, in the promptbook's order and in the units of
+    /// what they move; none if nobody has said one yet.
+    pub routes: [Option<i32>; super::limits::MAX_ROUTES],
+    /// Routes whose source has not yet passed the scene's value, one bit each.
+    pub waiting: u64,
     /// What a step would send now.
     pub next: NextView,
     /// Counters.
@@ -210,6 +217,8 @@ impl Default for View {
             receivers: [Presence::default(); MAX_RECEIVERS],
             in_ports: [false; MAX_PORTS],
             seats: [None; super::limits::MAX_SOUNDS],
+            routes: [None; super::limits::MAX_ROUTES],
+            waiting: 0,
             next: NextView::default(),
             counters: Counters::default(),
         }

@@ -7,19 +7,22 @@
 //! does not state is left where it is (`leave`).
 
 use super::input::Urgency;
+use super::limits::MAX_ROUTES;
 use super::machine::{Call, Machine};
 use super::pedals::PEDALS;
 use super::promptbook::{Manners, Patch, Promptbook, Setting, SlotId, SoundEntry};
-use super::slots::{Known, Owed, Parameter, SlotState, UNKNOWN};
+use super::routed::holds;
+use super::slots::{Known, Owed, SlotState, UNKNOWN};
 use super::sources::neutral;
 use crate::midi::{Controller, Message, Program, Value7, Value14, cc};
 
 /// Bend range at power-on, in semitones (GM2 §3.4.1).
-const NEUTRAL_BEND_RANGE: Value7 = Value7::clamped(2);
+pub(super) const NEUTRAL_BEND_RANGE: Value7 = Value7::clamped(2);
 /// Entries of the agenda that come before the sound's settings.
 const FIXED_TARGETS: usize = 2;
-/// Entries that come after the settings: each controller, bend and pressure.
-const SOURCE_TARGETS: usize = 130;
+/// Entries that come after the settings: the scene's routes, each controller, bend and
+/// pressure.
+const SOURCE_TARGETS: usize = MAX_ROUTES + 130;
 
 /// One thing that a slot is to hold.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -32,20 +35,7 @@ enum Target {
 impl Target {
     fn is_held_by(self, known: &Known) -> bool {
         match self {
-            Self::Setting(Setting::Control(number, value)) => known.control(number) == value.get(),
-            Self::Setting(Setting::Pair(number, value)) => {
-                known.control(number) == value.msb().get()
-                    && known.control(fine(number)) == value.lsb().get()
-            }
-            Self::Setting(Setting::Rpn(number, value)) => {
-                known.parameter(Parameter::Rpn(number)) == Some(value.get())
-            }
-            Self::Setting(Setting::Nrpn(number, value)) => {
-                known.parameter(Parameter::Nrpn(number)) == Some(value.get())
-            }
-            Self::Setting(Setting::Exclusive(name, blob)) => {
-                known.parameter(Parameter::Exclusive(name)) == Some(blob.0)
-            }
+            Self::Setting(setting) => holds(known, setting),
             Self::Bend(value) => known.bend == value.get(),
             Self::Pressure(value) => known.pressure == value.get(),
         }
@@ -53,7 +43,7 @@ impl Target {
 }
 
 /// The controller with the lower half of a 14-bit pair.
-fn fine(number: Controller) -> Controller {
+pub(super) fn fine(number: Controller) -> Controller {
     Controller::clamped(i32::from(number.get()) + 32)
 }
 
@@ -246,7 +236,17 @@ impl Machine {
             return;
         };
         let len = agenda_len(&sound);
-        for index in len.saturating_sub(SOURCE_TARGETS)..len {
+        let is_rerouted = self
+            .slots
+            .get_mut(slot.index())
+            .is_some_and(|state| std::mem::take(&mut state.is_rerouted));
+        // What a route moved that holds no more is the scene's again.
+        let first = if is_rerouted {
+            FIXED_TARGETS
+        } else {
+            len.saturating_sub(SOURCE_TARGETS)
+        };
+        for index in first..len {
             self.tell_target(call, slot, &sound, index);
         }
     }
@@ -315,60 +315,54 @@ impl Machine {
             _ if index - FIXED_TARGETS < settings.len() => settings
                 .get(index - FIXED_TARGETS)
                 .copied()
+                .filter(|setting| !self.is_moved(book, state, *setting))
                 .map(Target::Setting),
-            _ => self.source_target(
-                state,
-                sound,
-                settings,
-                index - FIXED_TARGETS - settings.len(),
-            ),
+            _ => {
+                let index = index - FIXED_TARGETS - settings.len();
+                match index.checked_sub(MAX_ROUTES) {
+                    None => self.route_target(book, state, index).map(Target::Setting),
+                    Some(index) => self.source_target(book, state, sound, index),
+                }
+            }
         }
     }
 
     fn source_target(
         &self,
+        book: &Promptbook,
         state: &SlotState,
         sound: &SoundEntry,
-        settings: &[Setting],
         index: usize,
     ) -> Option<Target> {
         if !state.usage.is_played {
             return None;
         }
         match index {
-            128 => return Some(Target::Bend(self.present_bend(state))),
-            129 => return Some(Target::Pressure(self.present_pressure(state))),
+            128 => return Some(Target::Bend(self.present_bend(book, state))),
+            129 => return Some(Target::Pressure(self.present_pressure(book, state))),
             _ => {}
         }
+        let settings = sound.settings.of(&book.settings);
         let number = Controller::new(u8::try_from(index).ok()?)?;
         let is_stated = settings.iter().any(|setting| sets(*setting, number))
-            || (number == cc::PAN && sound.pan.is_some());
+            || (number == cc::PAN && sound.pan.is_some())
+            || self
+                .routed(book, state, |address| address.sets(number))
+                .is_some();
         // Expression is always carried: a foot may have left it anywhere before us.
         let is_carried = number == cc::EXPRESSION || state.has_source(number);
         (is_carried && !is_stated).then(|| {
             Target::Setting(Setting::Control(
                 number,
-                self.present_control(state, number),
+                self.present_control(book, state, number),
             ))
         })
     }
 
     fn tell(&mut self, call: &mut Call<'_>, slot: SlotId, target: Target) {
         match target {
-            Target::Setting(Setting::Control(number, value)) => {
-                self.tell_control(call, slot, number, value);
-            }
-            Target::Setting(Setting::Pair(number, value)) => {
-                self.tell_pair(call, slot, number, value);
-            }
-            Target::Setting(Setting::Rpn(number, value)) => {
-                self.send_numbered(call, slot, Parameter::Rpn(number), value);
-            }
-            Target::Setting(Setting::Nrpn(number, value)) => {
-                self.send_numbered(call, slot, Parameter::Nrpn(number), value);
-            }
-            Target::Setting(Setting::Exclusive(name, blob)) => {
-                self.send_exclusive(call, slot, name, blob);
+            Target::Setting(setting) => {
+                self.tell_setting(call, slot, setting, call.telling);
             }
             Target::Bend(value) => {
                 self.send(call, slot, call.telling, |ch| Message::Bend(ch, value));
@@ -381,15 +375,21 @@ impl Machine {
 
     /// The upper half first: receiving it sets the lower half to 0 (MIDI 1.0). If only the
     /// lower half differs it goes alone.
-    fn tell_pair(&mut self, call: &mut Call<'_>, slot: SlotId, number: Controller, value: Value14) {
+    pub(super) fn tell_pair(
+        &mut self,
+        call: &mut Call<'_>,
+        slot: SlotId,
+        urgency: Urgency,
+        (number, value): (Controller, Value14),
+    ) {
         let is_coarse_known = self
             .slots
             .get(slot.index())
             .is_some_and(|state| state.known.control(number) == value.msb().get());
         if !is_coarse_known {
-            self.send_control(call, slot, call.telling, number, value.msb());
+            self.send_control(call, slot, urgency, number, value.msb());
         }
-        self.send_control(call, slot, call.telling, fine(number), value.lsb());
+        self.send_control(call, slot, urgency, fine(number), value.lsb());
     }
 
     /// Finishes the patches whose time has come.

@@ -1,4 +1,4 @@
-//! Bytes ⇄ messages, MIDI numbers, and the laws of level and pan. Pure.
+//! Bytes ⇄ messages, MIDI numbers, and the laws of level, pan and scale. Pure.
 //!
 //! Everything else speaks `Message` and the number types; only this room knows bytes.
 #![deny(clippy::disallowed_methods, clippy::disallowed_types)]
@@ -8,6 +8,7 @@ pub mod level;
 pub mod message;
 pub mod num;
 pub mod pitch;
+pub mod scale;
 
 pub use decode::{Chunk, Decoded, Decoder, Place};
 pub use message::{Bytes, Message};

@@ -13,6 +13,7 @@ mod names;
 pub mod price;
 mod replan;
 mod rig;
+mod routes;
 mod scenes;
 mod seats;
 mod sounds;
@@ -113,6 +114,7 @@ fn compile_line(
         let _ = compiler.scene(&place);
     }
     let tables = compiler.finish();
+    rig::within("stored messages", tables.blobs.len(), usize::from(u16::MAX))?;
     let sheet_scenes = tables.lines;
     let written = given.map_or(night, |(given, _)| given.written);
     let (songs, pages) = line::songs(night, &places, &line::page_numbers(show, written));
@@ -120,6 +122,7 @@ fn compile_line(
         in_ports: layout.in_ports,
         out_ports: layout.out_ports,
         controllers: layout.controllers,
+        sources: layout.sources,
         bindings: layout.bindings,
         receivers: layout.receivers,
         slots: layout.slots,
@@ -127,12 +130,16 @@ fn compile_line(
         zones: tables.zones.into(),
         sounds: tables.sounds.into(),
         settings: tables.settings.into(),
+        routes: tables.routes.entries.into(),
+        route_inputs: tables.routes.inputs.into(),
+        route_values: tables.routes.values.into(),
+        route_curves: tables.routes.curves.into(),
         cues: tables.cues.into(),
         songs: songs.into(),
         pages: pages.into(),
         positions: line::entries(show, &places, &scene_ids).into(),
         seats: Box::default(),
-        curves: show.rig.curves.iter().map(curves::table).collect(),
+        curves: tables.curves.into(),
         blobs: tables.blobs.into(),
     };
     let anchor = given.map(|(given, at)| replan::anchor(given, &promptbook, at));

@@ -7,10 +7,10 @@ use super::sounds::Draft;
 use crate::engine::promptbook::{Promptbook, ZoneEntry};
 use crate::sheet::{
     ControllerLine, OrderLine, PatchName, PortLine, PositionLine, ReceiverLine, RemarkLine,
-    SceneLine, Sheet, SongLine, SoundLine, ZoneLine,
+    RouteLine, SceneLine, Sheet, SongLine, SoundLine, ZoneLine,
 };
 use crate::show::model::{
-    Night, NightEntry, Port, PortKind, Receiver, ReceiverKind, Scene, Show, When, Zone,
+    Moved, Night, NightEntry, Port, PortKind, Receiver, ReceiverKind, Scene, Show, When, Zone,
 };
 
 /// The sheet without its scenes and remarks.
@@ -113,6 +113,32 @@ pub(super) fn remark_words(sheet: &Sheet, remark: Remark) -> Option<String> {
     })
 }
 
+/// Lines of compiled routes; `made` says which of the scene's each of them is.
+pub(super) fn route_lines(show: &Show, scene: &Scene, made: &[usize]) -> Vec<RouteLine> {
+    let mut lines = Vec::new();
+    let mut before = None;
+    for index in made {
+        let Some(route) = scene.routes.get(*index) else {
+            continue;
+        };
+        let receiver = show.rig.receivers.get(route.target.receiver);
+        let parameter = match route.target.what {
+            Moved::Parameter(at) => receiver.and_then(|receiver| receiver.parameters.get(at)),
+            _ => None,
+        };
+        let states = parameter.map_or(&[][..], |parameter| &parameter.states);
+        lines.push(RouteLine {
+            name: route.name.clone(),
+            states: states
+                .iter()
+                .map(|(name, value)| (name.clone(), i32::from(*value)))
+                .collect(),
+            is_repeated: before.replace(*index) == Some(*index),
+        });
+    }
+    lines
+}
+
 /// A scene's line, its zones in the promptbook's order.
 pub(super) fn scene_line(
     show: &Show,
@@ -134,6 +160,7 @@ pub(super) fn scene_line(
             })
             .collect(),
         sounds: drafts.iter().map(|draft| sound_line(show, draft)).collect(),
+        routes: Vec::new(),
         player: scene.player.clone(),
         technician: scene.technician.clone(),
         when: when(&scene.when),

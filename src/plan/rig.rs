@@ -4,10 +4,11 @@ use super::PlanError;
 use crate::engine::limits;
 use crate::engine::promptbook::{
     Action, Binding, ControllerEntry, ControllerId, InPort, InPortEntry, Manners, OutPort,
-    OutPortEntry, PageManner, ReceiverEntry, ReceiverId, SlotEntry, SlotId, Span, Trigger,
+    OutPortEntry, PageManner, ReceiverEntry, ReceiverId, SlotEntry, SlotId, SourceEntry, SourceId,
+    SourceKind, Span, Trigger,
 };
 use crate::midi::Key;
-use crate::show::model::{self, PortKind, Rig, SourceKind};
+use crate::show::model::{self, PortKind, Rig};
 use crate::wire::price::{DIN_BYTE_US, USB_EVENTS_PER_FRAME, USB_FRAME_US};
 
 /// Group number of a receiver's global channel, which no zone can ask for.
@@ -27,6 +28,7 @@ pub(super) struct Layout {
     pub(super) in_ports: Box<[InPortEntry]>,
     pub(super) out_ports: Box<[OutPortEntry]>,
     pub(super) controllers: Box<[ControllerEntry]>,
+    pub(super) sources: Box<[SourceEntry]>,
     pub(super) bindings: Box<[Binding]>,
     pub(super) receivers: Box<[ReceiverEntry]>,
     pub(super) slots: Box<[SlotEntry]>,
@@ -34,6 +36,12 @@ pub(super) struct Layout {
 }
 
 impl Layout {
+    /// A source of a controller, by its place among the controller's own.
+    pub(super) fn source(&self, controller: usize, source: usize) -> Option<SourceId> {
+        let own = self.controllers.get(controller)?.sources;
+        (source < own.len as usize).then(|| SourceId((own.start as usize + source) as u16))
+    }
+
     /// The first slot of a receiver's group.
     pub(super) fn first_slot(&self, receiver: usize, group: u8) -> Option<SlotId> {
         let at = self
@@ -57,6 +65,13 @@ pub(super) fn lay_out(rig: &Rig) -> Result<Layout, PlanError> {
         inputs: used(rig, |port| rig.controllers.iter().any(|c| c.port == port)),
         outputs: used(rig, |port| rig.receivers.iter().any(|r| r.port == port)),
     };
+    let sources: Vec<SourceEntry> = rig
+        .controllers
+        .iter()
+        .enumerate()
+        .flat_map(sources)
+        .collect();
+    within("sources", sources.len(), limits::MAX_SOURCES)?;
     let slots = slots(rig, &ports);
     within("slots", slots.len(), limits::MAX_SLOTS)?;
     Ok(Layout {
@@ -76,8 +91,10 @@ pub(super) fn lay_out(rig: &Rig) -> Result<Layout, PlanError> {
         controllers: rig
             .controllers
             .iter()
-            .map(|item| controller(item, &ports))
+            .enumerate()
+            .map(|(at, item)| controller(at, item, &ports, &sources))
             .collect(),
+        sources: sources.into(),
         bindings: rig.bindings.iter().map(binding).collect(),
         receivers: rig
             .receivers
@@ -90,7 +107,7 @@ pub(super) fn lay_out(rig: &Rig) -> Result<Layout, PlanError> {
     })
 }
 
-fn within(what: &'static str, found: usize, limit: usize) -> Result<(), PlanError> {
+pub(super) fn within(what: &'static str, found: usize, limit: usize) -> Result<(), PlanError> {
     if found > limit {
         Err(PlanError::TooMany(what, found, limit))
     } else {
@@ -133,24 +150,66 @@ fn boot_us(rig: &Rig, port: usize) -> u64 {
         .unwrap_or(0)
 }
 
-fn controller(item: &model::ControllerItem, ports: &PortMap) -> ControllerEntry {
+fn controller(
+    at: usize,
+    item: &model::ControllerItem,
+    ports: &PortMap,
+    sources: &[SourceEntry],
+) -> ControllerEntry {
     let mut passes = [0_u64; 2];
+    let mut pass = |number: u8| {
+        if let Some(word) = passes.get_mut(usize::from(number / 64)) {
+            *word |= 1 << (number % 64);
+        }
+    };
     for source in &item.sources {
-        if let SourceKind::Control(number) = source.kind
-            && let Some(word) = passes.get_mut(usize::from(number.get() / 64))
-        {
-            *word |= 1 << (number.get() % 64);
+        match source.kind {
+            model::SourceKind::Control(number) | model::SourceKind::Switch(number) => {
+                pass(number.get());
+            }
+            model::SourceKind::Pair(number) => {
+                pass(number.get());
+                pass(number.get() + 32);
+            }
+            _ => {}
         }
     }
     let has = |kind| item.sources.iter().any(|source| source.kind == kind);
+    let is_own = |source: &&SourceEntry| source.controller.index() == at;
     ControllerEntry {
         port: in_port(ports, item.port),
         channel: item.channel,
         keys: item.keys.unwrap_or((Key::MIN, Key::MAX)),
         passes,
-        passes_pressure: has(SourceKind::Pressure),
-        passes_bend: has(SourceKind::Bend),
+        passes_pressure: has(model::SourceKind::Pressure),
+        passes_bend: has(model::SourceKind::Bend),
+        sources: Span {
+            start: sources
+                .iter()
+                .position(|source| is_own(&source))
+                .unwrap_or(0) as u32,
+            len: sources.iter().filter(is_own).count() as u32,
+        },
     }
+}
+
+/// The named sources of a controller.
+fn sources((at, item): (usize, &model::ControllerItem)) -> impl Iterator<Item = SourceEntry> {
+    item.sources.iter().map(move |source| SourceEntry {
+        controller: ControllerId(at as u8),
+        kind: match source.kind {
+            model::SourceKind::Control(number) => SourceKind::Control(number),
+            model::SourceKind::Switch(number) => SourceKind::Switch(number),
+            model::SourceKind::Pair(number) => SourceKind::Pair(number),
+            model::SourceKind::Nrpn(number) => SourceKind::Nrpn(number),
+            model::SourceKind::Note(key) => SourceKind::Note(key),
+            model::SourceKind::Bend => SourceKind::Bend,
+            model::SourceKind::Pressure => SourceKind::Pressure,
+            model::SourceKind::PolyPressure => SourceKind::PolyPressure,
+        },
+        is_inverted: source.is_inverted,
+        bend_range: source.bend_range,
+    })
 }
 
 fn binding(item: &model::PedalBinding) -> Binding {

@@ -3,9 +3,10 @@
 use std::collections::BTreeMap;
 
 use super::line::Place;
-use super::rig::Layout;
+use super::rig::{Layout, within};
+use super::routes::{Around, Routes};
 use super::sounds::{Draft, Sounds};
-use super::{PlanError, names};
+use super::{PlanError, curves, names};
 use crate::engine::limits;
 use crate::engine::promptbook::{
     ControllerId, CueEntry, CueMessage, Leave, ReceiverId, SceneEntry, SceneId, Setting,
@@ -21,8 +22,10 @@ pub(super) struct Tables {
     pub(super) zones: Vec<ZoneEntry>,
     pub(super) sounds: Vec<SoundEntry>,
     pub(super) settings: Vec<Setting>,
+    pub(super) routes: Routes,
     pub(super) cues: Vec<CueEntry>,
     pub(super) blobs: Vec<Box<[u8]>>,
+    pub(super) curves: Vec<[u8; 128]>,
     pub(super) lines: Vec<SceneLine>,
 }
 
@@ -33,6 +36,8 @@ pub(super) struct Compiler<'a> {
     sounds: Sounds<'a>,
     known: BTreeMap<(usize, usize, i16), SceneId>,
     tables: Tables,
+    /// Velocity curves: the rig's, then those of zones that fade.
+    curves: Vec<[u8; 128]>,
 }
 
 impl<'a> Compiler<'a> {
@@ -49,6 +54,7 @@ impl<'a> Compiler<'a> {
             sounds: Sounds::new(show, night, blobs),
             known: BTreeMap::new(),
             tables: Tables::default(),
+            curves: show.rig.curves.iter().map(curves::table).collect(),
         }
     }
 
@@ -73,6 +79,7 @@ impl<'a> Compiler<'a> {
     pub(super) fn finish(self) -> Tables {
         Tables {
             blobs: self.sounds.into_blobs(),
+            curves: self.curves,
             ..self.tables
         }
     }
@@ -91,7 +98,8 @@ impl<'a> Compiler<'a> {
                     drafts.push(draft);
                     drafts.len() - 1
                 });
-            zones.push((zone, zone_entry(zone, sound, transpose)));
+            let curve = self.curve(zone);
+            zones.push((zone, zone_entry(zone, sound, transpose, curve)));
         }
         drafts.extend(self.sounds.without_zones(scene, self.layout));
         self.sounds.identify(&mut drafts);
@@ -104,10 +112,12 @@ impl<'a> Compiler<'a> {
             }
         }
         zones.sort_by_key(|(_, entry)| (entry.controller, entry.keys));
-        self.tables
-            .lines
-            .push(names::scene_line(self.show, scene, &zones, &drafts));
+        let mut line = names::scene_line(self.show, scene, &zones, &drafts);
+        let routes = self.put_routes(scene, &zones, &drafts)?;
+        line.routes = names::route_lines(self.show, scene, &routes.1);
+        self.tables.lines.push(line);
         Ok(SceneEntry {
+            routes: routes.0,
             zones: extend(
                 &mut self.tables.zones,
                 zones.into_iter().map(|(_, entry)| entry),
@@ -116,6 +126,47 @@ impl<'a> Compiler<'a> {
             cues: self.put_cues(scene),
             is_brief: scene.is_brief,
         })
+    }
+
+    /// The scene's routes, and which of the scene's each of them is.
+    fn put_routes(
+        &mut self,
+        scene: &Scene,
+        zones: &[(&Zone, ZoneEntry)],
+        drafts: &[Draft],
+    ) -> Result<(Span, Vec<usize>), PlanError> {
+        let around = Around {
+            show: self.show,
+            layout: self.layout,
+            scene,
+            zones,
+            drafts,
+        };
+        let start = self.tables.routes.entries.len();
+        let made = self.tables.routes.scene(&around, &mut self.sounds);
+        within("routes in one scene", made.len(), limits::MAX_ROUTES)?;
+        let span = Span {
+            start: start as u32,
+            len: made.len() as u32,
+        };
+        Ok((span, made))
+    }
+
+    /// The curve of a zone, made for it if it fades at the ends of its window.
+    fn curve(&mut self, zone: &Zone) -> u16 {
+        let Some(curve) = self.curves.get(zone.curve) else {
+            return 0;
+        };
+        if zone.velocity_fades == (0, 0) {
+            return zone.curve as u16;
+        }
+        let window = (zone.velocities.0.get(), zone.velocities.1.get());
+        let faded = curves::faded(curve, window, zone.velocity_fades);
+        let known = self.curves.iter().position(|own| *own == faded);
+        known.unwrap_or_else(|| {
+            self.curves.push(faded);
+            self.curves.len() - 1
+        }) as u16
     }
 
     fn put_sounds(&mut self, drafts: Vec<Draft>) -> Span {
@@ -155,7 +206,7 @@ impl<'a> Compiler<'a> {
     }
 }
 
-fn zone_entry(zone: &Zone, sound: usize, transpose: i16) -> ZoneEntry {
+fn zone_entry(zone: &Zone, sound: usize, transpose: i16, curve: u16) -> ZoneEntry {
     let others = if zone.is_never_transposed {
         0
     } else {
@@ -166,7 +217,7 @@ fn zone_entry(zone: &Zone, sound: usize, transpose: i16) -> ZoneEntry {
         keys: zone.keys,
         velocities: zone.velocities,
         transpose: i16::from(zone.transpose) + others,
-        curve: zone.curve as u16,
+        curve,
         sound: SoundId(sound as u8),
         catches: zone.catches,
         leave: match zone.leave {
@@ -180,7 +231,7 @@ fn zone_entry(zone: &Zone, sound: usize, transpose: i16) -> ZoneEntry {
 }
 
 /// Appends items to a flat table and names the stretch they take.
-fn extend<T>(table: &mut Vec<T>, items: impl IntoIterator<Item = T>) -> Span {
+pub(super) fn extend<T>(table: &mut Vec<T>, items: impl IntoIterator<Item = T>) -> Span {
     let start = table.len();
     table.extend(items);
     Span {

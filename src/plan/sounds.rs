@@ -43,6 +43,7 @@ pub(super) struct Sounds<'a> {
     identities: BTreeMap<Likeness, u32>,
     blobs: Vec<Box<[u8]>>,
     blob_ids: BTreeMap<Box<[u8]>, u16>,
+    blob_runs: BTreeMap<Vec<Box<[u8]>>, u16>,
 }
 
 impl<'a> Sounds<'a> {
@@ -52,6 +53,7 @@ impl<'a> Sounds<'a> {
             show,
             night,
             identities: BTreeMap::new(),
+            blob_runs: BTreeMap::new(),
             blobs: blobs.to_vec(),
             blob_ids: blobs.iter().cloned().zip(0..).collect(),
         }
@@ -70,6 +72,42 @@ impl<'a> Sounds<'a> {
         self.blobs.push(bytes.into());
         self.blob_ids.insert(bytes.into(), id);
         BlobId(id)
+    }
+
+    /// Messages of a template for `len` values in equal steps between two ends, stored one
+    /// after the other; gives the first.
+    pub(super) fn blob_run(
+        &mut self,
+        template: &[TemplateByte],
+        channel: Option<Channel>,
+        (low, high): (u16, u16),
+        len: u16,
+    ) -> BlobId {
+        let channel = channel.unwrap_or_default();
+        let messages: Vec<Box<[u8]>> = (0..u32::from(len))
+            .map(|step| {
+                let last = u32::from(len).saturating_sub(1).max(1);
+                let value = u32::from(low) + (u32::from(high - low) * step + last / 2) / last;
+                fill(template, channel, Value14::clamped(value as i32)).into()
+            })
+            .collect();
+        // A night planned anew keeps the numbers of the one before.
+        let known = self
+            .blobs
+            .windows(messages.len())
+            .position(|own| own == messages);
+        if let Some(known) = known {
+            return BlobId(known as u16);
+        }
+        let id = self.blobs.len() as u16;
+        let first = *self
+            .blob_runs
+            .entry(messages)
+            .or_insert_with_key(|messages| {
+                self.blobs.extend(messages.iter().cloned());
+                id
+            });
+        BlobId(first)
     }
 
     /// The sound that a zone plays.
@@ -126,7 +164,7 @@ impl<'a> Sounds<'a> {
             if receiver.global.is_some() {
                 let channel = receiver.global;
                 let settings = self.settings(at, receiver, true, channel, &[&scene.settings]);
-                if !settings.is_empty() {
+                if !settings.is_empty() || is_routed(scene, at, receiver, true) {
                     drafts.push(silent(at, receiver, GLOBAL_GROUP, None, settings));
                 }
             }
@@ -142,7 +180,7 @@ impl<'a> Sounds<'a> {
             } else if is_single && !is_played {
                 let channel = self.template_channel(at, 0, layout);
                 let settings = self.settings(at, receiver, false, channel, &[&scene.settings]);
-                if !settings.is_empty() {
+                if !settings.is_empty() || is_routed(scene, at, receiver, false) {
                     drafts.push(silent(at, receiver, 0, None, settings));
                 }
             }
@@ -233,6 +271,18 @@ impl<'a> Sounds<'a> {
             }
         }
     }
+}
+
+/// Whether a route of the scene moves a parameter of this receiver, of the whole of it or not.
+fn is_routed(scene: &Scene, at: usize, receiver: &Receiver, is_global: bool) -> bool {
+    scene.routes.iter().any(|route| {
+        let parameter = match route.target.what {
+            model::Moved::Parameter(index) => receiver.parameters.get(index),
+            _ => None,
+        };
+        route.target.receiver == at
+            && parameter.is_some_and(|p| receiver.global.is_none() || p.is_global == is_global)
+    })
 }
 
 fn likeness(draft: &Draft) -> Likeness {

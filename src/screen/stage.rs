@@ -23,7 +23,7 @@ use super::notice::notice;
 use super::order::song_facts;
 use super::prompt;
 use super::stage_plan::{Plan, Wishes};
-use super::text::{indent, put, put_right, row, rows, width, wrap};
+use super::text::{indent, put, put_right, row, rows, sanitise, width, wrap};
 use super::zone_map::{Extent, Scale, ZoneMap, lanes, legend};
 use super::{Place, ScreenModel};
 use crate::sheet::OrderLine;
@@ -236,12 +236,41 @@ impl<'a> Stage<'a> {
             );
             return;
         };
-        let facts = song_facts(place.song);
+        let mut facts = self.states();
+        let of_song = song_facts(place.song);
+        if !of_song.is_empty() {
+            facts.push(of_song);
+        }
         let title = format!("NOW  {}  {name}", place.position.call);
         let x = put(buf, area, (0, 0), &title, look.now());
-        if x + 2 + width(&facts) <= area.width {
-            put_right(buf, area, 0, &facts, look.base());
+        // What the player moved comes first: where there is no room for all, the song's
+        // facts give way.
+        while !facts.is_empty() {
+            let words = facts.join("  ");
+            if x + 2 + width(&words) <= area.width {
+                put_right(buf, area, 0, &words, look.base());
+                return;
+            }
+            facts.pop();
         }
+    }
+
+    /// Switches of the present scene with the names of what they are at, and what waits
+    /// until its source has passed the scene's value.
+    fn states(&self) -> Vec<String> {
+        let routes = self.present.map_or(&[][..], |place| &place.scene.routes);
+        let shown = routes.iter().zip(self.model.view.routes).enumerate();
+        let words = shown.filter_map(|(index, (line, value))| {
+            let state = line.states.iter().find(|(_, own)| Some(*own) == value);
+            let waits = self.model.view.waiting >> index & 1 == 1;
+            match state {
+                _ if line.is_repeated => None,
+                Some((state, _)) => Some(format!("{} {state}", line.name)),
+                None if waits => Some(format!("{} waits", line.name)),
+                None => None,
+            }
+        });
+        words.map(|words| sanitise(&words)).collect()
     }
 
     fn render_words(&self, area: Rect, buf: &mut Buffer) {

@@ -135,6 +135,7 @@ fn counters(model: &ScreenModel, look: &Look, columns: u16) -> Vec<Line> {
         ("queue refused", refused),
         ("input overflows", overflows),
         ("keys lost", model.ui.keys_lost),
+        ("loops broken", counters.loops),
         ("faults", counters.faults),
     ];
     let mut out: Vec<Line> = vec![vec![(2, "COUNTERS".to_owned(), look.strong())]];

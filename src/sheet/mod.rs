@@ -141,6 +141,8 @@ pub struct SceneLine {
     pub zones: Vec<ZoneLine>,
     /// Names of its sounds, in the promptbook's order.
     pub sounds: Vec<SoundLine>,
+    /// Its routes, in the promptbook's order.
+    pub routes: Vec<RouteLine>,
     /// Words for the player.
     pub player: String,
     /// Words for the technician.
@@ -166,6 +168,17 @@ pub struct ZoneLine {
     pub level_db: f32,
     /// Index of its sound within the scene.
     pub sound: usize,
+}
+
+/// A route as it is shown.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct RouteLine {
+    /// Its name.
+    pub name: String,
+    /// Values of what it moves that have names, such as those of a switch.
+    pub states: Vec<(String, i32)>,
+    /// It is one of several routes of this name: only the first of them is shown.
+    pub is_repeated: bool,
 }
 
 /// A sound as it is named.

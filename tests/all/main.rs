@@ -11,6 +11,7 @@ mod port_matching;
 mod price_night;
 mod ron_read;
 mod ron_tree;
+mod routes;
 mod screens;
 mod show_read;
 mod store_files;

@@ -125,6 +125,7 @@ fn zone(receiver: usize, patch: usize) -> Zone {
         keys: (Key::MIN, Key::MAX),
         keys_site: Site::default(),
         velocities: (value(1), value(127)),
+        velocity_fades: (0, 0),
         curve: 0,
         receiver,
         group: 0,
@@ -149,6 +150,7 @@ fn scene(zones: Vec<Zone>) -> Scene {
         zones,
         patches: Vec::new(),
         settings: Vec::new(),
+        routes: Vec::new(),
         cues: Vec::new(),
         page: None,
         page_site: Site::default(),
@@ -447,6 +449,7 @@ fn an_effects_unit_and_a_global_channel_are_sounds_without_zones() {
         range: (0, 127),
         neutral: Some(11),
         is_global,
+        states: Vec::new(),
     };
     let mut effects = instrument(0, 1);
     effects.kind = ReceiverKind::Effects;

@@ -13,7 +13,7 @@ use ratatui::style::Color;
 use segue::engine::promptbook::PositionId;
 use segue::engine::view::{Presence, Swallowed};
 use segue::screen::{self, Colour, LogLine, NoteMode, Prompt, Screen, UiState};
-use segue::sheet::{ControllerLine, PositionLine, ReceiverLine, Sheet};
+use segue::sheet::{ControllerLine, PositionLine, ReceiverLine, RouteLine, Sheet};
 use std::path::{Path, PathBuf};
 
 /// Every size for which there is a file.
@@ -204,6 +204,34 @@ fn a_swallowed_press_says_why_for_two_seconds() {
     sample.now_us = 62_100_000;
     let found = text(&draw(&sample, (80, 24)));
     assert!(!found.contains("NO STEP"), "{found}");
+}
+
+#[test]
+fn the_stage_says_what_a_switch_is_at_and_what_waits() {
+    let mut sample = sample::Sample::new();
+    let line = |name: &str, is_repeated| RouteLine {
+        name: name.into(),
+        states: vec![("slow".into(), 0), ("fast".into(), 127)],
+        is_repeated,
+    };
+    for scene in &mut sample.sheet.scenes {
+        scene.routes = vec![
+            line("rotary", false),
+            line("rotary", true),
+            line("filter", false),
+        ];
+    }
+    sample.view.routes[0] = Some(127);
+    sample.view.routes[1] = Some(127);
+    sample.view.routes[2] = Some(5);
+    sample.view.waiting = 0b100;
+    let shown = text(&draw(&sample, (120, 36)));
+    assert!(shown.contains("rotary fast  filter waits"), "{shown}");
+    sample.view.routes[0] = Some(0);
+    sample.view.waiting = 0;
+    let shown = text(&draw(&sample, (120, 36)));
+    assert!(shown.contains("rotary slow"), "{shown}");
+    assert!(!shown.contains("waits"), "{shown}");
 }
 
 #[test]

@@ -21,6 +21,9 @@ use crate::script::{Event, Script};
 use crate::stage::Stage;
 use crate::world::{self, CUE_CONTROL, PAGE_CONTROL, STEP_PEDAL, World};
 
+/// Longer than a movement waits for its turn on a slow line.
+const MOVE_US: u64 = 100_000;
+
 /// Which invariant a finding breaks (DESIGN, by number).
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub(crate) enum Rule {
@@ -126,6 +129,8 @@ pub(crate) struct Player<'a> {
     quiets: Vec<Option<Quiet>>,
     /// Until when what was on its way at a panic may still arrive.
     panic_until_us: Vec<u64>,
+    /// When anything was last moved.
+    moved_us: Option<u64>,
     /// All was let go as at the program's end: nothing is loaded ahead from then on.
     was_released: bool,
 }
@@ -154,6 +159,7 @@ impl<'a> Player<'a> {
             is_out: vec![false; ports],
             quiets: vec![None; ports],
             panic_until_us: vec![0; ports],
+            moved_us: None,
             was_released: false,
         };
         player.say_ready();
@@ -217,8 +223,11 @@ impl<'a> Player<'a> {
     /// Whether more waits for a slow port than it carries in 0.3 s: what waits longer than
     /// the judge's patience is late, whoever sends it.
     fn is_late(&self, port: usize) -> bool {
+        self.is_slow(port) && self.stage.waiting(port) > 300
+    }
+
+    fn is_slow(&self, port: usize) -> bool {
         matches!(self.world.kinds[port], PortKind::Din | PortKind::UsbToDin)
-            && self.stage.waiting(port) > 300
     }
 
     fn listen(&mut self, at: usize) {
@@ -392,10 +401,13 @@ impl<'a> Player<'a> {
         self.tell(Input::Midi(port, message.on_channel(channel)));
     }
 
-    /// How long what waits for each port now keeps it busy (MIDI 1.0: 320 µs a byte).
+    /// How long what waits for each port now keeps it busy (MIDI 1.0: 320 µs a byte). What
+    /// was moved a moment ago may wait for its turn on a slow line, and leaves with a step.
     fn drains_us(&self) -> Vec<u64> {
+        let has_moved = self.moved_us.is_some_and(|us| us + MOVE_US > self.now_us);
         (0..self.is_powered.len())
             .map(|port| match self.stage.waiting(port) as u64 {
+                0 if has_moved && self.is_slow(port) => 5_000,
                 0 => 0,
                 waiting => waiting * 1_000 + 5_000,
             })
@@ -439,6 +451,9 @@ impl<'a> Player<'a> {
         let value = |v: u8| Value7::clamped(i32::from(v & 0x7f));
         let key_of = |k: u8| Key::clamped(i32::from(k & 0x7f));
         let channel = Channel::MIN;
+        if !matches!(event, Event::On(..) | Event::Off(..)) {
+            self.moved_us = Some(now_us);
+        }
         match event {
             Event::On(_, key, velocity) => {
                 let velocity = velocity.clamp(1, 127);

@@ -199,6 +199,8 @@ fn source(name: &str, kind: SourceKind) -> Source {
         name: name.into(),
         site: Site::default(),
         kind,
+        is_inverted: false,
+        bend_range: None,
     }
 }
 
@@ -358,6 +360,7 @@ fn parameters(bits: u8) -> Vec<Parameter> {
             range: (0, 16383),
             neutral: Some(neutral),
             is_global: false,
+            states: Vec::new(),
         })
         .collect()
 }
@@ -571,6 +574,7 @@ fn scene(at: usize, sc: &Sc, rig: &Rig) -> Scene {
         zones: zones(sc, rig),
         patches,
         settings,
+        routes: Vec::new(),
         cues,
         page: sc.page.map(|page| page % PAGES + 1),
         page_site: Site::default(),
@@ -650,6 +654,7 @@ fn zone(at: usize, zn: &Zn, receiver: usize, group: usize, rig: &Rig) -> Zone {
         ),
         keys_site: Site::default(),
         velocities: (value(velocities.0), value(velocities.1)),
+        velocity_fades: (0, 0),
         curve: usize::from(zn.is_curved),
         receiver,
         group,

@@ -4,7 +4,7 @@
 use crate::check::walk::{scene_words, scenes};
 use crate::check::{Rule, Told};
 use crate::show::finding::{Level, quoted};
-use crate::show::model::{Scene, Show};
+use crate::show::model::{Moved, Scene, Show};
 
 pub(super) const RULE: Rule = Rule {
     id: "missing-neutral",
@@ -40,8 +40,14 @@ fn run(show: &Show, told: &mut Told<'_>) {
     }
 }
 
-/// Whether a scene gives the parameter a value.
+/// Whether a scene gives the parameter a value, or leads something to it.
 fn sets(scene: &Scene, receiver: usize, parameter: usize) -> bool {
+    let is_routed = scene.routes.iter().any(|route| {
+        route.target.receiver == receiver && route.target.what == Moved::Parameter(parameter)
+    });
+    if is_routed {
+        return true;
+    }
     let zones = scene.zones.iter().flat_map(|zone| &zone.settings);
     scene.settings.iter().chain(zones).any(|value| {
         value.receiver == receiver && value.parameter == parameter && value.value.is_some()

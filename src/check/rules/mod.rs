@@ -3,9 +3,11 @@
 //! To add one: a file here with a `RULE`, its line below, and a folder
 //! `tests/data/check/ID` with a good show, a bad one and the words expected.
 
+mod bend_beyond_range;
 mod controllers_overlap;
 mod cut_by_manners;
 mod empty_song_order;
+mod feedback_loop;
 mod fixed_slot_used_twice;
 mod keys_beyond_controller;
 mod level_beyond_range;
@@ -19,6 +21,8 @@ mod pedal_bound_twice;
 mod pedal_hides_source;
 mod port_matches_two;
 mod repeated_bar;
+mod route_hides_value;
+mod routes_fight;
 mod shared_channel;
 mod slot_just_played;
 mod spare_played;
@@ -30,9 +34,11 @@ use super::{ReadingRule, Rule};
 
 /// Every rule over a show that was read, by id.
 pub const RULES: &[Rule] = &[
+    bend_beyond_range::RULE,
     controllers_overlap::RULE,
     cut_by_manners::RULE,
     empty_song_order::RULE,
+    feedback_loop::RULE,
     fixed_slot_used_twice::RULE,
     keys_beyond_controller::RULE,
     level_beyond_range::RULE,
@@ -46,6 +52,8 @@ pub const RULES: &[Rule] = &[
     pedal_hides_source::RULE,
     port_matches_two::RULE,
     repeated_bar::RULE,
+    route_hides_value::RULE,
+    routes_fight::RULE,
     shared_channel::RULE,
     slot_just_played::RULE,
     spare_played::RULE,

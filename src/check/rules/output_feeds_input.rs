@@ -4,6 +4,7 @@
 //! "upper"`: Local Off while the show runs); two things on two sockets of one box are safe once
 //! that is said (`keyboard: Apart`). Unsaid, nobody has thought about it yet.
 
+use super::feedback_loop;
 use crate::check::walk::channels;
 use crate::check::{Rule, Told};
 use crate::show::finding::{Level, quoted};
@@ -17,9 +18,11 @@ pub(super) const RULE: Rule = Rule {
 };
 
 fn run(show: &Show, told: &mut Told<'_>) {
-    for receiver in &show.rig.receivers {
+    for (at, receiver) in show.rig.receivers.iter().enumerate() {
         for (index, controller) in show.rig.controllers.iter().enumerate() {
-            if is_loop(receiver, index, controller) {
+            // One that is played round is told as what it is.
+            let is_worse = || feedback_loop::is_played(show, index, at);
+            if is_loop(receiver, index, controller) && !is_worse() {
                 let message = format!(
                     "what {} is sent may come back as played on {}: they share a port and a channel",
                     quoted(&receiver.name),
@@ -35,7 +38,8 @@ fn run(show: &Show, told: &mut Told<'_>) {
     }
 }
 
-fn is_loop(receiver: &Receiver, index: usize, controller: &ControllerItem) -> bool {
+/// Whether what the receiver is sent may come back as played on the controller.
+pub(super) fn is_loop(receiver: &Receiver, index: usize, controller: &ControllerItem) -> bool {
     let is_said = match receiver.keyboard {
         Some(KeyboardLink::Apart) => true,
         Some(KeyboardLink::Same(same)) => same == index,

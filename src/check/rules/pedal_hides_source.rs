@@ -34,10 +34,10 @@ fn run(show: &Show, told: &mut Told<'_>) {
 fn hidden(binding: &PedalBinding, controller: &ControllerItem) -> Option<String> {
     match binding.trigger {
         Trigger::Control(number) => {
-            let source = controller
-                .sources
-                .iter()
-                .find(|source| source.kind == SourceKind::Control(number))?;
+            let source = controller.sources.iter().find(|source| {
+                let (kind, control) = (source.kind, SourceKind::Control(number));
+                kind == control || kind == SourceKind::Switch(number)
+            })?;
             Some(format!("the source {}", quoted(&source.name)))
         }
         Trigger::Note(key) => {

@@ -322,8 +322,8 @@ fn a_note_behind_a_slow_line_rings_from_when_its_end_has_left() {
         play.wait(500);
         play.keys("90 3c 64");
         for _ in 0..20 {
-            play.keys("b0 01 10");
-            play.keys("b0 01 20");
+            play.keys("a0 3c 10");
+            play.keys("a0 3c 20");
         }
         // 42 messages of three bytes: the last has left after 40 ms.
         play.keys("80 3c 40");

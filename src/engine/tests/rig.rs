@@ -178,6 +178,7 @@ impl Book {
                 passes: [1 << 1 | 1 << 11, 0b1101],
                 passes_pressure: true,
                 passes_bend: true,
+                sources: Span::default(),
             },
         );
         ControllerId(id as u8)

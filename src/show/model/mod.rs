@@ -6,6 +6,7 @@
 
 mod night;
 mod rig;
+mod route;
 mod song;
 
 use std::collections::BTreeMap;
@@ -14,6 +15,7 @@ use crate::show::finding::{Place, Span};
 use crate::show::tree::LineIndex;
 pub use night::*;
 pub use rig::*;
+pub use route::*;
 pub use song::*;
 
 /// A file of the show folder, as it was read.

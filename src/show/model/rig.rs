@@ -96,19 +96,43 @@ pub struct Source {
     pub site: Site,
     /// What it sends.
     pub kind: SourceKind,
+    /// Turned round: a pedal that sends 127 when it is up.
+    pub is_inverted: bool,
+    /// For a bend: the semitones that its whole way means, if that is not what each sound
+    /// makes of it.
+    pub bend_range: Option<u8>,
 }
 
 /// What a source sends.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum SourceKind {
-    /// A controller number.
+    /// A controller number: a wheel, a knob, a foot that goes all the way.
     Control(Controller),
+    /// A controller number of a switch: up below 64, down from there (MIDI 1.0).
+    Switch(Controller),
+    /// A 14-bit pair: controller n (0–31) and n + 32.
+    Pair(Controller),
+    /// A non-registered parameter: its number.
+    Nrpn(Value14),
+    /// A key that is a button: how hard it was struck, 0 when it is up.
+    Note(Key),
     /// Pitch bend.
     Bend,
     /// Channel pressure.
     Pressure,
-    /// Pressure by key.
+    /// Pressure by key: that of the key pressed hardest.
     PolyPressure,
+}
+
+impl SourceKind {
+    /// The largest position it can be at.
+    #[must_use]
+    pub const fn largest(self) -> u16 {
+        match self {
+            Self::Pair(_) | Self::Nrpn(_) | Self::Bend => 16_383,
+            _ => 127,
+        }
+    }
 }
 
 /// A pedal or button that is a command.
@@ -404,6 +428,8 @@ pub struct Parameter {
     pub neutral: Option<u16>,
     /// It belongs to the whole receiver (sent on its `global` channel), not to a slot.
     pub is_global: bool,
+    /// Values with names of their own, such as those of a switch: slow, fast, stop.
+    pub states: Vec<(String, u16)>,
 }
 
 /// How a parameter is sent.

@@ -1,6 +1,6 @@
 //! Songs (`songs/NAME.ron`): scenes, zones and what hangs on them, as types.
 
-use super::Site;
+use super::{Route, Site};
 use crate::midi::{Key, Value7};
 
 /// A song (`songs/NAME.ron`).
@@ -66,6 +66,8 @@ pub struct Scene {
     /// Snapshot of named parameters: the scene's values, then the song's for what the
     /// scene does not name. (Neutrals of the rig are applied by `plan`.)
     pub settings: Vec<ParameterValue>,
+    /// What hands and feet move in it.
+    pub routes: Vec<Route>,
     /// Cues.
     pub cues: Vec<SceneCue>,
     /// Page to turn to (from 1, within the song).
@@ -147,6 +149,8 @@ pub struct Zone {
     pub keys_site: Site,
     /// Velocities that play it, 1–127.
     pub velocities: (Value7, Value7),
+    /// Velocities over which it fades in at the lower end and out at the upper one.
+    pub velocity_fades: (u8, u8),
     /// Index of the velocity curve.
     pub curve: usize,
     /// Index of the receiver.

@@ -4,6 +4,7 @@
 //! from several scenes and files.
 
 use super::names::{Placed, Source, named, parsed};
+use super::routes::{RouteDrafts, route_drafts};
 use super::values;
 use crate::midi::{Key, Value7};
 use crate::show::model::{Leave, LevelChange, Site, When};
@@ -18,6 +19,7 @@ pub(super) struct ZoneDraft {
     pub(super) from: Option<Placed<String>>,
     pub(super) keys: Option<Placed<(Key, Key)>>,
     pub(super) velocity: Option<Placed<(Value7, Value7)>>,
+    pub(super) velocity_fade: Option<Placed<(u8, u8)>>,
     pub(super) curve: Option<Placed<String>>,
     pub(super) to: Option<Placed<String>>,
     pub(super) group: Option<Placed<String>>,
@@ -46,7 +48,14 @@ pub(super) enum Transpose {
 pub(super) struct Setting {
     pub(super) parameter: Placed<String>,
     /// None is `Leave`.
-    pub(super) value: Placed<Option<i128>>,
+    pub(super) value: Placed<Option<Written>>,
+}
+
+/// A value as written: a number, or the name of one of the parameter's states.
+#[derive(Clone, PartialEq, Debug)]
+pub(super) enum Written {
+    Number(i128),
+    State(String),
 }
 
 /// Parameters of one receiver.
@@ -85,6 +94,7 @@ pub(super) struct SceneDraft {
     pub(super) zones: Vec<(Placed<String>, ZoneDraft)>,
     pub(super) patches: Vec<PatchDraft>,
     pub(super) parameters: Vec<Settings>,
+    pub(super) routes: RouteDrafts,
     pub(super) cues: Vec<CueDraft>,
     pub(super) page: Option<Placed<u16>>,
     pub(super) player: String,
@@ -116,6 +126,7 @@ pub(super) fn zone_draft(
             source,
             fields.optional("velocity", parsed(values::velocities)),
         ),
+        velocity_fade: place(source, fields.optional("velocity_fade", velocity_fade)),
         curve: place(source, fields.optional("curve", name)),
         to: place(source, fields.optional("to", name)),
         group: place(source, fields.optional("group", name)),
@@ -158,6 +169,18 @@ pub(super) fn semitones(node: &Node, report: &mut Report<'_>) -> Option<i8> {
     whole(-60..=60i8)(node, report)
 }
 
+/// Velocities over which a zone fades in and out: `(20, 0)`.
+fn velocity_fade(node: &Node, report: &mut Report<'_>) -> Option<(u8, u8)> {
+    let [low, high] = super::names::items(node, 2, report)? else {
+        return None;
+    };
+    let (low, high) = (
+        whole(0..=126u8)(low, report),
+        whole(0..=126u8)(high, report),
+    );
+    low.zip(high)
+}
+
 fn transpose(node: &Node, report: &mut Report<'_>) -> Option<Transpose> {
     match node.kind {
         Kind::Word(_) => {
@@ -197,9 +220,10 @@ fn settings(node: &Node, source: Source, report: &mut Report<'_>) -> Option<Vec<
     clippy::option_option,
     reason = "unread, left alone, and a value are three answers"
 )]
-fn setting(node: &Node, report: &mut Report<'_>) -> Option<Option<i128>> {
+fn setting(node: &Node, report: &mut Report<'_>) -> Option<Option<Written>> {
     match node.kind {
-        Kind::Number(Number::Int(value)) => Some(Some(value)),
+        Kind::Number(Number::Int(value)) => Some(Some(Written::Number(value))),
+        Kind::Text(_) => name(node, report).map(|state| Some(Written::State(state))),
         Kind::Word(_) => variant("value of a parameter", &["Leave"])(node, report).map(|_| None),
         _ => expected("a whole number, or Leave", node, report),
     }
@@ -241,6 +265,7 @@ pub(super) fn scene_draft(
     let parameters = fields.optional("parameters", |node, report| {
         all_settings(node, source, report)
     });
+    let routes = fields.optional("routes", |node, report| route_drafts(node, source, report));
     let cues = fields.optional(
         "cues",
         list(|node, report: &mut Report<'_>| cue(node, source, report)),
@@ -254,6 +279,7 @@ pub(super) fn scene_draft(
         zones: zones.map(|read| read.value).unwrap_or_default(),
         patches: patches.map(|read| read.value).unwrap_or_default(),
         parameters: parameters.map(|read| read.value).unwrap_or_default(),
+        routes: routes.map(|read| read.value).unwrap_or_default(),
         cues: cues
             .map(|read| read.value.into_iter().map(|cue| cue.value).collect())
             .unwrap_or_default(),

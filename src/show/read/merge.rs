@@ -1,12 +1,13 @@
 //! `like` and defaults: from scenes that say only what differs to scenes that say all.
 //!
-//! `like` takes over what sounds: zones, patches and parameters, zone by zone and field by
-//! field. Words, `when`, page, cues and `brief` belong to one moment and do not come along.
+//! `like` takes over what sounds: zones, patches, parameters and routes, zone by zone and
+//! field by field. Words, `when`, page, cues and `brief` belong to one moment and do not come along.
 
 use std::collections::BTreeMap;
 
 use super::draft::{PatchDraft, SceneDraft, Setting, Settings, ZoneDraft};
 use super::names::{Log, Names, Placed};
+use super::routes::{handed_down, routes_over};
 use crate::show::finding::quoted;
 
 impl ZoneDraft {
@@ -19,6 +20,7 @@ impl ZoneDraft {
             from: or(&self.from, &under.from),
             keys: or(&self.keys, &under.keys),
             velocity: or(&self.velocity, &under.velocity),
+            velocity_fade: or(&self.velocity_fade, &under.velocity_fade),
             curve: or(&self.curve, &under.curve),
             to: or(&self.to, &under.to),
             group: or(&self.group, &under.group),
@@ -37,7 +39,7 @@ impl ZoneDraft {
 
 /// Those of `under` in their order, each with the value of `over` if it has one; then the
 /// rest of `over`.
-fn merged<T: Clone>(
+pub(super) fn merged<T: Clone>(
     over: &[T],
     under: &[T],
     name: impl Fn(&T) -> &str,
@@ -220,6 +222,7 @@ fn scene_over(draft: &SceneDraft, base: &SceneDraft, log: &mut Log<'_>) -> Scene
         ),
         patches: patches_over(&draft.patches, &base.patches),
         parameters: all_settings_over(&draft.parameters, &base.parameters),
+        routes: routes_over(&draft.routes, &handed_down(&base.routes)),
         is_base_unknown: base.is_base_unknown,
         ..draft.clone()
     }

@@ -31,7 +31,8 @@
 //!     controllers: {
 //!         "lower": (port: "keys", channel: 1, keys: "A0..C8", sources: {
 //!             "wheel": Control(1), "bender": Bend, "touch": Pressure, "hold": Control(64),
-//!         }),                               // without sources: hold, bend, pressure
+//!             "foot": (sends: Control(4), inverted: true), "knob": Pair(17),
+//!         }), // also Switch(n), Nrpn(msb, lsb), Note("C1"), PolyPressure; unstated: hold, bend, pressure
 //!         "pedal box": (port: "keys", channel: 16), // no keys, no sources
 //!     },
 //!     pedals: {                             // sends: Control(n), Note("C3"), Program(n from 0)
@@ -48,6 +49,7 @@
 //!             parameters: {
 //!                 "cutoff": (sends: Control(74), range: "0..127", neutral: 64),
 //!                 "reverb": (sends: Nrpn(1, 8), neutral: 0, global: true),
+//!                 "rotary": (sends: Control(82), states: {"slow": 0, "fast": 127}, neutral: 0),
 //!                 "delay time": (sends: Exclusive("F0 7D 01 [ 10 00 vv ss F7"), neutral: 40),
 //!             },                            // also Pair(0..=31) and Rpn(msb, lsb): 14 bits
 //!             cues: {"chime": Note("C3", 127)},
@@ -62,6 +64,7 @@
 //!         "spare": (spare_of: "main", port: "keys"), // the same model on a port of its own
 //!     },
 //!     defaults: (from: "lower", to: "main"), // any field of a zone, for all songs
+//!     routes: {"brightness": (from: ("lower", "wheel"), to: "main", set: "cutoff")}, // see `routes`
 //! )
 //! ```
 //!
@@ -100,7 +103,7 @@
 //!             },
 //!             patches: {"echo": "Wide Hall"}, // of receivers without zones; or (patch: …, group: …)
 //!             parameters: {"main": {"cutoff": 90}, "echo": {"mix": Leave}},
-//!             cues: [(to: "lights", cue: "house red", on_jump: true)],
+//!             routes: {"brightness": Off}, cues: [(to: "lights", cue: "house red", on_jump: true)],
 //!             page: 1,                      // of this song, from 1
 //!             player: "Soft.", technician: "Watch the echo.",
 //!             when: (bar: 9, beat: 1, word: "home"),
@@ -113,12 +116,13 @@
 //! ```
 //!
 //! **A zone** has `from` (a controller), `to` (a receiver), `group`, `patch`, `keys` (all of the
-//! controller's unless stated), `velocity` (`"1..127"`), `curve`, `level` in dB (0 is volume 100),
+//! controller's unless stated), `velocity` (`"1..127"`), `velocity_fade` (`(20, 0)`: fades in over
+//! the 20 lowest and out over none), `curve`, `level` in dB (0 is volume 100),
 //! `pan` (-64 to 63), `bend_range` in semitones, `transpose` (semitones, or `Never`), `catch`,
 //! `leave` (`Hold`, `Cut`, `Fade(ms)`), `level_change` (`Ride`, `New`), and `parameters` of its
 //! own sound. Defaults come down from rig to song to zone.
 //!
-//! **`like`** takes over what sounds (zones, patches, parameters), zone by zone and field by
+//! **`like`** takes over what sounds (zones, patches, parameters, routes), zone by zone and field by
 //! field; `without` leaves zones out. Words, `when`, `page`, `cues` and `brief` belong to one
 //! moment and do not come along.
 //!
@@ -157,7 +161,10 @@ mod parameters;
 mod receivers;
 mod resolve;
 mod rig;
+mod routes;
+mod routing;
 mod song;
+mod sources;
 mod spares;
 mod values;
 

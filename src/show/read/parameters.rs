@@ -4,8 +4,9 @@ use super::names::{Source, items, parsed};
 use super::rig::{control_number, value7};
 use super::values;
 use crate::midi::{Channel, Controller, Value14};
+use crate::show::finding::quoted;
 use crate::show::model::{Parameter, ParameterKind, TemplateByte};
-use crate::show::tree::readers::{inner, switch, variant, whole};
+use crate::show::tree::readers::{self, inner, map, switch, variant, whole};
 use crate::show::tree::{Fields, Node, Problem, Report, Spanned};
 
 /// Reads one parameter; `global` is the receiver's channel for those of the whole receiver.
@@ -44,6 +45,7 @@ pub(super) fn parameter(
                 .help("choose one in the range"),
         );
     }
+    let states = read_states(&mut fields, (low, high), kind.is_some());
     let needs_channel = kind.as_ref().is_some_and(uses_channel);
     if is_global && needs_channel && global.is_none() {
         let message = "this parameter is global, and its receiver has no channel for that";
@@ -66,7 +68,33 @@ pub(super) fn parameter(
         range,
         neutral,
         is_global,
+        states,
     })
+}
+
+/// The named values of a parameter; those out of its range are told if its kind is known.
+fn read_states(
+    fields: &mut Fields<'_, '_, '_>,
+    (low, high): (u16, u16),
+    is_known: bool,
+) -> Vec<(String, u16)> {
+    let states = fields
+        .optional("states", map(readers::name, whole(0..=16_383u16)))
+        .map(|states| states.value)
+        .unwrap_or_default();
+    for (state, value) in &states {
+        if !(low..=high).contains(&value.value) && is_known {
+            let message = format!("the state {} leaves {low} to {high}", quoted(&state.value));
+            fields.report().add(
+                Problem::error("parameter-out-of-range", value.span, message)
+                    .help("choose a value in the range"),
+            );
+        }
+    }
+    let plain = states.into_iter();
+    plain
+        .map(|(state, value)| (state.value, value.value))
+        .collect()
 }
 
 /// The largest value that a parameter can carry.
@@ -100,12 +128,12 @@ fn parameter_kind(node: &Node, report: &mut Report<'_>) -> Option<ParameterKind>
 }
 
 /// The upper half of a pair: controllers 0–31 have their lower half at + 32 (MIDI 1.0).
-fn pair_number(node: &Node, report: &mut Report<'_>) -> Option<Controller> {
+pub(super) fn pair_number(node: &Node, report: &mut Report<'_>) -> Option<Controller> {
     whole(0..=31u8)(node, report).and_then(Controller::new)
 }
 
 /// The number of an (N)RPN: its two halves `(msb, lsb)`, as manuals print them.
-fn parameter_number(node: &Node, report: &mut Report<'_>) -> Option<Value14> {
+pub(super) fn parameter_number(node: &Node, report: &mut Report<'_>) -> Option<Value14> {
     let [msb, lsb] = items(node, 2, report)? else {
         return None;
     };

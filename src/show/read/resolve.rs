@@ -1,10 +1,14 @@
 //! From scenes in names to scenes in indices: each name looked up in the rig, once and for all.
 
-use super::draft::{CueDraft, PatchDraft, SceneDraft, Setting, Settings, Transpose, ZoneDraft};
+use super::draft::{
+    CueDraft, PatchDraft, SceneDraft, Setting, Settings, Transpose, Written, ZoneDraft,
+};
 use super::merge::all_settings_over;
-use super::names::{Found, Log, Placed};
+use super::names::{Found, Log, Names, Placed};
 use super::receivers::ReceiverNames;
 use super::rig::RigRead;
+use super::routes::{RouteDrafts, routes_over};
+use super::routing::Router;
 use crate::midi::{Key, Value7};
 use crate::show::finding::quoted;
 use crate::show::model::{
@@ -16,6 +20,7 @@ pub(super) struct Resolver<'r, 'l, 'a> {
     rig: &'r RigRead,
     defaults: &'r ZoneDraft,
     parameters: &'r [Settings],
+    routes: &'r RouteDrafts,
     log: &'l mut Log<'a>,
     /// The scene at hand is like one that does not exist: what it lacks is not told.
     is_base_unknown: bool,
@@ -35,12 +40,14 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
         rig: &'r RigRead,
         defaults: &'r ZoneDraft,
         parameters: &'r [Settings],
+        routes: &'r RouteDrafts,
         log: &'l mut Log<'a>,
     ) -> Self {
         Self {
             rig,
             defaults,
             parameters,
+            routes,
             log,
             is_base_unknown: false,
         }
@@ -50,14 +57,21 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
     pub(super) fn scene(&mut self, draft: &SceneDraft) -> Scene {
         let settings = all_settings_over(&draft.parameters, self.parameters);
         self.is_base_unknown = draft.is_base_unknown;
+        let zones: Vec<Zone> = draft
+            .zones
+            .iter()
+            .filter_map(|(name, zone)| self.zone(name, zone))
+            .collect();
+        let mut router = Router::new(self.rig, &zones, self.log);
+        let routes = routes_over(&draft.routes, self.routes)
+            .iter()
+            .filter_map(|(name, route)| router.route(name, route))
+            .collect();
         Scene {
             name: draft.name.clone(),
             site: draft.site,
-            zones: draft
-                .zones
-                .iter()
-                .filter_map(|(name, zone)| self.zone(name, zone))
-                .collect(),
+            zones,
+            routes,
             patches: draft
                 .patches
                 .iter()
@@ -116,6 +130,7 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
             velocities: draft
                 .velocity
                 .map_or((Value7::clamped(1), Value7::MAX), |velocity| velocity.value),
+            velocity_fades: draft.velocity_fade.map_or((0, 0), |fade| fade.value),
             curve: curve?,
             receiver: target.index,
             group,
@@ -304,9 +319,27 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
         )?;
         let parameter = target.receiver.parameters.get(index)?;
         let (low, high) = parameter.range;
-        let value = match setting.value.value {
+        let value = match &setting.value.value {
             None => None,
-            Some(written) => match u16::try_from(written) {
+            Some(Written::State(state)) => {
+                let states = &parameter.states;
+                let Some((_, value)) = states.iter().find(|(name, _)| name == state) else {
+                    let mut names = Names::default();
+                    states.iter().for_each(|(name, _)| names.add(name, None));
+                    let message = format!(
+                        "{} of {} has no state {}",
+                        quoted(&parameter.name),
+                        quoted(&target.receiver.name),
+                        quoted(state)
+                    );
+                    let site = setting.value.site;
+                    self.log
+                        .error("unknown-name", site, message, names.help(state));
+                    return None;
+                };
+                Some(*value)
+            }
+            Some(Written::Number(written)) => match u16::try_from(*written) {
                 Ok(value) if (low..=high).contains(&value) => Some(value),
                 _ => {
                     let message = format!(

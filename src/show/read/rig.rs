@@ -6,13 +6,15 @@ use std::collections::BTreeMap;
 use super::draft::{ZoneDraft, zone_draft};
 use super::names::{Names, Source, items, named, parsed};
 use super::receivers::{self, ReceiverNames};
+use super::routes::{RouteDrafts, route_drafts};
+use super::sources;
 use super::spares;
 use super::values::{self, Wrong};
 use crate::midi::{Controller, Program, Value7};
 use crate::show::finding::quoted;
 use crate::show::model::{
-    Action, ControllerItem, Curve, PedalBinding, Port, PortKind, PortMatch, Receiver, Rig, Site,
-    Source as TouchSource, SourceFile, SourceKind, Trigger,
+    Action, ControllerItem, Curve, PedalBinding, Port, PortKind, PortMatch, Receiver, Rig,
+    SourceFile, Trigger,
 };
 use crate::show::tree::readers::{expected, inner, list, name, switch, text, variant, whole, word};
 use crate::show::tree::{Fields, Kind, Node, Problem, Report, Spanned};
@@ -34,6 +36,8 @@ pub(super) struct RigRead {
     pub(super) curves: Names,
     /// What zones of all songs start from.
     pub(super) defaults: ZoneDraft,
+    /// What routes of all songs start from.
+    pub(super) routes: RouteDrafts,
 }
 
 /// Files that the rig names: paths and their place among the show's files.
@@ -74,8 +78,10 @@ pub(super) fn rig(
     let defaults = fields.optional("defaults", |node, report| {
         zone_draft(node, "defaults", source, report)
     });
+    let routes = fields.optional("routes", |node, report| route_drafts(node, source, report));
     fields.finish();
 
+    read.routes = routes.map(|routes| routes.value).unwrap_or_default();
     read.rig.middle_c = source.middle_c;
     read.defaults = defaults.map_or_else(ZoneDraft::default, |draft| draft.value);
     (read.rig.ports, read.ports) = things(ports, report, |name, node, report| {
@@ -252,11 +258,11 @@ fn controller(
     let sources = match sources {
         Some(nodes) => {
             things(Some(nodes), report, |name, node, report| {
-                touch_source(name, node, source, report)
+                sources::source(name, node, source, report)
             })
             .0
         }
-        None if is_keyboard => usual_sources(source.site(name.span)),
+        None if is_keyboard => sources::usual(source.site(name.span)),
         None => Vec::new(),
     };
     let port = ports.index(&port?, "port", report)?;
@@ -270,40 +276,6 @@ fn controller(
         channel,
         keys: keys.map(|keys| keys.value),
         sources,
-    })
-}
-
-/// What every keyboard has, unless the rig lists its sources itself.
-fn usual_sources(site: Site) -> Vec<TouchSource> {
-    let source = |name: &str, kind| TouchSource {
-        name: name.into(),
-        site,
-        kind,
-    };
-    vec![
-        source("hold", SourceKind::Control(crate::midi::cc::HOLD)),
-        source("bend", SourceKind::Bend),
-        source("pressure", SourceKind::Pressure),
-    ]
-}
-
-fn touch_source(
-    name: &Spanned<String>,
-    node: &Node,
-    source: Source,
-    report: &mut Report<'_>,
-) -> Option<TouchSource> {
-    let kind =
-        match variant("source", &["Control", "Bend", "Pressure", "PolyPressure"])(node, report)? {
-            "Control" => SourceKind::Control(inner(node, report, control_number)?.value),
-            "Bend" => SourceKind::Bend,
-            "Pressure" => SourceKind::Pressure,
-            _ => SourceKind::PolyPressure,
-        };
-    Some(TouchSource {
-        name: name.value.clone(),
-        site: source.site(name.span),
-        kind,
     })
 }
 

@@ -7,6 +7,7 @@ use super::merge::apply_like;
 use super::names::{Log, Names, Placed, Source, named, parsed};
 use super::resolve::Resolver;
 use super::rig::RigRead;
+use super::routes::{RouteDrafts, handed_down, route_drafts, routes_over};
 use super::values;
 use crate::show::finding::quoted;
 use crate::show::model::{OrderEntry, Page, Site, Song};
@@ -26,6 +27,7 @@ pub(super) struct SongDraft {
     pages: Vec<Page>,
     defaults: ZoneDraft,
     parameters: Vec<Settings>,
+    routes: RouteDrafts,
     scenes: Vec<SceneDraft>,
     scene_names: Names,
     order: Vec<EntryDraft>,
@@ -61,6 +63,7 @@ pub(super) fn song_draft(
     let parameters = fields.optional("parameters", |node, report| {
         all_settings(node, source, report)
     });
+    let routes = fields.optional("routes", |node, report| route_drafts(node, source, report));
     let scenes = fields.required("scenes", named);
     let order = fields.required(
         "order",
@@ -81,6 +84,7 @@ pub(super) fn song_draft(
             .unwrap_or_default(),
         defaults: defaults.map(|read| read.value).unwrap_or_default(),
         parameters: parameters.map(|read| read.value).unwrap_or_default(),
+        routes: routes.map(|read| read.value).unwrap_or_default(),
         order: order
             .map(|read| read.value.into_iter().map(|entry| entry.value).collect())
             .unwrap_or_default(),
@@ -138,7 +142,8 @@ fn entry(node: &Node, source: Source, report: &mut Report<'_>) -> Option<EntryDr
 pub(super) fn song(draft: &SongDraft, name: &str, rig: &RigRead, log: &mut Log<'_>) -> Song {
     let whole = apply_like(&draft.scenes, &draft.scene_names, log);
     let defaults = draft.defaults.over(&rig.defaults);
-    let mut resolver = Resolver::new(rig, &defaults, &draft.parameters, log);
+    let routes = handed_down(&routes_over(&draft.routes, &rig.routes));
+    let mut resolver = Resolver::new(rig, &defaults, &draft.parameters, &routes, log);
     let scenes = whole.iter().map(|scene| resolver.scene(scene)).collect();
     let order = order(draft, log);
     Song {

@@ -285,6 +285,7 @@ fn scene(name: &str, kind: usize) -> SceneLine {
             sound("Glass bells", 0),
             sound("Full drawbars", 1),
         ],
+        routes: Vec::new(),
         player: "left hand stays low; wheel opens the filter".into(),
         technician: "echo box on; watch the organ's level".into(),
         when: "bar 9 beat 3".into(),
@@ -380,6 +381,8 @@ fn view() -> View {
         receivers,
         in_ports,
         seats,
+        routes: [None; segue::engine::limits::MAX_ROUTES],
+        waiting: 0,
         next: next(),
         counters: Counters {
             steps: 31,

@@ -1,0 +1,136 @@
+//! Routes: where a source is led, and what its way means there, as types.
+
+use super::Site;
+
+/// A route of a scene, with those of its song and the rig that still hold there.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Route {
+    /// Its name; a song's or a scene's route takes the place of one of the same name.
+    pub name: String,
+    /// Its place.
+    pub site: Site,
+    /// What moves it, at least one.
+    pub inputs: Vec<RouteInput>,
+    /// What it moves.
+    pub target: RouteTarget,
+    /// Indices of the zones whose sounds it moves; none moves every sound of the receiver.
+    pub zones: Vec<usize>,
+    /// What positions become.
+    pub shape: Shape,
+    /// Which of several sources has the say.
+    pub join: Join,
+    /// What happens when a scene comes in which the source stands elsewhere.
+    pub pick_up: PickUp,
+    /// The least time that its whole way takes, in milliseconds: a noisy or hasty source is
+    /// smoothed. 0 is at once.
+    pub smooth_ms: u16,
+    /// The source goes its own way too.
+    pub passes: bool,
+}
+
+/// A source of a route.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct RouteInput {
+    /// Index of the controller.
+    pub controller: usize,
+    /// Index into its sources.
+    pub source: usize,
+    /// The stretch of the source's own values that counts; beyond it nothing changes.
+    pub from: (u16, u16),
+    /// Where it is named.
+    pub site: Site,
+}
+
+/// What a route moves.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct RouteTarget {
+    /// Index of the receiver.
+    pub receiver: usize,
+    /// Which thing of it.
+    pub what: Moved,
+    /// Where it is named.
+    pub site: Site,
+}
+
+/// What of a receiver a route moves.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Moved {
+    /// A parameter, by index.
+    Parameter(usize),
+    /// The bend of a sound.
+    Bend,
+    /// The channel pressure of a sound.
+    Pressure,
+    /// The level of a sound, below the one that its zone states.
+    Level,
+}
+
+/// What positions become. Values are the parameter's own; hundredths of a semitone for a
+/// bend, hundredths of a dB (0 and below) for a level.
+#[derive(Clone, PartialEq, Debug)]
+pub enum Shape {
+    /// A way from one end to the other.
+    Follow {
+        /// The values at the source's two ends.
+        to: (i32, i32),
+        /// How the way between goes.
+        curve: RouteCurve,
+    },
+    /// One of two values: up and down.
+    Switch {
+        /// The values up and down.
+        to: (i32, i32),
+        /// Down from here, up from there: in the source's own values, the second not above
+        /// the first; what lies between changes nothing.
+        at: (u16, u16),
+        /// Each press changes over, and a release changes nothing.
+        is_toggle: bool,
+    },
+    /// Each press takes the next of these values, and after the last the first.
+    Steps {
+        /// The values.
+        values: Vec<i32>,
+        /// As in `Switch`.
+        at: (u16, u16),
+    },
+    /// One value for each stretch of the source: (from this position of the source, value),
+    /// rising, the first from 0.
+    Bands(Vec<(u16, i32)>),
+}
+
+/// How the way between two ends goes.
+#[derive(Clone, PartialEq, Debug)]
+pub enum RouteCurve {
+    /// In equal steps.
+    Linear,
+    /// Slow at first.
+    Exponential,
+    /// Slow at both ends.
+    S,
+    /// Through points: (position, part of the way), both 0–127, straight between.
+    Table(Vec<(u8, u8)>),
+}
+
+/// Which of several sources of one route has the say.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub enum Join {
+    /// The one that moved last.
+    #[default]
+    Last,
+    /// The one that is furthest along.
+    Highest,
+    /// All of them, added up, as far as the end.
+    Sum,
+}
+
+/// What happens when a scene comes in which the source stands elsewhere than its values say.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub enum PickUp {
+    /// The source's position holds at once.
+    #[default]
+    Jump,
+    /// The scene's value holds until the source passes it.
+    Wait,
+    /// The scene's value holds, and the rest of the source's way leads from it to the ends.
+    Scale,
+}
