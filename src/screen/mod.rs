@@ -13,6 +13,7 @@ mod hue;
 mod look;
 mod notice;
 pub mod order;
+mod palette;
 mod prompt;
 pub mod stage;
 mod stage_plan;
@@ -24,7 +25,7 @@ pub mod wings;
 mod wings_ports;
 mod zone_map;
 
-pub use state::{Colour, Listing, NoteMode, Prompt, Screen, Settings, UiState};
+pub use state::{Colour, Listing, NoteMode, Prompt, Screen, Settings, Theme, UiState};
 pub use status::{InPortStatus, LogLevel, LogLine, OutPortStatus, RigStatus};
 
 use crate::engine::view::View;
