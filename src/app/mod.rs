@@ -12,6 +12,7 @@ mod model;
 mod notice;
 mod paper;
 mod performance;
+mod picture;
 mod place;
 mod playing;
 mod port_list;
@@ -55,13 +56,14 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
             replaying::run(args, &mut out, &mut err).map(|()| false)
         }
         Some(cli::Command::New(args)) => making::run(args, &mut out).map(|()| false),
+        Some(cli::Command::Picture(args)) => picture::run(args, &mut out, &mut err).map(|()| false),
         Some(cli::Command::Play(args)) => {
             drop(out);
             playing::play(args, &mut err).map(|()| false)
         }
         None => {
             drop(out);
-            playing::demo(&mut err).map(|()| false)
+            playing::demo(cli.looks, &mut err).map(|()| false)
         }
     };
     match result {

@@ -71,7 +71,7 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
     if args.headless {
         headless(start)
     } else {
-        with_screen(start, err)
+        with_screen(start, args.looks, err)
     }
 }
 
@@ -79,7 +79,7 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
 ///
 /// # Errors
 /// If it cannot be played, in words.
-pub(super) fn demo(err: &mut dyn Write) -> Result<(), String> {
+pub(super) fn demo(looks: cli::Looks, err: &mut dyn Write) -> Result<(), String> {
     let prepared = prepare(
         &load::built_in(load::DEMO),
         load::DEMO,
@@ -100,7 +100,7 @@ pub(super) fn demo(err: &mut dyn Write) -> Result<(), String> {
         lines: (!is_screen).then(|| Box::new(io::stdout()) as Box<dyn Write + Send>),
     };
     if is_screen {
-        with_screen(start, err)
+        with_screen(start, looks, err)
     } else {
         stretch(start)
     }
@@ -223,7 +223,7 @@ fn headless(start: Start) -> Result<(), String> {
 }
 
 /// Plays with the screen on this thread. The screen may die and come back; the show goes on.
-fn with_screen(start: Start, err: &mut dyn Write) -> Result<(), String> {
+fn with_screen(start: Start, looks: cli::Looks, err: &mut dyn Write) -> Result<(), String> {
     if !ui::is_terminal() {
         return Err("there is no terminal here; play with --headless".into());
     }
@@ -232,7 +232,7 @@ fn with_screen(start: Start, err: &mut dyn Write) -> Result<(), String> {
     let kept = state_file("stderr.log").and_then(|path| store::redirect_stderr(&path).ok());
     let (is_waiting, error_count) = (start.is_waiting, start.errors.len());
     let mut performance = start_performance(start, None)?;
-    let mut state = ui_state(&performance);
+    let mut state = ui_state(&performance, looks);
     let mut screens = Screens::new(&mut performance, is_waiting, error_count);
     let exit = draw(&mut screens, &mut state);
     match exit {
@@ -249,7 +249,7 @@ fn with_screen(start: Start, err: &mut dyn Write) -> Result<(), String> {
 
 /// What the screen starts with: colours as the terminal has them, and notes from the
 /// computer keyboard where nobody else is listening.
-fn ui_state(performance: &Performance) -> UiState {
+fn ui_state(performance: &Performance, looks: cli::Looks) -> UiState {
     let variable = |name| std::env::var(name).ok();
     let (plain, depth, name) = (
         variable("NO_COLOR"),
@@ -260,6 +260,8 @@ fn ui_state(performance: &Performance) -> UiState {
         may_play: performance.model.is_some(),
         ..UiState::default()
     };
+    state.settings.theme = looks.theme;
+    state.settings.is_ascii = looks.ascii;
     state.settings.colour =
         Colour::of_terminal(plain.as_deref(), depth.as_deref(), name.as_deref());
     state

@@ -103,8 +103,8 @@ impl Source for Screens<'_> {
         self.performance.clock.now_us()
     }
 
-    fn clock(&mut self) -> String {
-        status::time_of_day()
+    fn time_s(&mut self) -> u32 {
+        status::time_of_day_s()
     }
 
     fn is_over(&mut self) -> bool {

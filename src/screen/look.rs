@@ -184,7 +184,7 @@ impl Look {
     pub(super) fn keybed(&self) -> Style {
         match self.colour {
             Colour::None => Style::new(),
-            _ => self.inked(self.palette.ground, self.palette.keybed),
+            _ => self.inked(self.palette.keybed.0, self.palette.keybed.1),
         }
     }
 
@@ -297,7 +297,11 @@ mod tests {
                 theme,
                 ..Settings::default()
             });
-            let least = if theme == Theme::HighContrast { 7.0 } else { 4.5 };
+            let least = if theme == Theme::HighContrast {
+                7.0
+            } else {
+                4.5
+            };
             for (name, style) in styles(&look) {
                 let (fg, bg) = (style.fg.unwrap(), style.bg.unwrap());
                 let ratio = contrast(fg, bg);
@@ -348,7 +352,11 @@ mod tests {
         };
         let linear = [red, green, blue].map(|byte| (f64::from(byte) / 255.0).powf(2.2));
         EYES[eyes].map(|row| {
-            let sum: f64 = row.iter().zip(linear).map(|(part, light)| part * light).sum();
+            let sum: f64 = row
+                .iter()
+                .zip(linear)
+                .map(|(part, light)| part * light)
+                .sum();
             sum.clamp(0.0, 1.0).powf(1.0 / 2.2)
         })
     }
@@ -366,7 +374,10 @@ mod tests {
                 for eyes in 0..3 {
                     let (a, b) = (seen(one.full, eyes), seen(other.full, eyes));
                     let apart: f64 = a.iter().zip(b).map(|(a, b)| (a - b).powi(2)).sum();
-                    assert!(apart.sqrt() > 0.15, "{theme:?} {one:?} {other:?} eyes {eyes}");
+                    assert!(
+                        apart.sqrt() > 0.15,
+                        "{theme:?} {one:?} {other:?} eyes {eyes}"
+                    );
                 }
             }
         }

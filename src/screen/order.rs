@@ -72,7 +72,7 @@ fn render_header(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer)
         "{} songs  {} scenes  {} ",
         sheet.songs.len(),
         sheet.positions.len(),
-        model.clock
+        model.clock()
     );
     let start = put_right(buf, area, 0, &right, look.faint());
     let left = Rect {

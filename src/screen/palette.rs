@@ -55,8 +55,8 @@ pub(super) struct Palette {
     pub(super) lit: Ink,
     /// A held-over key.
     pub(super) held: Ink,
-    /// The keys of a keyboard as a picture.
-    pub(super) keybed: Ink,
+    /// The keys of a keyboard as a picture: black keys, and white ones.
+    pub(super) keybed: (Ink, Ink),
     /// Zones, by the hue of their sound. Neighbours differ in lightness too.
     pub(super) zones: [ZoneInk; HUE_COUNT],
 }
@@ -92,7 +92,7 @@ const fn dark() -> Palette {
         good: green,
         lit: ink(0xffffff, Color::White),
         held: purple,
-        keybed: ink(0x807e78, Color::DarkGray),
+        keybed: (ground, ink(0x807e78, Color::DarkGray)),
         zones: filled(ground, [yellow, sky, orange, purple, green]),
     }
 }
@@ -116,7 +116,7 @@ const fn light() -> Palette {
         good: green,
         lit: ink(0x000000, Color::Black),
         held: purple,
-        keybed: ink(0x6e6c66, Color::DarkGray),
+        keybed: (ground, ink(0x6e6c66, Color::DarkGray)),
         zones: filled(ground, [blue, vermilion, green, purple, brown]),
     }
 }
@@ -140,7 +140,7 @@ const fn high_contrast() -> Palette {
         good: green,
         lit: ink(0xffffff, Color::White),
         held: purple,
-        keybed: ink(0xa8a8a8, Color::Gray),
+        keybed: (ground, ink(0xa8a8a8, Color::Gray)),
         zones: filled(ground, [yellow, sky, orange, purple, green]),
     }
 }
@@ -164,7 +164,8 @@ const fn red_light() -> Palette {
         good: text,
         lit: strong,
         held: strong,
-        keybed: ink(0xf20000, Color::Red),
+        // Bright white keys would light the room.
+        keybed: (ink(0xf20000, Color::Red), ground),
         zones: [deep, mild, deep, mild, deep],
     }
 }

@@ -37,8 +37,8 @@ pub trait Source {
     fn drain_log(&mut self, into: &mut Vec<LogLine>);
     /// The present on the clock of `View::now_us`, in microseconds.
     fn now_us(&mut self) -> u64;
-    /// The time of day as text.
-    fn clock(&mut self) -> String;
+    /// The time of day, in seconds past midnight.
+    fn time_s(&mut self) -> u32;
     /// Whether the show has ended by itself (a signal), so that drawing ends too.
     fn is_over(&mut self) -> bool;
 }
@@ -114,7 +114,7 @@ struct Frames {
     rig: RigStatus,
     view: View,
     sheet: Arc<Sheet>,
-    clock: String,
+    time_s: u32,
     refreshed: Instant,
 }
 
@@ -129,7 +129,7 @@ impl Frames {
             rig: source.rig(),
             view,
             sheet: source.sheet(view.edition),
-            clock: source.clock(),
+            time_s: source.time_s(),
             refreshed: Instant::now(),
         }
     }
@@ -162,7 +162,7 @@ impl Frames {
         if is_due {
             self.refreshed = Instant::now();
             self.rig = source.rig();
-            self.clock = source.clock();
+            self.time_s = source.time_s();
         }
         is_new || new_lines > 0 || is_due
     }
@@ -270,7 +270,7 @@ impl Loop<'_> {
             ui: state,
             keys: &frames.keys,
             now_us: source.now_us(),
-            clock: &frames.clock,
+            time_s: frames.time_s,
         };
         self.terminal
             .draw(|area, buf| screen::render(&model, area, buf))

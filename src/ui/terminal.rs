@@ -25,6 +25,11 @@ use std::time::Duration;
 /// Bytes gathered before they are written: a whole frame in full colour fits.
 const OUT_BYTES: usize = 256 * 1024;
 
+/// The largest part of a terminal that is drawn on; beyond it a terminal stays blank. A
+/// terminal can claim any size, and two buffers of the largest would take all memory.
+const MOST_COLUMNS: u16 = 1_000;
+const MOST_ROWS: u16 = 400;
+
 /// Whether some thread draws on the terminal now.
 static IS_TAKEN: AtomicBool = AtomicBool::new(false);
 
@@ -84,7 +89,7 @@ impl TerminalGuard {
     /// # Errors
     /// If the terminal cannot be written.
     pub fn resize(&mut self, width: u16, height: u16) -> io::Result<()> {
-        let area = Rect::new(0, 0, width, height);
+        let area = Rect::new(0, 0, width.min(MOST_COLUMNS), height.min(MOST_ROWS));
         self.shown = Buffer::empty(area);
         self.next = Buffer::empty(area);
         self.backend.clear()
