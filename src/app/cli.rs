@@ -91,7 +91,8 @@ pub(super) enum Midi {
   segue play tour --night friday
   segue play tour --at 7.3
   segue play tour --at salt-road/bridge --model
-  segue play tour --headless > night.log")]
+  segue play tour --headless > night.log
+  segue play tour --model --recording friday.mid")]
 pub(super) struct Play {
     /// The show's folder.
     pub(super) show: PathBuf,
@@ -114,6 +115,13 @@ pub(super) struct Play {
     /// No screen: the log goes to standard output as lines.
     #[arg(long)]
     pub(super) headless: bool,
+    /// A Standard MIDI File that is played on the model rig as if somebody did, in its own
+    /// time. Tracks and markers are as for `segue replay`.
+    #[arg(long, value_name = "FILE", requires = "model")]
+    pub(super) recording: Option<PathBuf>,
+    /// Folder for what the model rig was sent meanwhile, as `segue replay` writes it.
+    #[arg(long, value_name = "DIR", requires = "recording")]
+    pub(super) out: Option<PathBuf>,
     #[command(flatten)]
     pub(super) looks: Looks,
 }

@@ -1,5 +1,6 @@
 //! The one room that knows all the others: the command line, and a show being played.
 
+mod along;
 mod checking;
 mod cli;
 mod driver;

@@ -7,6 +7,7 @@ use std::sync::{Mutex, PoisonError};
 use std::thread;
 use std::time::{Duration, Instant};
 
+use super::along::Along;
 use super::cli;
 use super::journal::Steps;
 use super::load::{self, Files};
@@ -47,6 +48,18 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
     } else {
         Way::Ports(backend(args.midi))
     };
+    let along = args
+        .recording
+        .as_ref()
+        .map(|path| Along::read(path, args.out.as_deref(), &prepared.show, &prepared.plan))
+        .transpose()?;
+    let along = along.map(|(along, remarks)| {
+        for remark in remarks {
+            let _ = writeln!(err, "{remark}");
+        }
+        along
+    });
+    let sent = along.as_ref().and_then(Along::sent);
     let journal = Steps::open(&args.show, &prepared.night.name);
     if let Err(error) = &journal {
         let _ = writeln!(err, "warning: the position is not written down: {error}");
@@ -61,6 +74,7 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
         at,
         is_waiting,
         way,
+        along,
         journal,
         file: state_file("events.log")
             .and_then(|path| EventLog::open(&path, store::MAX_LOG_BYTES).ok()),
@@ -68,11 +82,18 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
             .headless
             .then(|| Box::new(io::stdout()) as Box<dyn Write + Send>),
     };
-    if args.headless {
+    let ended = if args.headless {
         headless(start)
     } else {
         with_screen(start, args.looks, err)
+    };
+    if let Some(sent) = sent {
+        let left_out = sent.write()?;
+        if left_out > 0 {
+            let _ = writeln!(err, "warning: {left_out} messages sent were not kept");
+        }
     }
+    ended
 }
 
 /// Opens the demo show on the model rig; without a terminal, plays a stretch of it.
@@ -95,6 +116,7 @@ pub(super) fn demo(looks: cli::Looks, err: &mut dyn Write) -> Result<(), String>
         at: 0,
         is_waiting: false,
         way: Way::Model,
+        along: None,
         journal: None,
         file: None,
         lines: (!is_screen).then(|| Box::new(io::stdout()) as Box<dyn Write + Send>),

@@ -62,7 +62,7 @@ mod tests {
             patch: patch.to_string(),
             receiver: 0,
         };
-        let zone = |(at, _)| ZoneLine {
+        let zone = |(at, _): (usize, &u8)| ZoneLine {
             sound: at,
             ..ZoneLine::default()
         };

@@ -174,7 +174,7 @@ impl Plan {
             let more = size.saturating_sub(self.words);
             budget.grant(more, || self.words = self.words.max(size));
         }
-        for size in &wishes.now_sizes {
+        for size in wishes.now_sizes.iter().filter(|size| **size > TALL) {
             let more = size.saturating_sub(self.now_big);
             budget.grant(more, || self.now_big = *size);
         }
@@ -303,6 +303,23 @@ mod tests {
         fn no_more_rows_are_given_than_there_are(rows in 0u16..80, wishes in wishes()) {
             prop_assert!(height(&Plan::new(rows, &wishes)) <= rows);
         }
+    }
+
+    // The name, once it is high, must not be given back for a lower one.
+    #[test]
+    fn the_name_grows_with_the_terminal() {
+        let wishes = Wishes {
+            now_lanes: vec![2, 1],
+            next_lanes: vec![1, 2],
+            now_sizes: vec![4, 8, 16],
+            next_size: Some(4),
+            ..Wishes::default()
+        };
+        let high: Vec<u16> = (0..80)
+            .map(|rows| Plan::new(rows, &wishes).now_big)
+            .collect();
+        assert!(high.is_sorted(), "{high:?}");
+        assert_eq!((high[24], high[36], high[79]), (4, 8, 16));
     }
 
     #[test]
