@@ -36,6 +36,8 @@ pub(super) struct Sent {
     folder: PathBuf,
     /// Names of the rig's ports, in its order.
     ports: Vec<String>,
+    /// Those that the night sends to.
+    outputs: Vec<String>,
     messages: Arc<Mutex<Messages>>,
 }
 
@@ -58,9 +60,11 @@ impl Along {
     ) -> Result<(Self, Vec<String>), String> {
         let (inputs, remarks) = replaying::read(recording, show, plan)?;
         let ports = show.rig.ports.iter().map(|port| port.name.clone());
+        let outputs = plan.sheet.out_ports.iter().map(|port| port.name.clone());
         let sent = out.map(|folder| Sent {
             folder: folder.to_owned(),
             ports: ports.collect(),
+            outputs: outputs.collect(),
             messages: Arc::default(),
         });
         Ok((Self { inputs, sent }, remarks))
@@ -133,7 +137,7 @@ impl Sent {
         let name = |port: usize| self.ports.get(port).map_or("", String::as_str);
         let messages_of = |(us, port, bytes): &(u64, usize, Vec<u8>)| (*us, *port, bytes.clone());
         let sent: Vec<_> = messages.kept.iter().map(messages_of).collect();
-        let names = self.ports.iter().map(String::as_str);
+        let names = self.outputs.iter().map(String::as_str);
         replaying::write_files(&self.folder, names, &sent, &name)?;
         Ok(messages.left_out)
     }

@@ -106,6 +106,21 @@ pub(super) struct Hand {
 }
 
 impl Hand {
+    fn new(
+        commands: rtrb::Producer<(u32, Command)>,
+        edits: SyncSender<NightEdit>,
+        waker: Waker,
+        shared: &Arc<Shared>,
+    ) -> Self {
+        Self {
+            commands: Arc::new(Mutex::new(commands)),
+            edits,
+            seen: Arc::new(AtomicU32::new(0)),
+            waker,
+            shared: Arc::clone(shared),
+        }
+    }
+
     /// Asks for something; `false` if the playing thread has too much to do already.
     pub(super) fn ask(&self, command: Command) -> bool {
         let is_taken = self
@@ -199,13 +214,7 @@ impl Performance {
             intake: opened.intake,
             desk: Desk::new(&start.plan, at, start.is_waiting, gates, clock, ends),
         };
-        let desk = Hand {
-            commands: Arc::new(Mutex::new(command_sender)),
-            edits: change.edits,
-            seen: Arc::new(AtomicU32::new(0)),
-            waker: opened.waker,
-            shared: Arc::clone(&shared),
-        };
+        let desk = Hand::new(command_sender, change.edits, opened.waker, &shared);
         let map = start.plan.ports.clone();
         let book = Arc::clone(driver.desk.book());
         let replanner = Replanner::new(start.show, start.night, (start.plan, book), line);

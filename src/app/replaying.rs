@@ -88,15 +88,14 @@ fn print_lines<'a>(
     out.flush()
 }
 
+/// Inputs of the engine by time, and remarks about what was left out.
+pub(super) type Played = (Vec<(u64, Input)>, Vec<String>);
+
 /// A recording as the engine's inputs, and remarks about what was left out.
 ///
 /// # Errors
 /// If the file cannot be read or is no recording, in words.
-pub(super) fn read(
-    path: &Path,
-    show: &Show,
-    plan: &Plan,
-) -> Result<(Vec<(u64, Input)>, Vec<String>), String> {
+pub(super) fn read(path: &Path, show: &Show, plan: &Plan) -> Result<Played, String> {
     let bytes = store::read_file(path, RECORDING_LIMIT).map_err(|error| error.to_string())?;
     let path = path.display();
     let recording = replay::read(&bytes).map_err(|error| format!("{path}: {error}"))?;
@@ -174,7 +173,7 @@ fn file_name(port: &str) -> String {
 }
 
 /// The recording as the engine's inputs, and remarks about what was left out.
-fn inputs(show: &Show, plan: &Plan, recording: &Recording) -> (Vec<(u64, Input)>, Vec<String>) {
+fn inputs(show: &Show, plan: &Plan, recording: &Recording) -> Played {
     let mut inputs = replay::ready(&plan.promptbook);
     let mut remarks: Vec<String> = recording.remarks.iter().map(ToString::to_string).collect();
     let mut strangers: BTreeMap<&str, usize> = BTreeMap::new();

@@ -15,6 +15,7 @@ mod notice;
 pub mod order;
 mod palette;
 mod prompt;
+mod scale;
 mod show_clock;
 pub mod stage;
 mod stage_coming;
