@@ -1,5 +1,6 @@
 //! The one room that knows all the others: the command line, and a show being played.
 
+mod along;
 mod checking;
 mod cli;
 mod driver;
@@ -12,6 +13,7 @@ mod model;
 mod notice;
 mod paper;
 mod performance;
+mod picture;
 mod place;
 mod playing;
 mod port_list;
@@ -55,13 +57,14 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
             replaying::run(args, &mut out, &mut err).map(|()| false)
         }
         Some(cli::Command::New(args)) => making::run(args, &mut out).map(|()| false),
+        Some(cli::Command::Picture(args)) => picture::run(args, &mut out, &mut err).map(|()| false),
         Some(cli::Command::Play(args)) => {
             drop(out);
             playing::play(args, &mut err).map(|()| false)
         }
         None => {
             drop(out);
-            playing::demo(&mut err).map(|()| false)
+            playing::demo(cli.looks, &mut err).map(|()| false)
         }
     };
     match result {

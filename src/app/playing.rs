@@ -7,6 +7,7 @@ use std::sync::{Mutex, PoisonError};
 use std::thread;
 use std::time::{Duration, Instant};
 
+use super::along::Along;
 use super::cli;
 use super::journal::Steps;
 use super::load::{self, Files};
@@ -47,6 +48,18 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
     } else {
         Way::Ports(backend(args.midi))
     };
+    let along = args
+        .recording
+        .as_ref()
+        .map(|path| Along::read(path, args.out.as_deref(), &prepared.show, &prepared.plan))
+        .transpose()?;
+    let along = along.map(|(along, remarks)| {
+        for remark in remarks {
+            let _ = writeln!(err, "{remark}");
+        }
+        along
+    });
+    let sent = along.as_ref().and_then(Along::sent);
     let journal = Steps::open(&args.show, &prepared.night.name);
     if let Err(error) = &journal {
         let _ = writeln!(err, "warning: the position is not written down: {error}");
@@ -61,6 +74,7 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
         at,
         is_waiting,
         way,
+        along,
         journal,
         file: state_file("events.log")
             .and_then(|path| EventLog::open(&path, store::MAX_LOG_BYTES).ok()),
@@ -68,18 +82,25 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
             .headless
             .then(|| Box::new(io::stdout()) as Box<dyn Write + Send>),
     };
-    if args.headless {
+    let ended = if args.headless {
         headless(start)
     } else {
-        with_screen(start, err)
+        with_screen(start, args.looks, err)
+    };
+    if let Some(sent) = sent {
+        let left_out = sent.write()?;
+        if left_out > 0 {
+            let _ = writeln!(err, "warning: {left_out} messages sent were not kept");
+        }
     }
+    ended
 }
 
 /// Opens the demo show on the model rig; without a terminal, plays a stretch of it.
 ///
 /// # Errors
 /// If it cannot be played, in words.
-pub(super) fn demo(err: &mut dyn Write) -> Result<(), String> {
+pub(super) fn demo(looks: cli::Looks, err: &mut dyn Write) -> Result<(), String> {
     let prepared = prepare(
         &load::built_in(load::DEMO),
         load::DEMO,
@@ -95,12 +116,13 @@ pub(super) fn demo(err: &mut dyn Write) -> Result<(), String> {
         at: 0,
         is_waiting: false,
         way: Way::Model,
+        along: None,
         journal: None,
         file: None,
         lines: (!is_screen).then(|| Box::new(io::stdout()) as Box<dyn Write + Send>),
     };
     if is_screen {
-        with_screen(start, err)
+        with_screen(start, looks, err)
     } else {
         stretch(start)
     }
@@ -223,7 +245,7 @@ fn headless(start: Start) -> Result<(), String> {
 }
 
 /// Plays with the screen on this thread. The screen may die and come back; the show goes on.
-fn with_screen(start: Start, err: &mut dyn Write) -> Result<(), String> {
+fn with_screen(start: Start, looks: cli::Looks, err: &mut dyn Write) -> Result<(), String> {
     if !ui::is_terminal() {
         return Err("there is no terminal here; play with --headless".into());
     }
@@ -232,7 +254,7 @@ fn with_screen(start: Start, err: &mut dyn Write) -> Result<(), String> {
     let kept = state_file("stderr.log").and_then(|path| store::redirect_stderr(&path).ok());
     let (is_waiting, error_count) = (start.is_waiting, start.errors.len());
     let mut performance = start_performance(start, None)?;
-    let mut state = ui_state(&performance);
+    let mut state = ui_state(&performance, looks);
     let mut screens = Screens::new(&mut performance, is_waiting, error_count);
     let exit = draw(&mut screens, &mut state);
     match exit {
@@ -249,7 +271,7 @@ fn with_screen(start: Start, err: &mut dyn Write) -> Result<(), String> {
 
 /// What the screen starts with: colours as the terminal has them, and notes from the
 /// computer keyboard where nobody else is listening.
-fn ui_state(performance: &Performance) -> UiState {
+fn ui_state(performance: &Performance, looks: cli::Looks) -> UiState {
     let variable = |name| std::env::var(name).ok();
     let (plain, depth, name) = (
         variable("NO_COLOR"),
@@ -260,6 +282,8 @@ fn ui_state(performance: &Performance) -> UiState {
         may_play: performance.model.is_some(),
         ..UiState::default()
     };
+    state.settings.theme = looks.theme;
+    state.settings.is_ascii = looks.ascii;
     state.settings.colour =
         Colour::of_terminal(plain.as_deref(), depth.as_deref(), name.as_deref());
     state

@@ -22,6 +22,8 @@ pub(super) struct Screens<'a> {
     is_waiting: bool,
     /// Errors of the show: what they concern is not played.
     error_count: usize,
+    /// The position at which drawing fails once; never in a release.
+    fails_at: Option<u32>,
 }
 
 impl<'a> Screens<'a> {
@@ -36,6 +38,7 @@ impl<'a> Screens<'a> {
             heard: Heard::default(),
             is_waiting,
             error_count,
+            fails_at: fails_at(),
         }
     }
 
@@ -58,7 +61,12 @@ impl<'a> Screens<'a> {
 
 impl Source for Screens<'_> {
     fn view(&mut self) -> &View {
-        self.performance.views.read()
+        let view = self.performance.views.read();
+        if self.fails_at == Some(view.position.0) {
+            self.fails_at = None;
+            fail();
+        }
+        view
     }
 
     fn sheet(&mut self, edition: u32) -> Arc<Sheet> {
@@ -103,13 +111,29 @@ impl Source for Screens<'_> {
         self.performance.clock.now_us()
     }
 
-    fn clock(&mut self) -> String {
-        status::time_of_day()
+    fn time_s(&mut self) -> u32 {
+        status::time_of_day_s()
     }
 
     fn is_over(&mut self) -> bool {
         self.performance.has_ended()
     }
+}
+
+/// For the test that a screen which dies comes back: no key and no show brings it about.
+#[cfg(debug_assertions)]
+fn fails_at() -> Option<u32> {
+    std::env::var("SEGUE_SCREEN_FAILS_AT").ok()?.parse().ok()
+}
+
+#[cfg(not(debug_assertions))]
+const fn fails_at() -> Option<u32> {
+    None
+}
+
+#[expect(clippy::panic, reason = "this is what the test is about")]
+fn fail() {
+    panic!("the screen was told to fail");
 }
 
 /// A page-turn pedal that is a keyboard reaches the program through the terminal here.

@@ -259,6 +259,7 @@ fn song_lines(show: &Show, night: &Night, places: &[Place], book: &Promptbook) -
             title: song.title.clone(),
             call: call.clone(),
             tempo: song.tempo,
+            beats: song.beats,
             key: song.key.clone(),
             transpose: place.transpose,
             length_s: song.length_s,

@@ -1,7 +1,7 @@
 //! A name in large letters, as large as the room given allows.
 //!
 //! ```text
-//! ▗▄▄▖▝█              large letters, 4 to 8 rows,
+//! ▗▄▄▖▝█              large letters, 4 to 16 rows,
 //! █ ▗▄ █  ▀▜▙ ...      wrapped at words
 //! ▝▀▀▘▝▀▘
 //! ```
@@ -21,24 +21,35 @@ struct Size {
     pixel: PixelSize,
     wide: u16,
     high: u16,
+    /// How many cells stand for one, each way.
+    times: u16,
 }
 
 /// From the largest to the smallest. Sextants and octants are left out: older fonts lack them.
-const SIZES: [Size; 3] = [
+const SIZES: [Size; 4] = [
+    Size {
+        pixel: PixelSize::Full,
+        wide: 16,
+        high: 16,
+        times: 2,
+    },
     Size {
         pixel: PixelSize::Full,
         wide: 8,
         high: 8,
+        times: 1,
     },
     Size {
         pixel: PixelSize::HalfHeight,
         wide: 8,
         high: 4,
+        times: 1,
     },
     Size {
         pixel: PixelSize::Quadrant,
         wide: 4,
         high: 4,
+        times: 1,
     },
 ];
 
@@ -70,13 +81,11 @@ impl Fit {
         if area.is_empty() {
             return;
         }
-        let lines: Vec<Line> = self.lines.iter().map(|l| Line::from(l.as_str())).collect();
-        BigText::builder()
-            .pixel_size(self.size.pixel)
-            .style(style)
-            .lines(lines)
-            .build()
-            .render(area, buf);
+        if self.size.times > 1 {
+            self.render_enlarged(style, area, buf);
+        } else {
+            self.render_letters(style, area, buf);
+        }
         if look.is_ascii {
             for position in area.positions() {
                 if let Some(cell) = buf.cell_mut(position)
@@ -84,6 +93,34 @@ impl Fit {
                 {
                     cell.set_symbol("#");
                 }
+            }
+        }
+    }
+
+    fn render_letters(&self, style: Style, area: Rect, buf: &mut Buffer) {
+        let lines: Vec<Line> = self.lines.iter().map(|l| Line::from(l.as_str())).collect();
+        BigText::builder()
+            .pixel_size(self.size.pixel)
+            .style(style)
+            .lines(lines)
+            .build()
+            .render(area, buf);
+    }
+
+    /// Draws the letters aside, and each of their cells as a block of cells.
+    fn render_enlarged(&self, style: Style, area: Rect, buf: &mut Buffer) {
+        let times = self.size.times;
+        let aside = Rect::new(0, 0, self.width() / times, self.height() / times);
+        let mut letters = Buffer::empty(aside);
+        self.render_letters(style, aside, &mut letters);
+        let size = Rect::new(area.x, area.y, self.width(), self.height());
+        for position in size.intersection(area).positions() {
+            let from = ((position.x - area.x) / times, (position.y - area.y) / times);
+            let cells = (letters.cell(from), buf.cell_mut(position));
+            if let (Some(letter), Some(cell)) = cells
+                && letter.symbol() != " "
+            {
+                cell.set_symbol(letter.symbol()).set_style(style);
             }
         }
     }

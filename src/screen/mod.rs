@@ -13,8 +13,12 @@ mod hue;
 mod look;
 mod notice;
 pub mod order;
+mod palette;
 mod prompt;
+mod scale;
+mod show_clock;
 pub mod stage;
+mod stage_coming;
 mod stage_plan;
 pub mod state;
 pub mod status;
@@ -24,8 +28,10 @@ pub mod wings;
 mod wings_ports;
 mod zone_map;
 
-pub use state::{Colour, Listing, NoteMode, Prompt, Screen, Settings, UiState};
+pub use state::{Colour, Listing, NoteMode, Prompt, Screen, Settings, Theme, UiState};
 pub use status::{InPortStatus, LogLevel, LogLine, OutPortStatus, RigStatus};
+
+pub use show_clock::planned_s;
 
 use crate::engine::view::View;
 use crate::sheet::{PositionLine, SceneLine, Sheet, SongLine};
@@ -49,8 +55,8 @@ pub struct ScreenModel<'a> {
     pub keys: &'a [KeyLine],
     /// The present, on the clock of `View::now_us`, in microseconds.
     pub now_us: u64,
-    /// The time of day as text, such as `21:14`.
-    pub clock: &'a str,
+    /// The time of day, in seconds past midnight (0–86,399).
+    pub time_s: u32,
 }
 
 /// One command as the footer and the help screen show it.

@@ -16,9 +16,10 @@
 
 use super::look::Look;
 use super::prompt;
+use super::scale::Scale;
 use super::state::{Listing, listings};
 use super::text::{indent, put, put_right, row, rows, tint, wrap};
-use super::zone_map::{Extent, Scale, ZoneMap, lanes};
+use super::zone_map::{Extent, ZoneMap, lanes};
 use super::{Place, ScreenModel};
 use crate::sheet::{OrderLine, SongLine};
 use ratatui::buffer::Buffer;
@@ -72,7 +73,7 @@ fn render_header(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer)
         "{} songs  {} scenes  {} ",
         sheet.songs.len(),
         sheet.positions.len(),
-        model.clock
+        model.clock()
     );
     let start = put_right(buf, area, 0, &right, look.faint());
     let left = Rect {

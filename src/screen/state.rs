@@ -62,11 +62,60 @@ impl Colour {
     }
 }
 
+/// Which colours, for which light.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub enum Theme {
+    /// Light on near-black, for a dark stage.
+    #[default]
+    Dark,
+    /// Dark on paper, for daylight.
+    Light,
+    /// White and light hues on black, 7:1 everywhere.
+    HighContrast,
+    /// Red on black, for eyes used to the dark.
+    RedLight,
+}
+
+impl Theme {
+    /// All themes, in the order in which a key goes through them.
+    pub const ALL: [Self; 4] = [Self::Dark, Self::Light, Self::HighContrast, Self::RedLight];
+
+    /// Its name as typed.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Dark => "dark",
+            Self::Light => "light",
+            Self::HighContrast => "high-contrast",
+            Self::RedLight => "red-light",
+        }
+    }
+
+    /// The theme of a name; none if there is no such theme.
+    #[must_use]
+    pub fn named(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|theme| theme.name() == name)
+    }
+
+    /// The theme after this one, round the end.
+    #[must_use]
+    pub const fn after(self) -> Self {
+        match self {
+            Self::Dark => Self::Light,
+            Self::Light => Self::HighContrast,
+            Self::HighContrast => Self::RedLight,
+            Self::RedLight => Self::Dark,
+        }
+    }
+}
+
 /// What a screen is drawn with.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct Settings {
     /// How many colours.
     pub colour: Colour,
+    /// Which.
+    pub theme: Theme,
     /// Only ASCII marks: for terminals that draw lines and blocks two cells wide.
     pub is_ascii: bool,
 }

@@ -58,7 +58,7 @@ pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
 }
 
 fn render_header(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer) {
-    let start = put_right(buf, area, 0, &format!("{} ", model.clock), look.faint());
+    let start = put_right(buf, area, 0, &format!("{} ", model.clock()), look.faint());
     let area = Rect {
         width: start,
         ..area

@@ -120,6 +120,8 @@ pub struct SongLine {
     pub call: String,
     /// Beats a minute.
     pub tempo: Option<f32>,
+    /// Beats a bar.
+    pub beats: Option<u8>,
     /// Its key as written.
     pub key: String,
     /// Semitones tonight, song and night together.

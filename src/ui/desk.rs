@@ -153,6 +153,7 @@ impl Desk {
             UiCommand::ToggleMute => return send(vec![Command::Mute(!facts.view.is_muted)]),
             UiCommand::ToggleCues => return self.toggle_cues(state, facts),
             UiCommand::Show(screen) => show(state, screen),
+            UiCommand::NextTheme => state.settings.theme = state.settings.theme.after(),
             UiCommand::NextScreen => show(state, next_screen(state.screen)),
             UiCommand::Find => {
                 show(state, Screen::Order);

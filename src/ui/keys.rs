@@ -47,6 +47,8 @@ pub enum UiCommand {
     OctaveUp,
     /// Keyboard notes an octave down.
     OctaveDown,
+    /// The next theme: dark, light, high contrast, red light.
+    NextTheme,
     /// Show or hide the help.
     Help,
     /// Leave what is open: prompt, help, other screens.
@@ -404,6 +406,13 @@ pub const TABLE: &[KeyRow] = &[
         ALL,
         UiCommand::OctaveDown,
         "keyboard notes an octave down",
+    ),
+    row(
+        ("theme", HELP_ONLY),
+        &[UiKey::plain(KeyCode::F(6))],
+        ALL,
+        UiCommand::NextTheme,
+        "colours for other light: dark, light, contrast, red",
     ),
     row(
         ("help", FOOTER),

@@ -5,6 +5,7 @@
 //! `UiState` that outlives it: the loop may die and be started again over the same state.
 
 pub mod desk;
+mod frame_writer;
 pub mod input;
 pub mod keys;
 pub mod notes;

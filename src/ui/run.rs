@@ -1,8 +1,8 @@
 //! The drawing loop: events in, frames out, commands to whoever takes them.
 //!
 //! It draws when something changed, at most sixty times a second, and looks at the slow
-//! things (ports, clock) four times a second. It can stall or die without the engine
-//! noticing; all that it needs to go on is in the `UiState` it was lent.
+//! things (ports, clock) four times a second. A terminal that stalls costs frames, not keys;
+//! and the loop can die without the engine noticing: all that it needs to go on is in the `UiState` it was lent.
 
 use super::desk::{Desk, Facts};
 use super::input::{InputThread, Told};
@@ -37,8 +37,8 @@ pub trait Source {
     fn drain_log(&mut self, into: &mut Vec<LogLine>);
     /// The present on the clock of `View::now_us`, in microseconds.
     fn now_us(&mut self) -> u64;
-    /// The time of day as text.
-    fn clock(&mut self) -> String;
+    /// The time of day, in seconds past midnight.
+    fn time_s(&mut self) -> u32;
     /// Whether the show has ended by itself (a signal), so that drawing ends too.
     fn is_over(&mut self) -> bool;
 }
@@ -114,7 +114,7 @@ struct Frames {
     rig: RigStatus,
     view: View,
     sheet: Arc<Sheet>,
-    clock: String,
+    time_s: u32,
     refreshed: Instant,
 }
 
@@ -129,7 +129,7 @@ impl Frames {
             rig: source.rig(),
             view,
             sheet: source.sheet(view.edition),
-            clock: source.clock(),
+            time_s: source.time_s(),
             refreshed: Instant::now(),
         }
     }
@@ -162,7 +162,7 @@ impl Frames {
         if is_due {
             self.refreshed = Instant::now();
             self.rig = source.rig();
-            self.clock = source.clock();
+            self.time_s = source.time_s();
         }
         is_new || new_lines > 0 || is_due
     }
@@ -183,9 +183,8 @@ impl Loop<'_> {
         sink: &mut impl Sink,
         state: &mut UiState,
     ) -> io::Result<UiExit> {
-        self.draw(frames, source, state)?;
+        let mut is_stale = !self.draw(frames, source, state)?;
         let mut drawn = Instant::now();
-        let mut is_stale = false;
         loop {
             let rest = FRAME.saturating_sub(drawn.elapsed()).max(SHORTEST);
             let first = self.input.next(if is_stale { rest } else { FRAME });
@@ -198,9 +197,9 @@ impl Loop<'_> {
             }
             is_stale |= frames.look(source, state) | is_touched;
             if is_stale && drawn.elapsed() >= FRAME {
-                self.draw(frames, source, state)?;
+                // A terminal that does not take the last frame yet gets the newest later.
+                is_stale = !self.draw(frames, source, state)?;
                 drawn = Instant::now();
-                is_stale = false;
             }
         }
     }
@@ -250,7 +249,7 @@ impl Loop<'_> {
         }
         ended.into_iter().for_each(|command| sink.send(command));
         if let Some((width, height)) = size {
-            self.terminal.resize(width, height)?;
+            self.terminal.resize(width, height);
             is_touched = true;
         }
         Ok((None, is_touched))
@@ -261,7 +260,7 @@ impl Loop<'_> {
         frames: &Frames,
         source: &mut impl Source,
         state: &UiState,
-    ) -> io::Result<()> {
+    ) -> io::Result<bool> {
         let model = ScreenModel {
             sheet: &frames.sheet,
             view: &frames.view,
@@ -270,7 +269,7 @@ impl Loop<'_> {
             ui: state,
             keys: &frames.keys,
             now_us: source.now_us(),
-            clock: &frames.clock,
+            time_s: frames.time_s,
         };
         self.terminal
             .draw(|area, buf| screen::render(&model, area, buf))

@@ -5,6 +5,7 @@
 #![allow(clippy::unwrap_used)]
 
 mod sample;
+mod themes;
 
 use proptest::prelude::*;
 use ratatui::buffer::Buffer;
@@ -12,7 +13,7 @@ use ratatui::layout::Rect;
 use ratatui::style::Color;
 use segue::engine::promptbook::PositionId;
 use segue::engine::view::{Presence, Swallowed};
-use segue::screen::{self, Colour, LogLine, NoteMode, Prompt, Screen, UiState};
+use segue::screen::{self, Colour, LogLine, NoteMode, Prompt, Screen, Theme, UiState};
 use segue::sheet::{ControllerLine, PositionLine, ReceiverLine, RouteLine, Sheet};
 use std::path::{Path, PathBuf};
 
@@ -122,6 +123,24 @@ fn stage_without_colour_or_line_drawing() {
     sample.ui.settings.colour = Colour::None;
     sample.ui.settings.is_ascii = true;
     check("stage-ascii-80x24", &draw(&sample, (80, 24)));
+}
+
+/// At the first scene of the first song, before the night began and just after a bar of
+/// three was counted in.
+#[test]
+fn stage_at_the_start_of_the_night() {
+    let mut sample = sample::Sample::new();
+    sample.view.position = PositionId(0);
+    sample.view.step_us = None;
+    sample.time_s = (19 * 60 + 48) * 60;
+    check("stage-start-120x36", &draw(&sample, (120, 36)));
+}
+
+#[test]
+fn stage_on_a_very_large_terminal() {
+    let mut sample = sample::Sample::new();
+    sample.view.position = PositionId(9);
+    check("stage-240x80", &draw(&sample, (240, 80)));
 }
 
 #[test]
@@ -377,7 +396,8 @@ proptest! {
     fn no_size_and_no_name_makes_a_screen_panic_or_lets_a_control_character_through(
         size in (1u16..=250, 1u16..=80),
         (screen, is_help, is_hostile) in (0usize..3, any::<bool>(), any::<bool>()),
-        (colour, is_ascii) in (0usize..3, any::<bool>()),
+        (colour, is_ascii, theme) in (0usize..3, any::<bool>(), 0usize..4),
+        time_s in 0u32..86_400,
         (position, cursor) in (0u32..25, any::<Option<u8>>()),
         (log_scroll, help_scroll) in (0usize..20, 0usize..80),
         prompt in prompts(),
@@ -402,6 +422,8 @@ proptest! {
         };
         sample.ui.settings.colour = [Colour::None, Colour::Sixteen, Colour::Full][colour];
         sample.ui.settings.is_ascii = is_ascii;
+        sample.ui.settings.theme = Theme::ALL[theme];
+        sample.time_s = time_s;
         let buf = draw(&sample, size);
         for cell in buf.content() {
             prop_assert!(!cell.symbol().chars().any(char::is_control));
@@ -437,4 +459,81 @@ fn an_empty_sheet_draws() {
     sample.ui.screen = Screen::Stage;
     let found = text(&draw(&sample, (80, 24)));
     assert!(found.contains("nothing to play"), "{found}");
+}
+
+#[test]
+fn the_show_clock_says_how_the_night_goes() {
+    let mut sample = sample::Sample::new();
+    let found = text(&draw(&sample, (120, 36)));
+    // Planned at 20:00 and 3:30 + 3:45 + a quarter of 4:00, stepped to 21 s ago; songs of
+    // 24:45 and a break of 20 min in all; to end at 22:30.
+    for words in [
+        "21:14   1 h 05 behind   break in 2 min   ",
+        "end 21:50, in 36 min   39 min to spare",
+    ] {
+        assert!(found.contains(words), "{found}");
+    }
+    sample.sheet.start_minute = None;
+    sample.sheet.end_minute = None;
+    let found = text(&draw(&sample, (80, 24)));
+    assert!(found.contains("21:14   break in 2 min"), "{found}");
+}
+
+#[test]
+fn the_next_three_steps_are_there_with_their_moments() {
+    let sample = sample::Sample::new();
+    for (size, then) in [
+        (
+            (80, 24),
+            vec!["THEN  3.4  Solo: bras., at bar 9 beat 3  5.1  Felt piano., at bar"],
+        ),
+        (
+            (120, 36),
+            vec!["THEN  3.4  Solo: brass and a very long name, at bar 9 beat 3"],
+        ),
+        (
+            (200, 60),
+            vec!["5.1  Felt piano (Paper Moons), at bar 9 beat 3"],
+        ),
+    ] {
+        let found = text(&draw(&sample, size));
+        for words in then {
+            assert!(found.contains(words), "no `{words}` in\n{found}");
+        }
+        assert!(found.contains("NEXT  3.3  Glass choir"), "{found}");
+    }
+}
+
+/// Ten keys on all layers, struck and let go again, change less than what counts as an area
+/// that flashes: a quarter of 341 x 256 pixels (WCAG 2.2, "general flash and red flash
+/// thresholds"), here with cells of 10 x 20 pixels.
+#[test]
+fn a_chord_repeated_fast_does_not_make_a_large_area_flash() {
+    const CELLS: usize = 341 * 256 / 4 / (10 * 20);
+    for size in [(80, 24), (120, 36), (200, 60), (250, 80)] {
+        let mut sample = sample::Sample::new();
+        let silent = draw(&sample, size);
+        for key in (60..100).step_by(4) {
+            sample.view.controllers[0].keys_down.insert(key);
+        }
+        let struck = draw(&sample, size);
+        let changed = silent.diff(&struck).len();
+        assert!((6..CELLS).contains(&changed), "{changed} cells at {size:?}");
+    }
+}
+
+/// A pedal that is pressed again and again too soon: the line that says so stands still.
+#[test]
+fn a_notice_that_is_given_again_does_not_blink() {
+    let mut sample = sample::Sample::new();
+    let mut frames: Vec<Buffer> = Vec::new();
+    for frame in 0..180u64 {
+        sample.now_us = 61_000_000 + frame * 16_667;
+        let pressed_us = sample.now_us - sample.now_us % 100_000;
+        sample.view.swallowed = Some((pressed_us, Swallowed::TooSoon));
+        frames.push(draw(&sample, (120, 36)));
+    }
+    assert!(text(&frames[0]).contains("NO STEP"));
+    let changes = frames.windows(2).filter(|pair| pair[0] != pair[1]).count();
+    assert_eq!(changes, 0);
 }

@@ -1,4 +1,4 @@
-//! Readings, asserted nowhere: how long a night, a large show and a step take here.
+//! Readings, asserted nowhere: how long a night, a large show, a step and a frame take here.
 //!
 //! `cargo bench` prints them; what is aimed at stands beside each.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
@@ -23,6 +23,8 @@ use segue::{check, replay, store};
 #[path = "../touring/mod.rs"]
 mod touring;
 
+mod frames;
+
 fn main() {
     long_night();
     let small = fastest(1_000);
@@ -38,6 +40,8 @@ fn main() {
         many / few
     );
     replan();
+    frames::frames();
+    frames::idle();
 }
 
 /// The fastest of three, since a machine has other things to do too.

@@ -18,6 +18,7 @@ pub(crate) struct Sample {
     pub(crate) ui: UiState,
     pub(crate) keys: Vec<KeyLine>,
     pub(crate) now_us: u64,
+    pub(crate) time_s: u32,
 }
 
 impl Sample {
@@ -30,6 +31,7 @@ impl Sample {
             ui: UiState::default(),
             keys: segue::ui::keys::key_lines(),
             now_us: 61_000_000,
+            time_s: (21 * 60 + 14) * 60,
         }
     }
 
@@ -42,7 +44,7 @@ impl Sample {
             ui: &self.ui,
             keys: &self.keys,
             now_us: self.now_us,
-            clock: "21:14",
+            time_s: self.time_s,
         }
     }
 }
@@ -148,6 +150,7 @@ fn sheet() -> Sheet {
             title: title.into(),
             call: call.into(),
             tempo: Some(tempo),
+            beats: Some(if number == 0 { 3 } else { 4 }),
             key: key.into(),
             transpose: if number == 2 { -2 } else { 0 },
             tonight: if number == 2 { -2 } else { 0 },
