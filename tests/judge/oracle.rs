@@ -493,15 +493,33 @@ impl<'a> Oracle<'a> {
                 self.judge.let_go(note.id, Holder::Key, now_us);
             }
         }
-        for tenancy in &mut self.tenancies {
-            for ghost in &mut tenancy.ghosts {
+        for at in 0..self.tenancies.len() {
+            for ghost in &mut self.tenancies[at].ghosts {
                 if ghost.keyboard == keyboard && ghost.key == Some(key) {
                     ghost.key = None;
                 }
             }
-            tenancy.ghosts.retain(Ghost::is_held);
+            self.lay_ghosts(now_us, at);
         }
         self.settle(now_us);
+    }
+
+    /// Forgets the ghosts that nothing would hold; their rings would begin.
+    fn lay_ghosts(&mut self, now_us: u64, at: usize) {
+        let release_us = self.release_us(at);
+        let tenancy = &mut self.tenancies[at];
+        let before = tenancy.ghosts.len();
+        tenancy.ghosts.retain(Ghost::is_held);
+        if tenancy.ghosts.len() < before {
+            tenancy.ring_until_us = tenancy.ring_until_us.max(now_us + release_us);
+        }
+    }
+
+    /// How long what a tenancy plays rings.
+    fn release_us(&self, at: usize) -> u64 {
+        let receiver = self.tenancies[at].likeness.receiver;
+        let manners = &self.show.rig.receivers[receiver].manners;
+        (f64::from(manners.release_s) * 1e6) as u64
     }
 
     /// Forgets the notes that nothing holds; their rings begin.
@@ -564,11 +582,10 @@ impl<'a> Oracle<'a> {
             return;
         }
         if !is_down {
-            let ghosts = &mut self.tenancies[at].ghosts;
-            ghosts
-                .iter_mut()
-                .for_each(|ghost| ghost.pedals[pedal] = false);
-            ghosts.retain(Ghost::is_held);
+            for ghost in &mut self.tenancies[at].ghosts {
+                ghost.pedals[pedal] = false;
+            }
+            self.lay_ghosts(now_us, at);
         }
         for note in self.notes.iter_mut().filter(|note| note.tenancy == at) {
             match (pedal, is_down) {
@@ -1091,10 +1108,11 @@ impl<'a> Oracle<'a> {
         let level = self.sounds[to][index].level;
         let tenancy = &mut self.tenancies[at];
         tenancy.is_present = true;
-        if tenancy.level != level {
+        if tenancy.level != level || tenancy.ride_until_us > now_us {
+            // A ride on its way starts anew from where it is.
             tenancy.level = level;
             // The last value of the ride may wait for a slow port.
-            tenancy.ride_until_us = now_us + 50_000 + 30_000;
+            tenancy.ride_until_us = tenancy.ride_until_us.max(now_us + 50_000 + 30_000);
         }
         let owned: Vec<ExpectId> = self
             .owners
@@ -1445,6 +1463,10 @@ impl<'a> Oracle<'a> {
     /// Whether a note was let go, or struck under sostenuto, while its slot loads: a pedal
     /// that it caught is told when the patch has loaded, and so too late or too early for it.
     pub(crate) fn caught_too_late(&self, id: ExpectId, at_us: u64, struck_us: u64) -> bool {
+        eprintln!(
+            "CTL {id:?} {at_us} {:?}",
+            self.owners.get(&id).map(|o| &self.tenancies[*o])
+        );
         self.owners.get(&id).is_some_and(|owner| {
             let tenancy = &self.tenancies[*owner];
             let manners = &self.show.rig.receivers[tenancy.likeness.receiver].manners;

@@ -684,6 +684,7 @@ impl<'a> Player<'a> {
                 let at = self.keyboard(at);
                 self.oracle.hands[at].is_lost = true;
                 self.oracle.let_go_of(now_us, at);
+                self.moved_us = Some(now_us);
                 self.tell(Input::InputLost(InPort(at as u8)));
             }
             Event::FindKeyboard(at) => {
