@@ -204,6 +204,9 @@ impl Machine {
             let value = Value7::clamped(i32::from(value));
             self.send_control(call, slot, urgency, number, value);
         }
+        if is_due && is_told && !is_down && !was_down && call.dry_bytes.is_none() {
+            self.ring_from_here(call, slot);
+        }
         match (was_down, is_down) {
             (false, true) if pedal == SOSTENUTO => self.latch(slot),
             // Told late, it holds what is down by now.
@@ -215,6 +218,16 @@ impl Machine {
                 self.lift_after_cut(call, slot);
             }
             _ => {}
+        }
+    }
+
+    /// A pedal comes up that belonged to the sound before and stayed down while a patch
+    /// loaded: what was let go meanwhile rings from now on.
+    fn ring_from_here(&mut self, call: &Call<'_>, slot: SlotId) {
+        let free_us = self.line_free_us(call, slot);
+        if let Some(state) = self.slots.get_mut(slot.index()) {
+            let until_us = free_us.saturating_add(state.release_us);
+            state.may_ring_until_us = state.may_ring_until_us.max(until_us);
         }
     }
 

@@ -921,6 +921,8 @@ impl<'a> Oracle<'a> {
             };
             let drain_us = drains_us[self.world.ports[receiver]];
             if drain_us > 0 {
+                self.due
+                    .retain(|(_, due)| !matches!(due, Due::Leave(other, _) if *other == id));
                 self.due.push((now_us + drain_us, Due::Leave(id, way)));
             } else {
                 self.leave_now(now_us, id, way);
