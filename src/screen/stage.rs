@@ -244,13 +244,21 @@ impl<'a> Stage<'a> {
         );
     }
 
-    /// The call number in large letters at the right, where the name leaves room.
+    /// The call number in large letters at the right, where the name leaves room; in its
+    /// place the first words of a notice (`NO STEP`, `PANIC`) while there is one.
     fn render_call(&self, used: u16, area: Rect, buf: &mut Buffer) {
         let Some(place) = self.present else { return };
         let room = area.width.saturating_sub(used.saturating_add(4));
-        if let Some(fit) = fit(&place.position.call, room, area.height.min(4), &self.look) {
+        let large = |words: &str| fit(words, room, area.height.min(4), &self.look);
+        let notice = notice(self.model);
+        let first = notice.as_deref().and_then(|words| words.split(':').next());
+        let (fit, style) = match first.and_then(large) {
+            Some(fit) => (Some(fit), self.look.warning()),
+            None => (large(&place.position.call), self.look.faint()),
+        };
+        if let Some(fit) = fit {
             let right = indent(area, area.width.saturating_sub(fit.width()));
-            fit.render(&self.look, self.look.faint(), right, buf);
+            fit.render(&self.look, style, right, buf);
         }
     }
 
