@@ -42,8 +42,13 @@ impl<'a> Stage<'a> {
     }
 
     /// The next scene's name large, and the moment to press large at the right if both fit.
+    /// Somebody who pressed and saw no step looks here: a notice takes their place.
     fn render_next_big(&self, name: &str, area: Rect, buf: &mut Buffer) {
         let look = &self.look;
+        if let Some(notice) = self.large_notice(area.width, area.height) {
+            notice.render(look, look.warning(), area, buf);
+            return;
+        }
         let when = self.present.map_or("", |now| now.scene.when.as_str());
         // The name leaves as much room as it can be drawn without, for both are wanted.
         let narrow = smallest(name, area.width, area.height, look).map_or(0, |fit| fit.width());
