@@ -19,7 +19,7 @@ use crate::sheet::Sheet;
 use crate::store::EventLog;
 
 /// How often notices are written down.
-const TICK: Duration = Duration::from_millis(10);
+const TICK: Duration = Duration::from_millis(20);
 
 /// Everything the scribe writes to.
 pub(super) struct Scribe {

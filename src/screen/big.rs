@@ -129,14 +129,23 @@ impl Fit {
 /// The largest way to draw `name` in `width` × `height` cells; nothing if there is none,
 /// or if it has characters for which there are no large letters.
 pub(super) fn fit(name: &str, width: u16, height: u16, look: &Look) -> Option<Fit> {
+    fits(name, width, height, look).next()
+}
+
+/// The smallest way to draw it large.
+pub(super) fn smallest(name: &str, width: u16, height: u16, look: &Look) -> Option<Fit> {
+    fits(name, width, height, look).last()
+}
+
+/// All ways, the largest first.
+fn fits(name: &str, width: u16, height: u16, look: &Look) -> impl Iterator<Item = Fit> {
     let name = sanitise(name);
-    if name.trim().is_empty() || !name.chars().all(has_letter) {
-        return None;
-    }
-    SIZES
-        .into_iter()
-        .filter(|size| !look.is_ascii || size.pixel == PixelSize::Full)
-        .find_map(|size| fit_size(&name, width, height, size))
+    let is_drawn = !name.trim().is_empty() && name.chars().all(has_letter);
+    let sizes = SIZES.into_iter().filter(move |_| is_drawn);
+    let is_ascii = look.is_ascii;
+    sizes
+        .filter(move |size| !is_ascii || size.pixel == PixelSize::Full)
+        .filter_map(move |size| fit_size(&name, width, height, size))
 }
 
 fn fit_size(name: &str, width: u16, height: u16, size: Size) -> Option<Fit> {

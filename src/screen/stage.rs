@@ -227,7 +227,7 @@ impl<'a> Stage<'a> {
         let big = rows(area, 0, plan.now_big);
         if let Some(fit) = self.big(name, plan.now_big) {
             fit.render(look, look.now(), big, buf);
-            self.render_call(fit.width(), big, buf);
+            self.render_call(plan.next_big == 0, fit.width(), big, buf);
         }
         self.render_now_line(
             name,
@@ -244,14 +244,32 @@ impl<'a> Stage<'a> {
         );
     }
 
-    /// The call number in large letters at the right, where the name leaves room.
-    fn render_call(&self, used: u16, area: Rect, buf: &mut Buffer) {
+    /// The call number in large letters at the right, where the name leaves room; in its
+    /// place a notice, while there is one that has no better place.
+    fn render_call(&self, may_notice: bool, used: u16, area: Rect, buf: &mut Buffer) {
         let Some(place) = self.present else { return };
         let room = area.width.saturating_sub(used.saturating_add(4));
-        if let Some(fit) = fit(&place.position.call, room, area.height.min(4), &self.look) {
+        let notice = self.large_notice(room, area.height.min(4));
+        let (fit, style) = match notice.filter(|_| may_notice) {
+            Some(fit) => (Some(fit), self.look.warning()),
+            None => {
+                let call = &place.position.call;
+                let call = fit(call, room, area.height.min(4), &self.look);
+                (call, self.look.faint())
+            }
+        };
+        if let Some(fit) = fit {
             let right = indent(area, area.width.saturating_sub(fit.width()));
-            fit.render(&self.look, self.look.faint(), right, buf);
+            fit.render(&self.look, style, right, buf);
         }
+    }
+
+    /// A notice in large letters: all of it, or its first words (`NO STEP`, `PANIC`).
+    pub(super) fn large_notice(&self, width: u16, height: u16) -> Option<Fit> {
+        let notice = notice(self.model)?;
+        let first = notice.split(':').next().unwrap_or_default();
+        let large = |words: &str| fit(words, width, height, &self.look);
+        large(&notice).or_else(|| large(first))
     }
 
     fn render_now_line(&self, name: &str, area: Rect, buf: &mut Buffer) {

@@ -9,13 +9,16 @@
 //! ```
 
 use super::Place;
-use super::big::{Fit, fit};
+use super::big::{Fit, fit, smallest};
 use super::stage::{BAR, Stage};
 use super::stage_plan::Plan;
 use super::text::{cut, indent, put, put_right, row, rows, width};
 use crate::sheet::OrderLine;
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
+
+/// Columns between the next scene's name and the moment to press.
+const BETWEEN: u16 = 4;
 
 /// Scenes shown after the next one.
 const THEN: usize = 2;
@@ -39,12 +42,22 @@ impl<'a> Stage<'a> {
     }
 
     /// The next scene's name large, and the moment to press large at the right if both fit.
+    /// Somebody who pressed and saw no step looks here: a notice takes their place.
     fn render_next_big(&self, name: &str, area: Rect, buf: &mut Buffer) {
         let look = &self.look;
+        if let Some(notice) = self.large_notice(area.width, area.height) {
+            notice.render(look, look.warning(), area, buf);
+            return;
+        }
         let when = self.present.map_or("", |now| now.scene.when.as_str());
-        let when = fit(when, area.width / 2, area.height, look);
+        // The name leaves as much room as it can be drawn without, for both are wanted.
+        let narrow = smallest(name, area.width, area.height, look).map_or(0, |fit| fit.width());
+        let room = area.width.saturating_sub(narrow.saturating_add(BETWEEN));
+        let when = fit(when, room, area.height, look);
         let when_width = when.as_ref().map_or(0, Fit::width);
-        let room = area.width.saturating_sub(when_width.saturating_add(4));
+        let room = area
+            .width
+            .saturating_sub(when_width.saturating_add(BETWEEN));
         if let (Some(name), Some(when)) = (fit(name, room, area.height, look), when) {
             name.render(look, look.next(), area, buf);
             when.render(

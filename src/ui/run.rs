@@ -11,7 +11,7 @@ use super::terminal::TerminalGuard;
 use super::tonight::NightEdit;
 use crate::engine::input::Command;
 use crate::engine::view::View;
-use crate::screen::{self, KeyLine, LogLine, RigStatus, ScreenModel, UiState};
+use crate::screen::{self, KeyLine, LogLine, RigStatus, Screen, ScreenModel, UiState};
 use crate::sheet::Sheet;
 use crossterm::event::Event;
 use std::io;
@@ -158,13 +158,20 @@ impl Frames {
         let excess = self.log.len().saturating_sub(MAX_LOG_LINES);
         self.log.drain(..excess);
         state.log_scroll = state.log_scroll.min(self.log.len());
-        let is_due = self.refreshed.elapsed() >= REFRESH;
-        if is_due {
-            self.refreshed = Instant::now();
-            self.rig = source.rig();
-            self.time_s = source.time_s();
+        is_new || new_lines > 0 || self.refresh(source, state.screen)
+    }
+
+    /// Looks at the slow things when it is time; whether one of them has to be drawn. Only
+    /// the wings show how long ago a port was heard; elsewhere a second is drawn once.
+    fn refresh(&mut self, source: &mut impl Source, screen: Screen) -> bool {
+        if self.refreshed.elapsed() < REFRESH {
+            return false;
         }
-        is_new || new_lines > 0 || is_due
+        self.refreshed = Instant::now();
+        let (mut rig, time_s) = (source.rig(), source.time_s());
+        std::mem::swap(&mut self.rig, &mut rig);
+        let is_next_second = std::mem::replace(&mut self.time_s, time_s) != time_s;
+        screen == Screen::Wings || is_next_second || self.rig.without_idle() != rig.without_idle()
     }
 }
 

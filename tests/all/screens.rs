@@ -136,6 +136,14 @@ fn stage_at_the_start_of_the_night() {
     check("stage-start-120x36", &draw(&sample, (120, 36)));
 }
 
+/// Why nothing happened is as large as the call number, in whose place it stands.
+#[test]
+fn stage_after_a_press_that_did_not_step() {
+    let mut sample = sample::Sample::new();
+    sample.view.swallowed = Some((sample.now_us, Swallowed::TooSoon));
+    check("stage-no-step-120x36", &draw(&sample, (120, 36)));
+}
+
 #[test]
 fn stage_on_a_very_large_terminal() {
     let mut sample = sample::Sample::new();
