@@ -320,6 +320,8 @@ fn why_words(why: Swallowed) -> &'static str {
         Swallowed::TooSoon => "a second press within 250 ms",
         Swallowed::AtEnd => "this is the last position",
         Swallowed::AtStart => "this is the first position",
+        Swallowed::Locked => "the pedals are locked",
+        Swallowed::Ignored => "this pedal is ignored",
     }
 }
 

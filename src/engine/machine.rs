@@ -17,10 +17,12 @@ use super::prime::Priming;
 use super::promptbook::{
     ControllerId, InPort, PositionEntry, PositionId, Promptbook, SceneEntry, SlotEntry, SlotId,
 };
+use super::rescue::Rescue;
 use super::route_state::RouteState;
 use super::routes::RouteTail;
 use super::slots::{SlotState, Usage};
 use super::sources::ControllerState;
+use super::spare::Wiring;
 use super::touch::{SourceState, TouchState};
 use super::view::{Counters, Swallowed};
 use crate::midi::{Channel, Message};
@@ -98,6 +100,10 @@ pub(super) struct Machine {
     pub(super) route_tails: [Option<RouteTail>; MAX_ROUTE_TAILS],
     /// How far the next scene is loaded ahead.
     pub(super) priming: Priming,
+    /// What the technician has set.
+    pub(super) rescue: Rescue,
+    /// Which of a receiver and its spare is played.
+    pub(super) wiring: Wiring,
 }
 
 impl Machine {
@@ -135,6 +141,8 @@ impl Machine {
             echo: Echo::new(),
             route_tails: [None; MAX_ROUTE_TAILS],
             priming: Priming::new(),
+            rescue: Rescue::new(),
+            wiring: Wiring::new(),
         };
         let is_in_book = at.index() < book.positions.len();
         machine.stand_at(book, if is_in_book { at } else { PositionId(0) });
@@ -160,6 +168,7 @@ impl Machine {
         }
         self.run_due(call);
         self.run_priming(call, input, before);
+        self.follow_spares(call);
     }
 
     fn obey(&mut self, call: &mut Call<'_>, command: Command) {
@@ -175,8 +184,16 @@ impl Machine {
             Command::Resend {
                 receiver,
                 is_forced,
-            } => self.resend(call, receiver, is_forced),
+            } => {
+                self.resend(call, receiver, is_forced);
+                self.report_resend(call, receiver);
+            }
             Command::Mute(is_muted) => self.is_muted = is_muted,
+            Command::MuteOne(receiver, is_muted) => self.mute_one(call, receiver, is_muted),
+            Command::EndNote(slot, key) => self.end_note(call, slot, key),
+            Command::IgnorePedal(pedal, is_ignored) => self.ignore_pedal(call, pedal, is_ignored),
+            Command::LockPedals(is_locked) => self.lock_pedals(is_locked),
+            Command::TakeOver(receiver) => self.take_over(call, receiver),
             Command::NoteOn(controller, key, velocity) => {
                 self.receive_from(
                     call,

@@ -12,6 +12,8 @@ mod ports;
 mod presses;
 mod priming;
 mod random;
+mod rescue;
 mod rig;
 mod sources;
+mod spare;
 mod swap;
