@@ -506,7 +506,7 @@ mod tests {
             let shown = receivers.filter(|seen| **seen == wanted).count();
             let told = std::iter::from_fn(|| self.notices.pop().ok());
             let is_told =
-                |event: Event| matches!(event, Event::Receiver(_, seen) if seen == wanted);
+                |event: Event| matches!(event, Event::Receiver(_, seen, _) if seen == wanted);
             (shown, told.filter(|notice| is_told(notice.event)).count())
         }
     }

@@ -3,6 +3,7 @@
 mod along;
 mod checking;
 mod cli;
+mod deeds;
 mod driver;
 mod editions;
 mod journal;
