@@ -1,6 +1,6 @@
 //! What a command of the technician did, in words for the log.
 
-use crate::engine::promptbook::{ReceiverId, SlotId};
+use crate::engine::promptbook::{PositionId, ReceiverId, SlotId};
 use crate::engine::rescue::{Deed, PedalId};
 use crate::screen::LogLevel;
 use crate::sheet::Sheet;
@@ -66,6 +66,20 @@ pub(super) fn words(deed: &Deed, sheet: &Sheet) -> (LogLevel, String) {
             let words = format!("{} plays for {}: {moved}", name(to), name(from));
             (Warning, words)
         }
+        Deed::Looped(None) => (Note, "no loop: steps go on".into()),
+        Deed::Looped(Some((first, last))) => {
+            let call = |at: PositionId| {
+                let line = sheet.positions.get(at.index());
+                line.map_or("?", |line| &line.call)
+            };
+            let words = if first == last {
+                format!("loop: steps stay at {}", call(first))
+            } else {
+                format!("loop: steps go round {} to {}", call(first), call(last))
+            };
+            (Note, words)
+        }
+        Deed::NoLoop => (Warning, "no loop in a show: rehearse first".into()),
         Deed::NoSpare(receiver) => (Warning, format!("{} has no spare", name(receiver))),
         Deed::SpareAbsent(receiver) => (
             Warning,

@@ -37,8 +37,13 @@ struct Before {
 impl Machine {
     /// To the next position.
     pub(super) fn step(&mut self, call: &mut Call<'_>) {
-        let next = PositionId(self.position.0.saturating_add(1));
-        self.go(call, Some(next), Arrival::Step, Swallowed::AtEnd);
+        let (next, is_round) = self.next_position();
+        let arrival = if is_round {
+            Arrival::Back
+        } else {
+            Arrival::Step
+        };
+        self.go(call, next, arrival, Swallowed::AtEnd);
     }
 
     /// To the position before.

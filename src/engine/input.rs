@@ -68,6 +68,8 @@ pub enum Command {
     /// This receiver is played where it or its counterpart was, keys that are down with it;
     /// if it is played already, its spare, or the one it is the spare of.
     TakeOver(ReceiverId),
+    /// In rehearsal, steps go from the second of these positions to the first; none: on again.
+    Loop(Option<(PositionId, PositionId)>),
     /// A key of a controller played from outside MIDI (the computer keyboard).
     NoteOn(ControllerId, Key, crate::midi::Value7),
     /// The same key let go.

@@ -100,6 +100,8 @@ pub(super) struct Machine {
     pub(super) route_tails: [Option<RouteTail>; MAX_ROUTE_TAILS],
     /// How far the next scene is loaded ahead.
     pub(super) priming: Priming,
+    /// Positions that steps go round.
+    pub(super) stretch: Option<(PositionId, PositionId)>,
     /// What the technician has set.
     pub(super) rescue: Rescue,
     /// Which of a receiver and its spare is played.
@@ -141,6 +143,7 @@ impl Machine {
             echo: Echo::new(),
             route_tails: [None; MAX_ROUTE_TAILS],
             priming: Priming::new(),
+            stretch: None,
             rescue: Rescue::new(),
             wiring: Wiring::new(),
         };
@@ -209,7 +212,8 @@ impl Machine {
                     Message::NoteOff(Channel::MIN, key, neutral),
                 );
             }
-            Command::Cues(sends_cues) => self.sends_cues = sends_cues,
+            Command::Cues(sends_cues) => self.set_cues(call, sends_cues),
+            Command::Loop(wanted) => self.set_loop(call, wanted),
             Command::ReleaseAll => self.release_all(call),
         }
     }

@@ -12,7 +12,7 @@
 //! (which slot carries what), `seats` (its choice), `voicing` (what a slot is told),
 //! `slots` (what it is known to hold), `prime` (the next scene, loaded ahead), `foresight`
 //! (what a press would send), `ramps`, `pages`, `ports` (loss and return), `silence` (panic
-//! and the end), `rescue` (what a technician does), `spare` (who is played of two), `swap` (another promptbook), `checkpoint`, `publish` (the view).
+//! and the end), `rescue` (what a technician does), `rehearsal` (loops), `spare` (who is played of two), `swap` (another promptbook), `checkpoint`, `publish` (the view).
 #![deny(
     clippy::indexing_slicing,
     clippy::disallowed_methods,
@@ -42,6 +42,7 @@ mod presses;
 mod prime;
 mod publish;
 mod ramps;
+mod rehearsal;
 mod route_state;
 mod route_tables;
 mod route_way;

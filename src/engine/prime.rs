@@ -203,7 +203,7 @@ impl Machine {
         &self,
         book: &'a Promptbook,
     ) -> Option<(PositionId, &'a PositionEntry)> {
-        let next = PositionId(self.position.0.checked_add(1)?);
+        let next = self.next_position().0?;
         Some((next, book.positions.get(next.index())?))
     }
 

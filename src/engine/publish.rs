@@ -45,6 +45,7 @@ impl Machine {
         }
         self.publish_duties(book, view);
         self.publish_held(view);
+        view.stretch = self.stretch;
         view.is_locked = self.rescue.is_locked;
         view.ignored_bindings = self.rescue.ignored_bindings;
         view.deed = self.rescue.deed;

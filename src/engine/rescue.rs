@@ -6,7 +6,7 @@ use super::limits::{MAX_CONTROLLERS, MAX_RECEIVERS};
 use super::machine::{Call, Machine};
 use super::notes::NEUTRAL_RELEASE;
 use super::pedals::PEDALS;
-use super::promptbook::{Action, ControllerId, ReceiverId, SlotId};
+use super::promptbook::{Action, ControllerId, PositionId, ReceiverId, SlotId};
 use super::slots::Owed;
 use super::spare::main_of;
 use crate::midi::{Key, Message, Value7};
@@ -62,6 +62,10 @@ pub enum Deed {
         /// Keys that were down.
         notes: u16,
     },
+    /// Steps go round these positions, or on again.
+    Looped(Option<(PositionId, PositionId)>),
+    /// There is no loop where cues go out.
+    NoLoop,
     /// There is no spare of this receiver.
     NoSpare(ReceiverId),
     /// This receiver was to take over and is not there: nothing was changed.

@@ -209,6 +209,7 @@ impl Machine {
     /// `call` has the new book, `swap` the old one.
     fn take_book(&mut self, call: &mut Call<'_>, swap: &Swap) {
         self.now_us = call.now_us;
+        let was_looped = self.stretch.take().is_some();
         let (old, book) = (&*swap.old, call.book);
         let carried = carry_seats((old, swap.from), &self.seats, (book, swap.at));
         let page_before = self.page_number(old);
@@ -251,7 +252,7 @@ impl Machine {
         if self.page_number(book) != page_before {
             self.tell_pages(call);
         }
-        if !is_next_same((old, swap.from), (book, swap.at)) {
+        if was_looped || !is_next_same((old, swap.from), (book, swap.at)) {
             self.retarget_priming(call.now_us);
         }
     }

@@ -5,7 +5,7 @@
 
 use super::limits::{MAX_CONTROLLERS, MAX_HELD_SHOWN, MAX_PORTS, MAX_RECEIVERS, MAX_SLOTS};
 use super::promptbook::{ControllerId, PositionId, SlotId};
-use super::rescue::Deed;
+pub use super::rescue::{Deed, PedalId};
 
 /// 128 keys, one bit each.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
@@ -242,6 +242,8 @@ pub struct View {
     pub held: [HeldView; MAX_HELD_SHOWN],
     /// How many there are.
     pub held_count: u16,
+    /// Positions that steps go round.
+    pub stretch: Option<(PositionId, PositionId)>,
     /// Pedals do not step.
     pub is_locked: bool,
     /// Pedals that are commands and are ignored: one bit for each binding, the first 64.
@@ -275,6 +277,7 @@ impl Default for View {
             counters: Counters::default(),
             held: [HeldView::default(); MAX_HELD_SHOWN],
             held_count: 0,
+            stretch: None,
             is_locked: false,
             ignored_bindings: 0,
             deed: None,

@@ -1,16 +1,18 @@
 //! Keys become changes of the screen's state and commands for the engine. No terminal:
 //! a test presses keys by hand.
 
-use super::keys::{TABLE, UiCommand, UiKey, lookup};
+use super::keys::{Keys, UiCommand, UiKey};
 use super::notes::{NOTE_MS, NoteKeys, semitones};
+use super::prompts::paste;
 use super::tonight::{self, NightEdit};
+use super::{rehearsal, wings};
 use crate::engine::input::Command;
 use crate::engine::promptbook::{ControllerId, PositionId};
 use crate::engine::view::View;
-use crate::screen::state::{find, find_place, listings};
+use crate::screen::state::find;
 use crate::screen::{Listing, NoteMode, Prompt, Screen, UiState};
 use crate::sheet::Sheet;
-use crossterm::event::{Event, KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
+use crossterm::event::{Event, KeyCode, KeyEvent, KeyEventKind};
 
 /// What came of an event.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
@@ -19,8 +21,23 @@ pub struct Reply {
     pub commands: Vec<Command>,
     /// A change of the night.
     pub edit: Option<NightEdit>,
+    /// Something for the files.
+    pub wish: Option<Wish>,
     /// The person wants to leave.
     pub is_quit: bool,
+}
+
+/// Something that neither the engine nor the night is asked for.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Wish {
+    /// The log, as it is filtered, goes to a file.
+    SaveLog,
+    /// The marks were changed: they are kept.
+    KeepMarks,
+    /// A recording begins, or the one that runs ends and is saved.
+    Record,
+    /// The mouse is taken, or left to the terminal, as the state says.
+    Mouse,
 }
 
 /// What a key's meaning may depend on.
@@ -39,9 +56,25 @@ pub struct Facts<'a> {
 pub struct Desk {
     notes: NoteKeys,
     has_releases: bool,
+    pub(super) keys: Keys,
 }
 
 impl Desk {
+    /// A desk with keys of one's own.
+    #[must_use]
+    pub fn new(keys: Keys) -> Self {
+        Self {
+            keys,
+            ..Self::default()
+        }
+    }
+
+    /// The keys in force.
+    #[must_use]
+    pub const fn keys(&self) -> &Keys {
+        &self.keys
+    }
+
     /// One event of the terminal.
     pub fn handle(&mut self, event: &Event, state: &mut UiState, facts: Facts) -> Reply {
         match event {
@@ -52,6 +85,7 @@ impl Desk {
                 paste(text, state);
                 Reply::default()
             }
+            Event::Mouse(mouse) => self.handle_mouse(*mouse, None, state, facts),
             _ => Reply::default(),
         }
     }
@@ -75,6 +109,7 @@ impl Desk {
         if event.kind == KeyEventKind::Release {
             return self.release(key, state);
         }
+        state.said.clear();
         let is_repeat = event.kind == KeyEventKind::Repeat;
         if state.prompt.is_some()
             && let Some(reply) = self.type_into_prompt(key, state, facts)
@@ -87,12 +122,13 @@ impl Desk {
         if state.is_help
             && let Some(step) = scroll_step(key)
         {
-            state.help_scroll = moved(state.help_scroll, step).min(TABLE.len());
+            state.help_scroll = moved(state.help_scroll, step).min(self.keys.rows().count());
             return Reply::default();
         }
-        match lookup(key, state.screen) {
+        let command = self.keys.lookup(key, state.screen).map(|row| row.command);
+        match command {
             // A held key goes on moving a cursor, and does nothing else twice.
-            Some(command) if !is_repeat || matches!(command, UiCommand::Down | UiCommand::Up) => {
+            Some(command) if !is_repeat || is_scroll(command) => {
                 self.carry_out(command, state, facts)
             }
             _ => Reply::default(),
@@ -142,7 +178,12 @@ impl Desk {
         Some(reply)
     }
 
-    fn carry_out(&mut self, command: UiCommand, state: &mut UiState, facts: Facts) -> Reply {
+    pub(super) fn carry_out(
+        &mut self,
+        command: UiCommand,
+        state: &mut UiState,
+        facts: Facts,
+    ) -> Reply {
         match command {
             UiCommand::Send(command) => {
                 if matches!(command, Command::Step | Command::Back) {
@@ -177,6 +218,30 @@ impl Desk {
                 let target = state.cursor.unwrap_or(facts.view.position.index());
                 return jump_or_ask(target, state, facts);
             }
+            UiCommand::PanicOne
+            | UiCommand::ResendOne(_)
+            | UiCommand::MuteOne
+            | UiCommand::Spare
+            | UiCommand::EndNote
+            | UiCommand::IgnorePedal => return wings::act(command, state, facts),
+            UiCommand::LockPedals => {
+                return send(vec![Command::LockPedals(!facts.view.is_locked)]);
+            }
+            UiCommand::Loop
+            | UiCommand::LoopTo
+            | UiCommand::Mark
+            | UiCommand::NextMark
+            | UiCommand::MarksOnly => return rehearsal::act(command, state, facts),
+            UiCommand::Record => return wish(Wish::Record),
+            UiCommand::SaveLog => return wish(Wish::SaveLog),
+            UiCommand::Mouse => {
+                state.has_mouse = !state.has_mouse;
+                return wish(Wish::Mouse);
+            }
+            UiCommand::LogDown => state.log_scroll = moved(state.log_scroll, -1),
+            UiCommand::LogUp => state.log_scroll = moved(state.log_scroll, 1),
+            UiCommand::Filter => state.prompt = Some(Prompt::Filter(state.log_filter.clone())),
+            UiCommand::Line => state.prompt = Some(self.line(String::new(), facts)),
             UiCommand::Down => scroll(state, facts, 1),
             UiCommand::Up => scroll(state, facts, -1),
             UiCommand::Notes => return self.next_notes(state, facts),
@@ -232,6 +297,8 @@ impl Desk {
     fn close(&mut self, state: &mut UiState) -> Reply {
         if state.is_help {
             state.is_help = false;
+        } else if !state.log_filter.is_empty() && state.screen == Screen::Wings {
+            state.log_filter.clear();
         } else if state.notes != NoteMode::Off {
             state.notes = NoteMode::Off;
             return send(self.notes.release_all());
@@ -244,73 +311,38 @@ impl Desk {
         }
         Reply::default()
     }
-
-    /// A key while something is typed or asked. Nothing if the key means the same as ever:
-    /// pedals step whatever is open.
-    fn type_into_prompt(&mut self, key: UiKey, state: &mut UiState, facts: Facts) -> Option<Reply> {
-        let is_plain = (key.modifiers - KeyModifiers::SHIFT).is_empty();
-        if key.code == KeyCode::Esc {
-            state.prompt = None;
-            return Some(Reply::default());
-        }
-        match (state.prompt.as_mut()?, key.code) {
-            (Prompt::Find(text) | Prompt::Jump(text), KeyCode::Char(c)) if is_plain => {
-                if text.chars().count() < MAX_TYPED {
-                    text.push(c);
-                }
-            }
-            (Prompt::Find(text) | Prompt::Jump(text), KeyCode::Backspace) => {
-                text.pop();
-            }
-            (_, KeyCode::Enter) => return Some(answer(state, facts)),
-            _ => return None,
-        }
-        if let Some(Prompt::Find(text)) = &state.prompt {
-            state.find.clone_from(text);
-            find_from(state, facts, 0);
-        }
-        Some(Reply::default())
-    }
 }
 
 /// Lowest note of the lower row at first: C3, so that middle C begins the upper row.
 const LOWEST_C: u8 = 48;
-/// Characters that a prompt takes; more are ignored.
-const MAX_TYPED: usize = 64;
 
 /// Letters may be notes on the model rig and in rehearsal, never on a rig in a show.
 const fn may_play(state: &UiState, facts: Facts) -> bool {
     state.may_play || !facts.view.sends_cues
 }
 
-fn send(commands: Vec<Command>) -> Reply {
+const fn is_scroll(command: UiCommand) -> bool {
+    matches!(
+        command,
+        UiCommand::Down | UiCommand::Up | UiCommand::LogDown | UiCommand::LogUp
+    )
+}
+
+pub(super) fn wish(wish: Wish) -> Reply {
+    Reply {
+        wish: Some(wish),
+        ..Reply::default()
+    }
+}
+
+pub(super) fn send(commands: Vec<Command>) -> Reply {
     Reply {
         commands,
         ..Reply::default()
     }
 }
 
-/// Enter in a prompt.
-fn answer(state: &mut UiState, facts: Facts) -> Reply {
-    match state.prompt.take() {
-        Some(Prompt::Jump(text)) => {
-            // The target was shown while it was typed: a second question would only delay.
-            match find_place(facts.sheet, &text, facts.view.position.index()) {
-                Some(target) => jump(target, state),
-                None => {
-                    // The prompt says that there is no such place, and stays to be mended.
-                    state.prompt = Some(Prompt::Jump(text));
-                    Reply::default()
-                }
-            }
-        }
-        Some(Prompt::ConfirmJump(target)) => jump(target, state),
-        Some(Prompt::ConfirmQuit) => quit(),
-        Some(Prompt::Find(_)) | None => Reply::default(),
-    }
-}
-
-fn jump(target: usize, state: &mut UiState) -> Reply {
+pub(super) fn jump(target: usize, state: &mut UiState) -> Reply {
     place_cursor(state, None);
     let position = u32::try_from(target).map(PositionId);
     position.map_or_else(
@@ -319,7 +351,7 @@ fn jump(target: usize, state: &mut UiState) -> Reply {
     )
 }
 
-fn jump_or_ask(target: usize, state: &mut UiState, facts: Facts) -> Reply {
+pub(super) fn jump_or_ask(target: usize, state: &mut UiState, facts: Facts) -> Reply {
     if target == facts.view.position.index() || target >= facts.sheet.positions.len() {
         return Reply::default();
     }
@@ -340,7 +372,7 @@ fn ask_to_quit(state: &mut UiState, facts: Facts) -> Reply {
     Reply::default()
 }
 
-fn quit() -> Reply {
+pub(super) fn quit() -> Reply {
     Reply {
         is_quit: true,
         ..Reply::default()
@@ -348,11 +380,11 @@ fn quit() -> Reply {
 }
 
 /// Puts the cursor on a position; none lets it follow the show.
-fn place_cursor(state: &mut UiState, position: Option<usize>) {
+pub(super) fn place_cursor(state: &mut UiState, position: Option<usize>) {
     (state.cursor, state.left_out) = (position, None);
 }
 
-fn show(state: &mut UiState, screen: Screen) {
+pub(super) fn show(state: &mut UiState, screen: Screen) {
     state.is_help = false;
     state.screen = screen;
 }
@@ -365,20 +397,20 @@ fn next_screen(screen: Screen) -> Screen {
     }
 }
 
-fn find_from(state: &mut UiState, facts: Facts, offset: usize) {
+pub(super) fn find_from(state: &mut UiState, facts: Facts, offset: usize) {
     let from = state.cursor.unwrap_or(facts.view.position.index()) + offset;
     if let Some(found) = find(facts.sheet, &state.find, from) {
         place_cursor(state, Some(found));
     }
 }
 
-fn scroll(state: &mut UiState, facts: Facts, step: isize) {
+pub(super) fn scroll(state: &mut UiState, facts: Facts, step: isize) {
     if state.screen == Screen::Wings {
-        // The log follows its end: up is further from it.
-        state.log_scroll = moved(state.log_scroll, -step);
+        wings::move_cursor(state, facts, step);
         return;
     }
-    let rows: Vec<Listing> = listings(facts.sheet)
+    let rows: Vec<Listing> = state
+        .listings(facts.sheet)
         .into_iter()
         .filter(|row| matches!(row, Listing::Position(_) | Listing::Skipped(_)))
         .collect();
@@ -391,7 +423,7 @@ fn scroll(state: &mut UiState, facts: Facts, step: isize) {
     }
 }
 
-fn moved(from: usize, step: isize) -> usize {
+pub(super) fn moved(from: usize, step: isize) -> usize {
     from.saturating_add_signed(step)
 }
 
@@ -413,19 +445,12 @@ fn shift_octave(state: &mut UiState, semitones: i8) {
     }
 }
 
-/// Pasted text goes into what is being typed and nowhere else: it is never keys.
-fn paste(text: &str, state: &mut UiState) {
-    if let Some(Prompt::Find(typed) | Prompt::Jump(typed)) = &mut state.prompt {
-        let room = MAX_TYPED.saturating_sub(typed.chars().count());
-        typed.extend(text.chars().filter(|c| !c.is_control()).take(room));
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::midi::{Key, Value7};
     use crate::sheet::{ControllerLine, OrderLine, PositionLine, SceneLine, SongLine};
+    use crossterm::event::KeyModifiers;
 
     /// A desk with its state before a show of three scenes on one keyboard.
     struct Bench {

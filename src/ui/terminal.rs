@@ -7,8 +7,9 @@
 
 use super::frame_writer::FrameWriter;
 use crossterm::event::{
-    DisableBracketedPaste, DisableFocusChange, EnableFocusChange, KeyboardEnhancementFlags,
-    PopKeyboardEnhancementFlags, PushKeyboardEnhancementFlags,
+    DisableBracketedPaste, DisableFocusChange, DisableMouseCapture, EnableFocusChange,
+    EnableMouseCapture, KeyboardEnhancementFlags, PopKeyboardEnhancementFlags,
+    PushKeyboardEnhancementFlags,
 };
 use crossterm::terminal::{
     BeginSynchronizedUpdate, EndSynchronizedUpdate, EnterAlternateScreen, LeaveAlternateScreen,
@@ -102,6 +103,12 @@ impl TerminalGuard {
         self.is_new = true;
     }
 
+    /// Where frames are drawn.
+    #[must_use]
+    pub const fn area(&self) -> Rect {
+        self.next.area
+    }
+
     /// Draws one frame: what differs from the last is written in one piece, and the
     /// terminal shows it whole or not yet. `false` if the frame before it is still being
     /// written: this one was left out.
@@ -161,6 +168,18 @@ pub fn install_panic_hook(record: impl Fn(&str) + Send + Sync + 'static) {
     }));
 }
 
+/// Takes the mouse, or leaves it to the terminal, which then marks text with it.
+///
+/// # Errors
+/// If the terminal cannot be written.
+pub fn take_mouse(is_taken: bool) -> io::Result<()> {
+    if is_taken {
+        execute!(io::stdout(), EnableMouseCapture)
+    } else {
+        execute!(io::stdout(), DisableMouseCapture)
+    }
+}
+
 fn enter_modes() -> io::Result<()> {
     enable_raw_mode()?;
     execute!(
@@ -188,6 +207,7 @@ fn leave_modes() {
     let _ = execute!(
         io::stdout(),
         EndSynchronizedUpdate,
+        DisableMouseCapture,
         DisableFocusChange,
         cursor::Show,
         LeaveAlternateScreen

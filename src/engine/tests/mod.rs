@@ -12,6 +12,7 @@ mod ports;
 mod presses;
 mod priming;
 mod random;
+mod rehearsal;
 mod rescue;
 mod rig;
 mod sources;

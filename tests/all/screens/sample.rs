@@ -438,6 +438,7 @@ fn view() -> View {
         duties: [ReceiverView::default(); MAX_RECEIVERS],
         held: held(),
         held_count: 7,
+        stretch: None,
         is_locked: false,
         ignored_bindings: 0,
         deed: None,
