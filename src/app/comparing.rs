@@ -153,7 +153,7 @@ fn words(sheet: &Sheet, change: &Change) -> String {
         Change::Other(then, now) => {
             let mut parts = Vec::new();
             let mut part = |what: &str, then: String, now: String| {
-                if then != now {
+                if then != now && then != NOT_SET {
                     parts.push(format!("{what} {then}, now {now}"));
                 }
             };
@@ -179,8 +179,11 @@ fn sound(sheet: &Sheet, heard: &Heard) -> String {
     )
 }
 
+/// A value that nobody had set since the recording began.
+const NOT_SET: &str = "not set";
+
 fn value(value: Option<u8>) -> String {
-    value.map_or_else(|| "not set".into(), |value| value.to_string())
+    value.map_or_else(|| NOT_SET.into(), |value| value.to_string())
 }
 
 /// The patch by its name, if a receiver of the port has it in its list.

@@ -64,6 +64,8 @@ pub(super) struct Start {
     pub(super) is_waiting: bool,
     /// No cue goes out until somebody lets them.
     pub(super) is_rehearsal: bool,
+    /// The marks of the rehearsals before are shown.
+    pub(super) keeps_marks: bool,
     /// Where MIDI goes.
     pub(super) way: Way,
     /// A recording that is played on the embedded rig.

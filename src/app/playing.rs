@@ -77,6 +77,7 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
         at,
         is_waiting,
         is_rehearsal: args.rehearse,
+        keeps_marks: true,
         way,
         along,
         journal,
@@ -122,6 +123,7 @@ pub(super) fn line_check(args: &cli::LineCheck, err: &mut dyn Write) -> Result<(
         at: 0,
         is_waiting: false,
         is_rehearsal: true,
+        keeps_marks: false,
         way: if args.model {
             Way::Model
         } else {
@@ -160,6 +162,7 @@ pub(super) fn demo(looks: cli::Looks, err: &mut dyn Write) -> Result<(), String>
         at: 0,
         is_waiting: false,
         is_rehearsal: false,
+        keeps_marks: true,
         way: Way::Model,
         along: None,
         journal: None,
@@ -303,10 +306,14 @@ fn with_screen(
     // What libraries print on standard error would be drawn over the screen.
     let kept = state_file("stderr.log").and_then(|path| store::redirect_stderr(&path).ok());
     let (is_waiting, error_count) = (start.is_waiting, start.errors.len());
+    // A line check begins with none.
+    let keeps_marks = start.keeps_marks;
     let mut performance = start_performance(start, None)?;
     let (keys, _, refused) = wishes::keys();
     let mut state = ui_state(&performance, looks);
-    state.marks = wishes::marks(&performance.sheet.show);
+    if keeps_marks {
+        state.marks = wishes::marks(&performance.sheet.show);
+    }
     for words in refused {
         performance
             .log

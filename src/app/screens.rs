@@ -9,7 +9,7 @@ use super::log::Log;
 use super::performance::{Hand, Performance};
 use super::status::{self, Heard};
 use super::wishes::Wishes;
-use crate::engine::view::{Presence, View};
+use crate::engine::view::{Presence, Swallowed, View};
 use crate::ports::Clock;
 use crate::screen::{LogLevel, LogLine, RigStatus};
 use crate::sheet::Sheet;
@@ -92,6 +92,10 @@ impl Source for Screens<'_> {
         if view.position.0 != self.at {
             self.passed.insert(self.at);
             self.at = view.position.0;
+        }
+        // A step at the end of the night leads nowhere, and says as much of its last place.
+        if matches!(view.swallowed, Some((_, Swallowed::AtEnd))) {
+            self.passed.insert(self.at);
         }
         view
     }

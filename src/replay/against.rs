@@ -18,7 +18,7 @@ pub struct Heard {
     pub key: u8,
     /// Its velocity.
     pub velocity: u8,
-    /// Channel (0–15) that it is on, for its name; it is not compared.
+    /// What stands on its channel.
     pub sound: Sound,
 }
 
@@ -119,7 +119,7 @@ fn differences(mut then: Vec<&Heard>, mut now: Vec<&Heard>) -> Vec<(Change, usiz
     now.sort_unstable();
     let mut gone: Vec<&Heard> = Vec::new();
     for heard in then {
-        match now.iter().position(|other| *other == heard) {
+        match now.iter().position(|other| is_alike(other, heard)) {
             Some(at) => drop(now.remove(at)),
             None => gone.push(heard),
         }
@@ -152,6 +152,18 @@ fn differences(mut then: Vec<&Heard>, mut now: Vec<&Heard>) -> Vec<(Change, usiz
         count(Change::New(heard.clone()));
     }
     out
+}
+
+/// Whether two notes sound alike, as far as it is known: a recording that began in the
+/// middle of a song does not say what nobody had set until then.
+fn is_alike(one: &Heard, other: &Heard) -> bool {
+    let alike = |a: Option<u8>, b: Option<u8>| a.is_none() || b.is_none() || a == b;
+    (one.port, one.key, one.velocity) == (other.port, other.key, other.velocity)
+        && alike(one.sound.program, other.sound.program)
+        && alike(one.sound.bank.0, other.sound.bank.0)
+        && alike(one.sound.bank.1, other.sound.bank.1)
+        && alike(one.sound.volume, other.sound.volume)
+        && alike(one.sound.pan, other.sound.pan)
 }
 
 #[cfg(test)]

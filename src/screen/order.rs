@@ -78,6 +78,10 @@ fn render_header(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer)
         ..area
     };
     let x = put(buf, left, (2, 0), "RUNNING ORDER", look.strong());
+    if let Some(words) = super::notice::notice(model) {
+        put(buf, left, (x + 2, 0), &format!(" {words} "), look.notice());
+        return;
+    }
     let x = put(buf, left, (x + 2, 0), &sheet.night, look.base());
     let times: Vec<String> = [sheet.start_minute, sheet.end_minute]
         .into_iter()

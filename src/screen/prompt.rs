@@ -122,17 +122,26 @@ fn commands(model: &ScreenModel, look: &Look, x: u16, area: Rect, buf: &mut Buff
         .iter()
         .filter(|line| line.footer.contains(&screen) && line.screens.contains(&screen));
     let mut x = x.saturating_add(2);
-    for line in lines {
+    // The way to all the others keeps its place at the end.
+    let help = model.keys.iter().find(|line| line.name == "help");
+    let help = help.and_then(|line| Some((line.keys.first()?, &line.name)));
+    let reserved = help.map_or(0, |(key, name)| width(key) + width(name) + 3);
+    let is_help = |line: &super::KeyLine| line.name == "help";
+    for line in lines.filter(|line| !is_help(line)) {
         let Some(key) = line.keys.first() else {
             continue;
         };
         let needed = width(key)
             .saturating_add(width(&line.name))
             .saturating_add(1);
-        if x.saturating_add(needed) > area.width {
-            return;
+        if x.saturating_add(needed).saturating_add(reserved) > area.width {
+            break;
         }
         x = put(buf, area, (x, 0), key, look.strong());
         x = put(buf, area, (x + 1, 0), &line.name, look.faint()) + 2;
+    }
+    if let Some((key, name)) = help.filter(|_| reserved + x <= area.width) {
+        let x = put(buf, area, (x, 0), key, look.strong());
+        put(buf, area, (x + 1, 0), name, look.faint());
     }
 }

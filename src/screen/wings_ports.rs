@@ -260,7 +260,7 @@ fn duty_words(model: &ScreenModel, index: usize) -> Option<String> {
     match (main, duty.stands_by) {
         (Some(main), true) => words.push(format!("stands by for {}", name(main))),
         (Some(main), false) => words.push(format!("PLAYS for {}", name(main))),
-        (None, true) => words.push("its spare PLAYS".to_owned()),
+        (None, true) => words.push("STANDS BY, its spare plays".to_owned()),
         (None, false) => {}
     }
     if duty.is_muted {

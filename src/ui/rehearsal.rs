@@ -34,7 +34,7 @@ fn at(state: &UiState, facts: Facts) -> usize {
 
 fn change_loop(command: UiCommand, state: &mut UiState, facts: Facts) -> Reply {
     if facts.view.sends_cues {
-        state.said = "loops are for rehearsal: switch it on first (F9)".into();
+        state.said = "a loop is for rehearsal: F9 begins one, then again".into();
         return Reply::default();
     }
     let Ok(here) = u32::try_from(at(state, facts)).map(PositionId) else {

@@ -57,7 +57,7 @@ pub const TABLE: &[KeyRow] = &[
         "to the next scene",
     ),
     row(
-        ("back", NOT_WINGS),
+        ("back", STAGE),
         &[UiKey::plain(KeyCode::PageUp), UiKey::plain(KeyCode::Left)],
         ALL,
         UiCommand::Send(Command::Back),
@@ -137,7 +137,7 @@ pub const TABLE: &[KeyRow] = &[
         "to the scene under the cursor",
     ),
     row(
-        ("skip", FOOTER),
+        ("skip", HELP_ONLY),
         &[UiKey::letter('x')],
         ORDER,
         UiCommand::SkipSong,

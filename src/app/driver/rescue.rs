@@ -96,12 +96,20 @@ impl Desk {
 }
 
 /// The commands that set a new engine as an old one was seen to be set.
-fn settings(book: &Promptbook, view: &View) -> Vec<Command> {
-    let mut out = vec![
-        Command::Mute(view.is_muted),
-        Command::Cues(view.sends_cues),
-        Command::LockPedals(view.is_locked),
-    ];
+pub(super) fn settings(book: &Promptbook, view: &View) -> Vec<Command> {
+    let mut out = Vec::new();
+    if view.is_muted {
+        out.push(Command::Mute(true));
+    }
+    if !view.sends_cues {
+        out.push(Command::Cues(false));
+    }
+    if view.stretch.is_some() {
+        out.push(Command::Loop(view.stretch));
+    }
+    if view.is_locked {
+        out.push(Command::LockPedals(true));
+    }
     let receivers = (0u8..).map(ReceiverId).zip(&book.receivers);
     for ((id, entry), duty) in receivers.zip(&view.duties) {
         if entry.spare_of.is_some() && !duty.stands_by {
