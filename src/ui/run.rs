@@ -6,7 +6,7 @@
 
 use super::desk::{Desk, Facts, Reply, Wish};
 use super::input::{InputThread, Told};
-use super::terminal::{self, TerminalGuard};
+use super::terminal::TerminalGuard;
 use super::tonight::NightEdit;
 use crate::engine::input::Command;
 use crate::engine::view::View;
@@ -78,9 +78,9 @@ pub fn run(
     desk.release_all()
         .into_iter()
         .for_each(|command| sink.send(command));
-    let terminal = TerminalGuard::enter()?;
+    let mut terminal = TerminalGuard::enter()?;
     if state.has_mouse {
-        terminal::take_mouse(true)?;
+        terminal.take_mouse(true);
     }
     let input = InputThread::start()?;
     let mut frames = Frames::new(source, desk);
@@ -254,7 +254,7 @@ impl Loop<'_> {
                     }
                     if let Some(wish) = reply.wish {
                         if wish == Wish::Mouse {
-                            terminal::take_mouse(state.has_mouse)?;
+                            self.terminal.take_mouse(state.has_mouse);
                         }
                         sink.wish(wish, state, &frames.log);
                     }

@@ -57,6 +57,8 @@ pub struct TerminalGuard {
     next: Buffer,
     /// The terminal is cleared before the next frame.
     is_new: bool,
+    /// What the terminal is to be told of the mouse.
+    mouse: Option<bool>,
     _stays_on_its_thread: PhantomData<*const ()>,
 }
 
@@ -83,6 +85,7 @@ impl TerminalGuard {
             shown: Buffer::default(),
             next: Buffer::default(),
             is_new: true,
+            mouse: None,
             _stays_on_its_thread: PhantomData,
         };
         // From here on dropping the guard restores, also when one of these fails.
@@ -109,6 +112,12 @@ impl TerminalGuard {
         self.next.area
     }
 
+    /// Takes the mouse, or leaves it to the terminal, which then marks text with it. The
+    /// terminal is told with the next frame.
+    pub const fn take_mouse(&mut self, is_taken: bool) {
+        self.mouse = Some(is_taken);
+    }
+
     /// Draws one frame: what differs from the last is written in one piece, and the
     /// terminal shows it whole or not yet. `false` if the frame before it is still being
     /// written: this one was left out.
@@ -122,12 +131,17 @@ impl TerminalGuard {
         self.next.reset();
         render(self.next.area, &mut self.next);
         let changed = self.shown.diff(&self.next);
-        if changed.is_empty() && !self.is_new {
+        if changed.is_empty() && !self.is_new && self.mouse.is_none() {
             return Ok(true);
         }
         let mut frame = Vec::with_capacity(FRAME_BYTES);
         let mut backend = CrosstermBackend::new(&mut frame);
         queue!(backend, BeginSynchronizedUpdate)?;
+        match self.mouse.take() {
+            Some(true) => queue!(backend, EnableMouseCapture)?,
+            Some(false) => queue!(backend, DisableMouseCapture)?,
+            None => {}
+        }
         if self.is_new {
             backend.clear()?;
         }
@@ -166,18 +180,6 @@ pub fn install_panic_hook(record: impl Fn(&str) + Send + Sync + 'static) {
             before(info);
         }
     }));
-}
-
-/// Takes the mouse, or leaves it to the terminal, which then marks text with it.
-///
-/// # Errors
-/// If the terminal cannot be written.
-pub fn take_mouse(is_taken: bool) -> io::Result<()> {
-    if is_taken {
-        execute!(io::stdout(), EnableMouseCapture)
-    } else {
-        execute!(io::stdout(), DisableMouseCapture)
-    }
 }
 
 fn enter_modes() -> io::Result<()> {
