@@ -106,6 +106,7 @@ fn receivers() -> (Vec<ReceiverEntry>, Vec<SlotEntry>) {
                     boot_us: 500_000,
                     heeds_sensing: false,
                 },
+                spare_of: None,
                 pages: (id == 4).then_some(PageManner::Program),
             }
         })

@@ -55,6 +55,10 @@ pub(super) enum Command {
     Replay(Replay),
     /// Write a new show folder.
     New(New),
+    /// Hear every sound of the rig once, before doors, and save what was found.
+    LineCheck(LineCheck),
+    /// Print the commands and keys that work while a show is played.
+    Keys(KeysArgs),
     /// Write a screen as a picture (SVG).
     Picture(Picture),
 }
@@ -90,7 +94,7 @@ pub(super) enum Midi {
 #[command(after_help = "Examples:
   segue play tour --night friday
   segue play tour --at 7.3
-  segue play tour --at salt-road/bridge --model
+  segue play tour --at salt-road/bridge --model --rehearse
   segue play tour --headless > night.log
   segue play tour --model --recording friday.mid")]
 pub(super) struct Play {
@@ -112,6 +116,9 @@ pub(super) struct Play {
     /// Which way to MIDI.
     #[arg(long, value_enum, default_value_t)]
     pub(super) midi: Midi,
+    /// A rehearsal: no cue leaves the program, and stretches may be looped.
+    #[arg(long)]
+    pub(super) rehearse: bool,
     /// No screen: the log goes to standard output as lines.
     #[arg(long)]
     pub(super) headless: bool,
@@ -190,6 +197,7 @@ pub(super) struct Ports {
 `step`, `back` or `jump SONG/SCENE` is a command.
 
 Examples:
+  segue replay tour friday.mid --against        what an edit has changed
   segue replay tour friday.mid --out played
   segue replay tour friday.mid --out played --json > messages.jsonl"
 )]
@@ -201,14 +209,65 @@ pub(super) struct Replay {
     /// Folder for one Standard MIDI File per port; made if it is not there. A file is named
     /// after its port, with `-` for blanks; of ports that would share a name the second has
     /// `-2` after it, and so on.
-    #[arg(long, value_name = "DIR")]
-    pub(super) out: PathBuf,
+    #[arg(long, value_name = "DIR", required_unless_present = "against")]
+    pub(super) out: Option<PathBuf>,
+    /// Compare: list what the show as it is now sounds otherwise than the recording says.
+    #[arg(long, conflicts_with_all = ["out", "json"])]
+    pub(super) against: bool,
     /// Which night; needed if the show has several.
     #[arg(long)]
     pub(super) night: Option<String>,
     /// Print each message as a line: {"us": 1250000, "port": "rack", "bytes": "90 3c 64"}.
     #[arg(long)]
     pub(super) json: bool,
+}
+
+/// `segue line-check`
+#[derive(Debug, Args)]
+#[command(
+    after_help = "The screens and keys are those of a show: play each sound, step when it is right, mark
+it with a word (a) when it is not. The report is saved as you leave.
+
+Hearing: faders down first, then come up slowly; a sound can be louder than the last.
+
+Examples:
+  segue line-check tour
+  segue line-check tour --manners     what a program change does to a held note"
+)]
+pub(super) struct LineCheck {
+    /// The show's folder.
+    pub(super) show: PathBuf,
+    /// The manners test instead of the sounds.
+    #[arg(long)]
+    pub(super) manners: bool,
+    /// On model instruments, which make no sound.
+    #[arg(long)]
+    pub(super) model: bool,
+    /// Do not ask before sound.
+    #[arg(long)]
+    pub(super) yes: bool,
+    /// How screens are drawn.
+    #[command(flatten)]
+    pub(super) looks: Looks,
+    /// Which way to MIDI.
+    #[arg(long, value_enum, default_value_t)]
+    pub(super) midi: Midi,
+}
+
+/// `segue keys`
+#[derive(Debug, Args)]
+#[command(
+    after_help = "Keys of your own: lines `COMMAND: KEY KEY` in keys.txt in the folder for settings;
+`segue keys` says where that is and what in it could not be used.
+
+Examples:
+  segue keys
+  segue keys --manual | man -l -"
+)]
+pub(super) struct KeysArgs {
+    /// Print a manual page instead.
+    #[arg(long)]
+    pub(super) manual: bool,
 }
 
 /// `segue new`

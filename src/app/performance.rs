@@ -22,6 +22,7 @@ use super::journal::Steps;
 use super::log::Log;
 use super::model::ModelRig;
 use super::notice::NOTICE_LIMIT;
+use super::recorder::{Recorder, TAKEN_LIMIT};
 use super::replanning::{self, Replanner};
 use super::scribe::{Ending, Scribe};
 use super::{kinds, wanted};
@@ -61,6 +62,10 @@ pub(super) struct Start {
     pub(super) at: usize,
     /// It comes back after a kill: nothing is sent until somebody takes it up.
     pub(super) is_waiting: bool,
+    /// No cue goes out until somebody lets them.
+    pub(super) is_rehearsal: bool,
+    /// The marks of the rehearsals before are shown.
+    pub(super) keeps_marks: bool,
     /// Where MIDI goes.
     pub(super) way: Way,
     /// A recording that is played on the embedded rig.
@@ -181,8 +186,9 @@ impl Performance {
         let opened = open_ports(&start, clock)?;
         let gates = open_gates(&start, opened.sinks, &opened.waker, clock)?;
         let meters = gates.iter().map(Gate::meter).collect();
-        let (command_sender, commands) = rtrb::RingBuffer::new(COMMAND_LIMIT);
+        let (mut command_sender, commands) = rtrb::RingBuffer::new(COMMAND_LIMIT);
         let (notices, notice_receiver) = rtrb::RingBuffer::new(NOTICE_LIMIT);
+        let (takes, take_receiver) = rtrb::RingBuffer::new(TAKEN_LIMIT);
         let (views, view_reader) = triple_buffer::triple_buffer(&View::default());
         let shared = Arc::new(Shared::new(start.plan.ports.inputs.len()));
         let sheet = Arc::new(start.plan.sheet.clone());
@@ -191,6 +197,8 @@ impl Performance {
         let log = Log::default();
         let scribe = Scribe {
             notices: notice_receiver,
+            takes: take_receiver,
+            recorder: Recorder::new(Arc::new(start.plan.promptbook.clone())),
             sheet: Arc::clone(&sheet),
             editions: editions.clone(),
             clock,
@@ -206,6 +214,7 @@ impl Performance {
             asks: change.asks,
             answers: change.answers,
             notices,
+            takes,
             views,
             shared: Arc::clone(&shared),
         };
@@ -214,6 +223,10 @@ impl Performance {
             intake: opened.intake,
             desk: Desk::new(&start.plan, at, start.is_waiting, gates, clock, ends),
         };
+        if start.is_rehearsal {
+            // Before any port is there: the first thing that is done.
+            let _ = command_sender.push((0, Command::Cues(false)));
+        }
         let desk = Hand::new(command_sender, change.edits, opened.waker, &shared);
         let map = start.plan.ports.clone();
         let book = Arc::clone(driver.desk.book());

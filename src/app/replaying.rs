@@ -5,12 +5,12 @@ use std::io::{BufWriter, Write};
 use std::path::Path;
 use std::sync::Arc;
 
-use super::{cli, counted, kinds, load, place};
-use crate::engine::input::{Command, Input};
+use super::{cli, comparing, counted, kinds, load, marks};
+use crate::engine::input::Input;
 use crate::engine::promptbook::PositionId;
 use crate::midi::Message;
 use crate::plan::{self, Plan};
-use crate::replay::{self, Mark, Output, RecordedEvent, Recording};
+use crate::replay::{self, OUT_TRACK, Output, RecordedEvent, Recording};
 use crate::show::model::Show;
 use crate::store;
 
@@ -32,6 +32,10 @@ pub(super) fn run(
     let show = &loaded.show;
     let night = load::night(show, args.night.as_deref())?;
     let plan = plan::compile(show, night).map_err(|error| error.to_string())?;
+    if args.against {
+        let recording = read_recording(&args.recording)?;
+        return comparing::run(show, &plan, &recording, out);
+    }
     let (inputs, remarks) = read(&args.recording, show, &plan)?;
     for remark in &remarks {
         let _ = writeln!(err, "{remark}");
@@ -58,7 +62,10 @@ pub(super) fn run(
         print_lines(&sent, &name, out).map_err(|error| format!("standard output: {error}"))?;
     }
     let ports = plan.sheet.out_ports.iter().map(|port| port.name.as_str());
-    let written = write_files(&args.out, ports, &sent, &name)?;
+    let written = match &args.out {
+        Some(folder) => write_files(folder, ports, &sent, &name)?,
+        None => 0,
+    };
     let _ = writeln!(
         err,
         "{}, {} out in {}, {} refused, {:.3} s of playing",
@@ -96,12 +103,20 @@ pub(super) type Played = (Vec<(u64, Input)>, Vec<String>);
 /// # Errors
 /// If the file cannot be read or is no recording, in words.
 pub(super) fn read(path: &Path, show: &Show, plan: &Plan) -> Result<Played, String> {
-    let bytes = store::read_file(path, RECORDING_LIMIT).map_err(|error| error.to_string())?;
+    let recording = read_recording(path)?;
     let path = path.display();
-    let recording = replay::read(&bytes).map_err(|error| format!("{path}: {error}"))?;
     let (inputs, remarks) = inputs(show, plan, &recording);
     let remarks = remarks.iter().map(|remark| format!("{path}: {remark}"));
     Ok((inputs, remarks.collect()))
+}
+
+/// A recording from its file.
+///
+/// # Errors
+/// If the file cannot be read or is no recording, in words.
+fn read_recording(path: &Path) -> Result<Recording, String> {
+    let bytes = store::read_file(path, RECORDING_LIMIT).map_err(|error| error.to_string())?;
+    replay::read(&bytes).map_err(|error| format!("{}: {error}", path.display()))
 }
 
 /// One Standard MIDI File for each of `ports`, an empty one for a port that was sent nothing.
@@ -173,27 +188,18 @@ fn file_name(port: &str) -> String {
 }
 
 /// The recording as the engine's inputs, and remarks about what was left out.
-fn inputs(show: &Show, plan: &Plan, recording: &Recording) -> Played {
+pub(super) fn inputs(show: &Show, plan: &Plan, recording: &Recording) -> Played {
     let mut inputs = replay::ready(&plan.promptbook);
     let mut remarks: Vec<String> = recording.remarks.iter().map(ToString::to_string).collect();
     let mut strangers: BTreeMap<&str, usize> = BTreeMap::new();
     for event in &recording.events {
         match &event.event {
-            RecordedEvent::Mark(Mark::Step) => {
-                inputs.push((event.us, Input::Command(Command::Step)))
-            }
-            RecordedEvent::Mark(Mark::Back) => {
-                inputs.push((event.us, Input::Command(Command::Back)))
-            }
-            RecordedEvent::Mark(Mark::Jump { song, scene }) => {
-                match place::find(show, plan, &format!("{song}/{scene}")) {
-                    Ok(at) => {
-                        let position = PositionId(at as u32);
-                        inputs.push((event.us, Input::Command(Command::Jump(position))));
-                    }
-                    Err(error) => remarks.push(error),
-                }
-            }
+            RecordedEvent::Mark(mark) => match marks::command(mark, show, plan) {
+                Ok(command) => inputs.push((event.us, Input::Command(command))),
+                Err(error) => remarks.push(error),
+            },
+            // What was sent then is no input.
+            _ if event.track.starts_with(OUT_TRACK) => {}
             RecordedEvent::Message(message) => match played(plan, &event.track, *message) {
                 Some(input) => inputs.push((event.us, input)),
                 None => *strangers.entry(&event.track).or_default() += 1,

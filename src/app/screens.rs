@@ -1,12 +1,15 @@
 //! What the drawing loop is fed with: the performance's ends, looked at without waiting.
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
+use std::sync::atomic::Ordering;
 
 use super::counted;
 use super::log::Log;
 use super::performance::{Hand, Performance};
 use super::status::{self, Heard};
-use crate::engine::view::{Presence, View};
+use super::wishes::Wishes;
+use crate::engine::view::{Presence, Swallowed, View};
 use crate::ports::Clock;
 use crate::screen::{LogLevel, LogLine, RigStatus};
 use crate::sheet::Sheet;
@@ -24,6 +27,9 @@ pub(super) struct Screens<'a> {
     error_count: usize,
     /// The position at which drawing fails once; never in a release.
     fails_at: Option<u32>,
+    /// Where the show is, and the positions that it has left.
+    at: u32,
+    passed: BTreeSet<u32>,
 }
 
 impl<'a> Screens<'a> {
@@ -39,6 +45,8 @@ impl<'a> Screens<'a> {
             is_waiting,
             error_count,
             fails_at: fails_at(),
+            at: 0,
+            passed: BTreeSet::new(),
         }
     }
 
@@ -49,6 +57,21 @@ impl<'a> Screens<'a> {
             self.performance.log.clone(),
             self.performance.clock,
         )
+    }
+
+    /// Who grants what the screen wishes of the files.
+    pub(super) fn wishes(&self) -> Wishes {
+        Wishes {
+            show: self.performance.sheet.show.clone(),
+            log: self.performance.log.clone(),
+            clock: self.performance.clock,
+            shared: Arc::clone(&self.performance.shared),
+        }
+    }
+
+    /// The positions that were left.
+    pub(super) fn take_passed(&mut self) -> BTreeSet<u32> {
+        std::mem::take(&mut self.passed)
     }
 
     /// Adds a line to the log.
@@ -65,6 +88,14 @@ impl Source for Screens<'_> {
         if self.fails_at == Some(view.position.0) {
             self.fails_at = None;
             fail();
+        }
+        if view.position.0 != self.at {
+            self.passed.insert(self.at);
+            self.at = view.position.0;
+        }
+        // A step at the end of the night leads nowhere, and says as much of its last place.
+        if matches!(view.swallowed, Some((_, Swallowed::AtEnd))) {
+            self.passed.insert(self.at);
         }
         view
     }
@@ -86,6 +117,8 @@ impl Source for Screens<'_> {
         }
         let mode = match self.performance.model {
             _ if self.is_waiting => "WAITING: step takes the show up",
+            _ if self.performance.shared.is_recording.load(Ordering::Relaxed) => "RECORDING",
+            _ if !view.sends_cues => "rehearsal",
             Some(_) => "model rig",
             None => "show",
         };

@@ -127,6 +127,9 @@ impl Machine {
         pedal: usize,
         value: Value7,
     ) {
+        if self.rescue.ignores(controller, pedal) {
+            return;
+        }
         let mut is_led = false;
         if let Some(state) = self.controllers.get_mut(controller.index()) {
             is_led = PEDALS

@@ -74,11 +74,14 @@ impl Machine {
             ..OutputState::default()
         };
         let book = call.book;
+        let wiring = self.wiring;
         let is_on_port = |slot: SlotId| {
-            book.slots
-                .get(slot.index())
-                .is_some_and(|entry| entry.port == port)
+            let entry = wiring.entry(book, slot);
+            entry.is_some_and(|entry| entry.port == port)
         };
+        for (told, entry) in self.rescue.is_told.iter_mut().zip(&book.receivers) {
+            *told &= entry.port != port;
+        }
         self.notes.retain(|note| !is_on_port(note.slot));
         self.held_back.retain(|item| !is_on_port(item.slot));
         for slot in self.slot_ids().filter(|slot| is_on_port(*slot)) {
@@ -166,9 +169,7 @@ impl Machine {
     }
 
     fn is_slot_on(&self, call: &Call<'_>, slot: SlotId, port: OutPort) -> bool {
-        call.book
-            .slots
-            .get(slot.index())
+        self.wired(call.book, slot)
             .is_some_and(|entry| entry.port == port)
     }
 
@@ -249,10 +250,8 @@ impl Machine {
     ) {
         self.allow_priming(call.now_us);
         for slot in self.slot_ids() {
-            let is_meant =
-                call.book.slots.get(slot.index()).is_some_and(|entry| {
-                    receiver.is_none_or(|receiver| receiver == entry.receiver)
-                });
+            let device = self.device(call.book, slot);
+            let is_meant = receiver.is_none() || receiver == device;
             let Some(state) = self.slots.get_mut(slot.index()).filter(|_| is_meant) else {
                 continue;
             };

@@ -259,6 +259,8 @@ pub struct ReceiverEntry {
     pub manners: Manners,
     /// Set if pages are sent to it.
     pub pages: Option<PageManner>,
+    /// The receiver that it is kept to stand in for: it has the same slots in the same order.
+    pub spare_of: Option<ReceiverId>,
 }
 
 /// A slot.

@@ -279,6 +279,7 @@ fn receiver(
             model::PageManner::Program => PageManner::Program,
             model::PageManner::Control(number) => PageManner::Control(number),
         }),
+        spare_of: item.spare_of.map(|main| ReceiverId(main as u8)),
     }
 }
 

@@ -3,6 +3,7 @@
 //! It lives here and not with the engine, so that a screen can die and come back with it.
 
 use crate::sheet::{OrderLine, Sheet};
+use std::collections::BTreeMap;
 
 /// One of the three screens.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
@@ -146,6 +147,24 @@ pub enum Prompt {
     Find(String),
     /// A call number, or the beginning of a name, to jump to.
     Jump(String),
+    /// A text that lines of the log must hold.
+    Filter(String),
+    /// A word for a place.
+    Mark {
+        /// The place's call number.
+        call: String,
+        /// The word.
+        text: String,
+    },
+    /// A command by its name.
+    Line {
+        /// What is typed so far.
+        text: String,
+        /// What it may become.
+        offers: Vec<String>,
+        /// Why the last Enter did nothing; empty if there was none.
+        refused: String,
+    },
     /// Whether to jump to this position, asked in a show.
     ConfirmJump(usize),
     /// Whether to leave, asked in a show.
@@ -165,6 +184,20 @@ pub struct UiState {
     pub left_out: Option<usize>,
     /// The text last looked for.
     pub find: String,
+    /// The row of the wings that the cursor is on.
+    pub wings: Option<super::WingsRow>,
+    /// Lines of the log must hold this to be shown; empty shows all.
+    pub log_filter: String,
+    /// Words for trouble spots, by call number.
+    pub marks: BTreeMap<String, String>,
+    /// The running order lists marked places only.
+    pub is_marks_only: bool,
+    /// What the last key had to say; gone with the next.
+    pub said: String,
+    /// The mouse points and scrolls here.
+    pub has_mouse: bool,
+    /// What is played is being recorded.
+    pub is_recording: bool,
     /// First log line from the end that the wings show (0 follows the log).
     pub log_scroll: usize,
     /// First line of the help shown.
@@ -189,6 +222,22 @@ impl UiState {
             || Listing::Position(self.cursor.unwrap_or(present)),
             Listing::Skipped,
         )
+    }
+
+    /// The rows of the running order that are listed.
+    #[must_use]
+    pub fn listings(&self, sheet: &Sheet) -> Vec<Listing> {
+        let mut rows = listings(sheet);
+        if self.is_marks_only {
+            rows.retain(|row| match row {
+                Listing::Position(at) => {
+                    let line = sheet.positions.get(*at);
+                    line.is_some_and(|line| self.marks.contains_key(&line.call))
+                }
+                _ => false,
+            });
+        }
+        rows
     }
 
     /// Takes another sheet of the night for the one known so far: cursor and questions stay

@@ -4,9 +4,8 @@
 //! things (ports, clock) four times a second. A terminal that stalls costs frames, not keys;
 //! and the loop can die without the engine noticing: all that it needs to go on is in the `UiState` it was lent.
 
-use super::desk::{Desk, Facts};
+use super::desk::{Desk, Facts, Reply, Wish};
 use super::input::{InputThread, Told};
-use super::keys::key_lines;
 use super::terminal::TerminalGuard;
 use super::tonight::NightEdit;
 use crate::engine::input::Command;
@@ -49,6 +48,8 @@ pub trait Sink {
     fn send(&mut self, command: Command);
     /// One change of the night.
     fn edit(&mut self, edit: NightEdit);
+    /// Something for the files. `log` are the lines that the screen has.
+    fn wish(&mut self, wish: Wish, state: &mut UiState, log: &[LogLine]);
 }
 
 /// Why the loop ended.
@@ -77,9 +78,12 @@ pub fn run(
     desk.release_all()
         .into_iter()
         .for_each(|command| sink.send(command));
-    let terminal = TerminalGuard::enter()?;
+    let mut terminal = TerminalGuard::enter()?;
+    if state.has_mouse {
+        terminal.take_mouse(true);
+    }
     let input = InputThread::start()?;
-    let mut frames = Frames::new(source);
+    let mut frames = Frames::new(source, desk);
     let exit = Loop {
         input,
         terminal,
@@ -119,18 +123,32 @@ struct Frames {
 }
 
 impl Frames {
-    fn new(source: &mut impl Source) -> Self {
+    fn new(source: &mut impl Source, desk: &Desk) -> Self {
         let mut log = Vec::new();
         source.drain_log(&mut log);
         let view = *source.view();
         Self {
-            keys: key_lines(),
+            keys: desk.keys().lines(),
             log,
             rig: source.rig(),
             view,
             sheet: source.sheet(view.edition),
             time_s: source.time_s(),
             refreshed: Instant::now(),
+        }
+    }
+
+    /// What a screen is drawn from.
+    fn model<'a>(&'a self, state: &'a UiState, now_us: u64) -> ScreenModel<'a> {
+        ScreenModel {
+            sheet: &self.sheet,
+            view: &self.view,
+            rig: &self.rig,
+            log: &self.log,
+            ui: state,
+            keys: &self.keys,
+            now_us,
+            time_s: self.time_s,
         }
     }
 
@@ -233,13 +251,19 @@ impl Loop<'_> {
                 Told::HangUp => return Ok((Some(UiExit::HangUp), true)),
                 Told::Event(Event::Resize(width, height)) => size = Some((width, height)),
                 Told::Event(event) => {
-                    let reply = self.desk.handle(&event, state, facts);
+                    let reply = self.reply(&event, frames, state, facts);
                     reply
                         .commands
                         .into_iter()
                         .for_each(|command| sink.send(command));
                     if let Some(edit) = reply.edit {
                         sink.edit(edit);
+                    }
+                    if let Some(wish) = reply.wish {
+                        if wish == Wish::Mouse {
+                            self.terminal.take_mouse(state.has_mouse);
+                        }
+                        sink.wish(wish, state, &frames.log);
                     }
                     if reply.is_quit {
                         return Ok((Some(UiExit::Quit), true));
@@ -262,22 +286,29 @@ impl Loop<'_> {
         Ok((None, is_touched))
     }
 
+    /// What comes of an event; the mouse is told what it points at.
+    fn reply(
+        &mut self,
+        event: &Event,
+        frames: &Frames,
+        state: &mut UiState,
+        facts: Facts,
+    ) -> Reply {
+        let Event::Mouse(mouse) = event else {
+            return self.desk.handle(event, state, facts);
+        };
+        let model = frames.model(state, facts.now_us);
+        let hit = screen::hit(&model, self.terminal.area(), (mouse.column, mouse.row));
+        self.desk.handle_mouse(*mouse, hit, state, facts)
+    }
+
     fn draw(
         &mut self,
         frames: &Frames,
         source: &mut impl Source,
         state: &UiState,
     ) -> io::Result<bool> {
-        let model = ScreenModel {
-            sheet: &frames.sheet,
-            view: &frames.view,
-            rig: &frames.rig,
-            log: &frames.log,
-            ui: state,
-            keys: &frames.keys,
-            now_us: source.now_us(),
-            time_s: frames.time_s,
-        };
+        let model = frames.model(state, source.now_us());
         self.terminal
             .draw(|area, buf| screen::render(&model, area, buf))
     }

@@ -7,8 +7,9 @@
 
 use super::frame_writer::FrameWriter;
 use crossterm::event::{
-    DisableBracketedPaste, DisableFocusChange, EnableFocusChange, KeyboardEnhancementFlags,
-    PopKeyboardEnhancementFlags, PushKeyboardEnhancementFlags,
+    DisableBracketedPaste, DisableFocusChange, DisableMouseCapture, EnableFocusChange,
+    EnableMouseCapture, KeyboardEnhancementFlags, PopKeyboardEnhancementFlags,
+    PushKeyboardEnhancementFlags,
 };
 use crossterm::terminal::{
     BeginSynchronizedUpdate, EndSynchronizedUpdate, EnterAlternateScreen, LeaveAlternateScreen,
@@ -56,6 +57,8 @@ pub struct TerminalGuard {
     next: Buffer,
     /// The terminal is cleared before the next frame.
     is_new: bool,
+    /// What the terminal is to be told of the mouse.
+    mouse: Option<bool>,
     _stays_on_its_thread: PhantomData<*const ()>,
 }
 
@@ -82,6 +85,7 @@ impl TerminalGuard {
             shown: Buffer::default(),
             next: Buffer::default(),
             is_new: true,
+            mouse: None,
             _stays_on_its_thread: PhantomData,
         };
         // From here on dropping the guard restores, also when one of these fails.
@@ -102,6 +106,18 @@ impl TerminalGuard {
         self.is_new = true;
     }
 
+    /// Where frames are drawn.
+    #[must_use]
+    pub const fn area(&self) -> Rect {
+        self.next.area
+    }
+
+    /// Takes the mouse, or leaves it to the terminal, which then marks text with it. The
+    /// terminal is told with the next frame.
+    pub const fn take_mouse(&mut self, is_taken: bool) {
+        self.mouse = Some(is_taken);
+    }
+
     /// Draws one frame: what differs from the last is written in one piece, and the
     /// terminal shows it whole or not yet. `false` if the frame before it is still being
     /// written: this one was left out.
@@ -115,12 +131,17 @@ impl TerminalGuard {
         self.next.reset();
         render(self.next.area, &mut self.next);
         let changed = self.shown.diff(&self.next);
-        if changed.is_empty() && !self.is_new {
+        if changed.is_empty() && !self.is_new && self.mouse.is_none() {
             return Ok(true);
         }
         let mut frame = Vec::with_capacity(FRAME_BYTES);
         let mut backend = CrosstermBackend::new(&mut frame);
         queue!(backend, BeginSynchronizedUpdate)?;
+        match self.mouse.take() {
+            Some(true) => queue!(backend, EnableMouseCapture)?,
+            Some(false) => queue!(backend, DisableMouseCapture)?,
+            None => {}
+        }
         if self.is_new {
             backend.clear()?;
         }
@@ -188,6 +209,7 @@ fn leave_modes() {
     let _ = execute!(
         io::stdout(),
         EndSynchronizedUpdate,
+        DisableMouseCapture,
         DisableFocusChange,
         cursor::Show,
         LeaveAlternateScreen

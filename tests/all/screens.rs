@@ -11,7 +11,7 @@ use proptest::prelude::*;
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Color;
-use segue::engine::promptbook::PositionId;
+use segue::engine::promptbook::{PositionId, SlotId};
 use segue::engine::view::{Presence, Swallowed};
 use segue::screen::{self, Colour, LogLine, NoteMode, Prompt, Screen, Theme, UiState};
 use segue::sheet::{ControllerLine, PositionLine, ReceiverLine, RouteLine, Sheet};
@@ -160,6 +160,69 @@ fn wings() {
             &format!("wings-{}x{}", size.0, size.1),
             &draw(&sample, size),
         );
+    }
+}
+
+#[test]
+fn wings_with_a_cursor_on_a_held_note_and_a_filtered_log() {
+    for size in SIZES {
+        let mut sample = sample::Sample::new();
+        sample.ui.screen = Screen::Wings;
+        sample.ui.wings = Some(screen::WingsRow::Note(SlotId(2), 57));
+        sample.ui.log_filter = "error".into();
+        sample.view.is_locked = true;
+        sample.view.duties[1].is_muted = true;
+        sample.view.controllers[0].ignored[0] = true;
+        check(
+            &format!("wings-cursor-{}x{}", size.0, size.1),
+            &draw(&sample, size),
+        );
+    }
+}
+
+#[test]
+fn order_with_marks_and_a_loop_while_a_command_is_typed() {
+    for size in SIZES {
+        let mut sample = sample::Sample::new();
+        sample.ui.screen = Screen::Order;
+        sample.view.sends_cues = false;
+        sample.view.stretch = Some((PositionId(7), PositionId(8)));
+        sample.ui.marks.insert("3.3".into(), "too loud".into());
+        sample.ui.prompt = Some(Prompt::Line {
+            text: "mut".into(),
+            offers: vec!["mute".into(), "mute one".into()],
+            refused: String::new(),
+        });
+        check(
+            &format!("order-rehearsal-{}x{}", size.0, size.1),
+            &draw(&sample, size),
+        );
+    }
+}
+
+#[test]
+fn what_is_clicked_is_what_is_drawn_there() {
+    for (width, height) in SIZES {
+        let mut sample = sample::Sample::new();
+        sample.ui.screen = Screen::Wings;
+        let area = Rect::new(0, 0, width, height);
+        let rows: Vec<String> = text(&draw(&sample, (width, height)))
+            .lines()
+            .map(str::to_owned)
+            .collect();
+        let mut found = 0;
+        for (y, line) in (0..height).zip(&rows) {
+            for x in 0..width {
+                let Some(screen::Hit::Row(row)) = screen::hit(&sample.model(), area, (x, y)) else {
+                    continue;
+                };
+                if let screen::WingsRow::Receiver(at) = row {
+                    assert!(line.contains(&sample.sheet.receivers[at].name), "{line}");
+                    found += 1;
+                }
+            }
+        }
+        assert!(found > 0, "{width}x{height}");
     }
 }
 
