@@ -7,7 +7,7 @@
 use super::limits::MAX_SOUNDS;
 use super::machine::{Call, Machine};
 use super::promptbook::{LevelChange, SlotId, SoundEntry};
-use super::slots::SlotState;
+use super::slots::{Owed, SlotState};
 use crate::midi::cc;
 
 /// How a sound came to its slot.
@@ -191,7 +191,8 @@ impl Machine {
         else {
             return false;
         };
-        let is_there = state.sound.is_some() || state.notes > 0;
+        // A sound that still waits for the last one to ring out is not there yet.
+        let is_there = state.sound.is_some() && state.owed != Owed::Sound || state.notes > 0;
         let is_level = old.volume == sound.volume && holds_level(state, sound);
         is_there
             && old.identity == sound.identity

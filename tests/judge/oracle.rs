@@ -1531,11 +1531,13 @@ impl<'a> Oracle<'a> {
             })
             .map(|(id, ..)| id)
             .collect();
-        let was_found = candidates.into_iter().any(|id| self.judge.withdraw(id));
-        if was_found {
+        let found = candidates.into_iter().find(|id| self.judge.withdraw(*id));
+        if let Some(id) = found {
             *self.excuses.entry(Excuse::LostInLoading).or_default() += 1;
+            // Its key still holds the note for others.
+            self.excused.insert(id, Excuse::LostInLoading);
         }
-        was_found
+        found.is_some()
     }
 
     fn zone(&self, at: usize, zone: usize) -> &'a Zone {

@@ -55,11 +55,13 @@ fn no_cue_leaves_in_rehearsal_whatever_moves_the_show() {
     for command in moves {
         let out = play.command(command);
         assert!(!out.contains("1:9"), "{command:?}: {out}");
-        play.now_us += 1_000_000;
-        let out = play.keys("b0 50 7f");
+        let out = play.wait(1_000) + &play.keys("b0 50 7f");
         assert!(!out.contains("1:9"), "a pedal after {command:?}: {out}");
-        play.now_us += 1_000_000;
-        play.keys("b0 50 00");
+        let out = play.wait(1_000) + &play.keys("b0 50 00");
+        assert!(
+            !out.contains("1:9"),
+            "the pedal up after {command:?}: {out}"
+        );
         let out = play.wait(2_000);
         assert!(!out.contains("1:9"), "priming after {command:?}: {out}");
     }
