@@ -357,7 +357,7 @@ fn the_three_screens_help_find_and_jump() {
     desk.press("1");
     desk.see(&["NOW  1.1  intro"]);
     desk.press("?");
-    desk.see(&["HELP", "silence everything that sounds, at once"]);
+    desk.see(&["HELP", "to the next scene"]);
     desk.press("?");
     desk.see(&["NOW  1.1  intro"]);
     // Found while it is typed; Enter ends the typing, Enter again asks, Enter jumps.

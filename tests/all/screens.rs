@@ -368,7 +368,7 @@ fn a_show_that_waits_says_so_first_and_calls_no_port_absent() {
 fn the_wings_show_remarks_on_the_present_and_the_next_two_positions() {
     let mut sample = sample::Sample::new();
     sample.ui.screen = Screen::Wings;
-    let found = text(&draw(&sample, (120, 36)));
+    let found = text(&draw(&sample, (200, 60)));
     let plan: Vec<_> = found
         .lines()
         .filter(|line| line.starts_with("  plan "))
