@@ -111,6 +111,13 @@ fn read(sender: &SyncSender<Told>, shared: &Shared) -> io::Result<()> {
         // takes its whole time with the processor busy: it is left out while nothing is new.
         let size = size();
         let is_quiet = matches!(wake, Wake::Quiet) && size.is_some() && size == known_size;
+        // The signal may reach the library later than the size reaches us: it is told here,
+        // and once more when the library sees it.
+        if let (Some((width, height)), Some(known)) = (size, known_size)
+            && (width, height) != known
+        {
+            tell(sender, shared, Event::Resize(width, height));
+        }
         known_size = size;
         match wake {
             Wake::Gone => return Err(io::Error::from(io::ErrorKind::UnexpectedEof)),
@@ -118,16 +125,24 @@ fn read(sender: &SyncSender<Told>, shared: &Shared) -> io::Result<()> {
             Wake::Ready | Wake::Quiet => {}
         }
         while event::poll(LOOK)? {
-            match sender.try_send(Told::Event(event::read()?)) {
-                Ok(()) => {}
-                Err(TrySendError::Full(_)) => {
-                    shared.lost.fetch_add(1, Ordering::AcqRel);
-                }
-                Err(TrySendError::Disconnected(_)) => return Ok(()),
+            if !tell(sender, shared, event::read()?) {
+                return Ok(());
             }
         }
     }
     Ok(())
+}
+
+/// Hands an event over, or counts it as lost; `false` if nobody takes any more.
+fn tell(sender: &SyncSender<Told>, shared: &Shared, event: Event) -> bool {
+    match sender.try_send(Told::Event(event)) {
+        Ok(()) => true,
+        Err(TrySendError::Full(_)) => {
+            shared.lost.fetch_add(1, Ordering::AcqRel);
+            true
+        }
+        Err(TrySendError::Disconnected(_)) => false,
+    }
 }
 
 /// What a wait ended with.
