@@ -112,36 +112,40 @@ fn read(sender: &SyncSender<Told>, shared: &Shared) -> io::Result<()> {
         let size = size();
         let is_quiet = matches!(wake, Wake::Quiet) && size.is_some() && size == known_size;
         // The signal may reach the library later than the size reaches us: it is told here,
-        // and once more when the library sees it.
-        if let (Some((width, height)), Some(known)) = (size, known_size)
-            && (width, height) != known
-        {
-            tell(sender, shared, Event::Resize(width, height));
+        // and once more when the library sees it. What found no room is told the next time.
+        let is_told = match (size, known_size) {
+            (Some((width, height)), Some(known)) if (width, height) != known => {
+                tell(sender, shared, Event::Resize(width, height))
+            }
+            _ => true,
+        };
+        if is_told {
+            known_size = size;
         }
-        known_size = size;
         match wake {
             Wake::Gone => return Err(io::Error::from(io::ErrorKind::UnexpectedEof)),
             _ if is_quiet => continue,
             Wake::Ready | Wake::Quiet => {}
         }
         while event::poll(LOOK)? {
-            if !tell(sender, shared, event::read()?) {
-                return Ok(());
-            }
+            tell(sender, shared, event::read()?);
         }
     }
     Ok(())
 }
 
-/// Hands an event over, or counts it as lost; `false` if nobody takes any more.
+/// Hands an event over, or counts it as lost; whether it was taken.
 fn tell(sender: &SyncSender<Told>, shared: &Shared, event: Event) -> bool {
     match sender.try_send(Told::Event(event)) {
         Ok(()) => true,
         Err(TrySendError::Full(_)) => {
             shared.lost.fetch_add(1, Ordering::AcqRel);
-            true
+            false
         }
-        Err(TrySendError::Disconnected(_)) => false,
+        Err(TrySendError::Disconnected(_)) => {
+            shared.is_over.store(true, Ordering::Release);
+            false
+        }
     }
 }
 
