@@ -57,34 +57,44 @@ pub(super) fn words(deed: &Deed, sheet: &Sheet) -> (LogLevel, String) {
         }
         Deed::Locked(true) => (Warning, "pedals locked: they do not step".into()),
         Deed::Locked(false) => (Note, "pedals free: they step again".into()),
+        Deed::TookOver { .. } | Deed::NoSpare(_) | Deed::SpareAbsent(_) => spare_words(deed, sheet),
+        Deed::Looped(stretch) => (Note, loop_words(stretch, sheet)),
+        Deed::NoLoop => (Warning, "no loop in a show: rehearse first".into()),
+    }
+}
+
+fn spare_words(deed: &Deed, sheet: &Sheet) -> (LogLevel, String) {
+    let name = |receiver: ReceiverId| receiver_name(sheet, receiver);
+    let words = match *deed {
         Deed::TookOver { from, to, notes } => {
             let moved = match notes {
                 0 => "no key was down".to_owned(),
                 1 => "1 key went over".to_owned(),
                 more => format!("{more} keys went over"),
             };
-            let words = format!("{} plays for {}: {moved}", name(to), name(from));
-            (Warning, words)
+            format!("{} plays for {}: {moved}", name(to), name(from))
         }
-        Deed::Looped(None) => (Note, "no loop: steps go on".into()),
-        Deed::Looped(Some((first, last))) => {
-            let call = |at: PositionId| {
-                let line = sheet.positions.get(at.index());
-                line.map_or("?", |line| &line.call)
-            };
-            let words = if first == last {
-                format!("loop: steps stay at {}", call(first))
-            } else {
-                format!("loop: steps go round {} to {}", call(first), call(last))
-            };
-            (Note, words)
+        Deed::NoSpare(receiver) => format!("{} has no spare", name(receiver)),
+        Deed::SpareAbsent(receiver) => {
+            format!("{} cannot take over: it is not there", name(receiver))
         }
-        Deed::NoLoop => (Warning, "no loop in a show: rehearse first".into()),
-        Deed::NoSpare(receiver) => (Warning, format!("{} has no spare", name(receiver))),
-        Deed::SpareAbsent(receiver) => (
-            Warning,
-            format!("{} cannot take over: it is not there", name(receiver)),
-        ),
+        _ => String::new(),
+    };
+    (LogLevel::Warning, words)
+}
+
+fn loop_words(stretch: Option<(PositionId, PositionId)>, sheet: &Sheet) -> String {
+    let Some((first, last)) = stretch else {
+        return "no loop: steps go on".into();
+    };
+    let call = |at: PositionId| {
+        let line = sheet.positions.get(at.index());
+        line.map_or("?", |line| &line.call)
+    };
+    if first == last {
+        format!("loop: steps stay at {}", call(first))
+    } else {
+        format!("loop: steps go round {} to {}", call(first), call(last))
     }
 }
 

@@ -238,14 +238,7 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
         Event::Panic => (Warning, "panic: everything that sounds was silenced".into()),
         Event::Mute(true) => (Warning, "mute: no new notes".into()),
         Event::Mute(false) => (Note, "mute ended".into()),
-        Event::In(port, true) => (Note, format!("input {} ready", in_port(sheet, *port))),
-        Event::In(port, false) => (
-            Error,
-            format!(
-                "input {} lost: what it held is released",
-                in_port(sheet, *port)
-            ),
-        ),
+        Event::In(port, is_there) => in_words(sheet, *port, *is_there),
         Event::Receiver(receiver, presence, duty) => {
             receiver_words(sheet, *receiver, *presence, *duty)
         }
@@ -295,6 +288,16 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
             "recording ended: more was played than could be written".into(),
         ),
         Event::Ended => (Note, "all notes released".into()),
+    }
+}
+
+fn in_words(sheet: &Sheet, port: u8, is_there: bool) -> (LogLevel, String) {
+    let name = in_port(sheet, port);
+    if is_there {
+        (LogLevel::Note, format!("input {name} ready"))
+    } else {
+        let words = format!("input {name} lost: what it held is released");
+        (LogLevel::Error, words)
     }
 }
 

@@ -186,7 +186,7 @@ impl Performance {
         let opened = open_ports(&start, clock)?;
         let gates = open_gates(&start, opened.sinks, &opened.waker, clock)?;
         let meters = gates.iter().map(Gate::meter).collect();
-        let (mut command_sender, commands) = rtrb::RingBuffer::new(COMMAND_LIMIT);
+        let (command_sender, commands) = command_queue(start.is_rehearsal);
         let (notices, notice_receiver) = rtrb::RingBuffer::new(NOTICE_LIMIT);
         let (takes, take_receiver) = rtrb::RingBuffer::new(TAKEN_LIMIT);
         let (views, view_reader) = triple_buffer::triple_buffer(&View::default());
@@ -223,10 +223,6 @@ impl Performance {
             intake: opened.intake,
             desk: Desk::new(&start.plan, at, start.is_waiting, gates, clock, ends),
         };
-        if start.is_rehearsal {
-            // Before any port is there: the first thing that is done.
-            let _ = command_sender.push((0, Command::Cues(false)));
-        }
         let desk = Hand::new(command_sender, change.edits, opened.waker, &shared);
         let map = start.plan.ports.clone();
         let book = Arc::clone(driver.desk.book());
@@ -236,9 +232,7 @@ impl Performance {
         let scribe = spawn("scribe", move || scribe.run(&|| waker.wake()))?;
         let playing = spawn("play", move || driver.run())?;
         let (model, rig) = opened.model.unzip();
-        if let (Some(along), Some(rig)) = (start.along, rig) {
-            along.play(rig, desk.clone(), &map, clock);
-        }
+        play_along(start.along, rig, &desk, (&map, clock));
         Ok(Self {
             sheet,
             editions,
@@ -303,6 +297,32 @@ fn spawn<T: Send + 'static>(
         .name(name.into())
         .spawn(run)
         .map_err(|error| format!("thread `{name}`: {error}"))
+}
+
+fn play_along(
+    along: Option<Along>,
+    rig: Option<ModelHand>,
+    desk: &Hand,
+    (map, clock): (&crate::plan::PortMap, Clock),
+) {
+    if let (Some(along), Some(rig)) = (along, rig) {
+        along.play(rig, desk.clone(), map, clock);
+    }
+}
+
+type Commands = (
+    rtrb::Producer<(u32, Command)>,
+    rtrb::Consumer<(u32, Command)>,
+);
+
+/// The queue of commands; in a rehearsal cues are held before any port is there.
+fn command_queue(is_rehearsal: bool) -> Commands {
+    let (mut sender, receiver) = rtrb::RingBuffer::new(COMMAND_LIMIT);
+    if is_rehearsal {
+        // It is empty: there is room.
+        let _ = sender.push((0, Command::Cues(false)));
+    }
+    (sender, receiver)
 }
 
 fn open_ports(start: &Start, clock: Clock) -> Result<Opened, String> {

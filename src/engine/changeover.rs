@@ -12,9 +12,9 @@ use super::promptbook::{
     SoundEntry,
 };
 use super::seats::{Coming, Seat, Seats};
-use super::slots::{Owed, UNKNOWN, bit};
+use super::slots::{Owed, bit};
 use super::view::Swallowed;
-use crate::midi::{Message, Value14};
+use crate::midi::Value14;
 
 /// How a position is come to: it decides on cues (invariant 9).
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -481,25 +481,5 @@ impl Machine {
             payload,
         };
         self.hand_out(call, output);
-    }
-
-    /// A cue that touches a slot makes unknown what it touched.
-    fn unlearn(&mut self, book: &Promptbook, port: super::promptbook::OutPort, message: Message) {
-        for (slot, state) in (0u8..).map(SlotId).zip(self.slots.iter_mut()) {
-            let entry = self.wiring.entry(book, slot);
-            let is_touched = entry.is_some_and(|entry| {
-                entry.port == port && Some(entry.channel) == message.channel()
-            });
-            if !is_touched {
-                continue;
-            }
-            match message {
-                Message::Control(_, number, _) => state.known.set_control(number, UNKNOWN),
-                Message::Program(..) => state.known.program = UNKNOWN,
-                Message::Bend(..) => state.known.bend = super::slots::UNKNOWN_BEND,
-                Message::Pressure(..) => state.known.pressure = UNKNOWN,
-                _ => {}
-            }
-        }
     }
 }

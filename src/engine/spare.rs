@@ -93,6 +93,26 @@ impl Machine {
         Some(book.receivers.get(wired.index())?.port)
     }
 
+    /// A cue that touches a slot makes unknown what it touched.
+    pub(super) fn unlearn(&mut self, book: &Promptbook, port: OutPort, message: Message) {
+        for (slot, state) in (0u8..).map(SlotId).zip(self.slots.iter_mut()) {
+            let entry = self.wiring.entry(book, slot);
+            let is_touched = entry.is_some_and(|entry| {
+                entry.port == port && Some(entry.channel) == message.channel()
+            });
+            if !is_touched {
+                continue;
+            }
+            match message {
+                Message::Control(_, number, _) => state.known.set_control(number, UNKNOWN),
+                Message::Program(..) => state.known.program = UNKNOWN,
+                Message::Bend(..) => state.known.bend = UNKNOWN_BEND,
+                Message::Pressure(..) => state.known.pressure = UNKNOWN,
+                _ => {}
+            }
+        }
+    }
+
     /// Whether a receiver is a spare, or has been replaced by one, and so is not played.
     pub(super) fn stands_by(&self, book: &Promptbook, receiver: ReceiverId) -> bool {
         let main = main_of(book, receiver);

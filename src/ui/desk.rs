@@ -224,6 +224,25 @@ impl Desk {
             | UiCommand::Spare
             | UiCommand::EndNote
             | UiCommand::IgnorePedal => return wings::act(command, state, facts),
+            UiCommand::Down => scroll(state, facts, 1),
+            UiCommand::Up => scroll(state, facts, -1),
+            UiCommand::Notes => return self.next_notes(state, facts),
+            UiCommand::OctaveUp => shift_octave(state, 12),
+            UiCommand::OctaveDown => shift_octave(state, -12),
+            UiCommand::Help => {
+                state.is_help = !state.is_help;
+                state.help_scroll = 0;
+            }
+            UiCommand::Close => return self.close(state),
+            UiCommand::Quit => return ask_to_quit(state, facts),
+            _ => return self.carry_on(command, state, facts),
+        }
+        Reply::default()
+    }
+
+    /// What else there is: rehearsal, the log, files, the command line.
+    fn carry_on(&mut self, command: UiCommand, state: &mut UiState, facts: Facts) -> Reply {
+        match command {
             UiCommand::LockPedals => {
                 return send(vec![Command::LockPedals(!facts.view.is_locked)]);
             }
@@ -242,17 +261,7 @@ impl Desk {
             UiCommand::LogUp => state.log_scroll = moved(state.log_scroll, 1),
             UiCommand::Filter => state.prompt = Some(Prompt::Filter(state.log_filter.clone())),
             UiCommand::Line => state.prompt = Some(self.line(String::new(), facts)),
-            UiCommand::Down => scroll(state, facts, 1),
-            UiCommand::Up => scroll(state, facts, -1),
-            UiCommand::Notes => return self.next_notes(state, facts),
-            UiCommand::OctaveUp => shift_octave(state, 12),
-            UiCommand::OctaveDown => shift_octave(state, -12),
-            UiCommand::Help => {
-                state.is_help = !state.is_help;
-                state.help_scroll = 0;
-            }
-            UiCommand::Close => return self.close(state),
-            UiCommand::Quit => return ask_to_quit(state, facts),
+            _ => {}
         }
         Reply::default()
     }

@@ -7,7 +7,7 @@ use super::desk::Facts;
 use super::keys::{KeyRow, Keys, Takes, UiCommand};
 use crate::engine::input::Command;
 use crate::engine::promptbook::{ControllerId, PositionId, ReceiverId};
-use crate::engine::rescue::PedalId;
+use crate::engine::view::PedalId;
 use crate::screen::state::find_place;
 
 /// Offers shown and completed at most.

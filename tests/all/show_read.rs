@@ -251,6 +251,18 @@ fn a_spare_is_like_the_receiver_it_stands_in_for() {
         ..spare.clone()
     };
     assert_eq!(&renamed, synth);
+    // The panel is looked at on both; each has an input of the mixer of its own.
+    let (show, told) = rig(
+        r#""extra": (port: "second", slots: "1", patches: GeneralMidi, mixer: 7, panel: ["filters open"]),
+        "other": (spare_of: "extra", port: "keys", mixer: 8),"#,
+    );
+    assert_eq!(told, "");
+    let [extra, other, _] = &show.rig.receivers[..] else {
+        panic!("{:?}", show.rig.receivers)
+    };
+    assert_eq!((extra.mixer, other.mixer), (Some(7), Some(8)));
+    assert_eq!(extra.panel, ["filters open"]);
+    assert_eq!(extra.panel, other.panel);
     for (spare, words) in [
         (
             r#""spare": (spare_of: "sinth", port: "second"),"#,

@@ -54,7 +54,7 @@
 //!             },                            // also Pair(0..=31) and Rpn(msb, lsb): 14 bits
 //!             cues: {"chime": Note("C3", 127)},
 //!             sounds: true,                 // whether panic reaches it; by its kind unless stated
-//!             keyboard: Apart,              // or "lower": the same thing as that controller
+//!             mixer: 3, panel: ["filters open"], keyboard: Apart, // for a line check; or "lower": the same thing as that controller
 //!         ),
 //!         "echo": (kind: Effects, port: "rack", slots: "12", patches: "patches/echo.csv", hears: "main"),
 //!         "lights": (kind: Lights, port: "rack", slots: "13", cues: {
