@@ -39,6 +39,8 @@ pub(super) enum Event {
     Panic,
     /// No new notes, or notes again.
     Mute(bool),
+    /// Everything fades out, or back in.
+    Fade(bool),
     /// An input port came or went.
     In(u8, bool),
     /// A receiver's state changed.
@@ -94,6 +96,7 @@ pub(super) struct Watch {
     position: Option<u32>,
     page: u16,
     is_muted: bool,
+    is_faded: bool,
     swallowed_us: Option<u64>,
     panic_us: Option<u64>,
     in_ports: [bool; MAX_PORTS],
@@ -130,6 +133,7 @@ impl Watch {
             position: None,
             page: 0,
             is_muted: false,
+            is_faded: false,
             swallowed_us: None,
             panic_us: None,
             in_ports: [false; MAX_PORTS],
@@ -163,6 +167,10 @@ impl Watch {
         if self.is_muted != view.is_muted {
             self.is_muted = view.is_muted;
             report(Event::Mute(view.is_muted));
+        }
+        if self.is_faded != view.is_faded {
+            self.is_faded = view.is_faded;
+            report(Event::Fade(view.is_faded));
         }
         if let Some((at_us, why)) = view.swallowed
             && self.swallowed_us != Some(at_us)
@@ -216,6 +224,8 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
         Event::Panic => (Warning, "panic: everything that sounds was silenced".into()),
         Event::Mute(true) => (Warning, "mute: no new notes".into()),
         Event::Mute(false) => (Note, "mute ended".into()),
+        Event::Fade(true) => (Note, "fade out".into()),
+        Event::Fade(false) => (Note, "fade in".into()),
         Event::In(port, true) => (Note, format!("input {} ready", in_port(sheet, *port))),
         Event::In(port, false) => (
             Error,

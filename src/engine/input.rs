@@ -56,6 +56,8 @@ pub enum Command {
     },
     /// No new notes (those that sound end as they are let go), or notes again.
     Mute(bool),
+    /// Everything that sounds goes out over four seconds (`true`), or comes back.
+    Fade(bool),
     /// A key of a controller played from outside MIDI (the computer keyboard).
     NoteOn(ControllerId, Key, crate::midi::Value7),
     /// The same key let go.

@@ -11,7 +11,7 @@
 //! thinned for slow lines), `changeover`
 //! (which slot carries what), `seats` (its choice), `voicing` (what a slot is told),
 //! `slots` (what it is known to hold), `prime` (the next scene, loaded ahead), `foresight`
-//! (what a press would send), `ramps`, `pages`, `ports` (loss and return), `silence` (panic
+//! (what a press would send), `ramps`, `master` (the fade of everything), `pages`, `ports` (loss and return), `silence` (panic
 //! and the end), `swap` (another promptbook), `checkpoint`, `publish` (the view).
 #![deny(
     clippy::indexing_slicing,
@@ -32,6 +32,7 @@ mod fault;
 mod foresight;
 mod held_back;
 mod machine;
+mod master;
 mod moves;
 mod notes;
 mod pages;

@@ -106,6 +106,7 @@ impl Machine {
                 self.resend(call, None, is_forced);
             }
             Action::Mute => self.is_muted = !self.is_muted,
+            Action::Fade => self.fade_all(call, !self.master.is_out),
         }
         if self.position != position {
             self.pedal_step_us = Some(call.now_us);

@@ -230,6 +230,7 @@ fn binding(item: &model::PedalBinding) -> Binding {
             model::Action::Panic => Action::Panic,
             model::Action::Resend => Action::Resend,
             model::Action::Mute => Action::Mute,
+            model::Action::Fade => Action::Fade,
         },
         is_latching: item.is_latching,
         is_inverted: item.is_inverted,

@@ -13,6 +13,8 @@ pub enum UiCommand {
     Send(Command),
     /// Mute, or unmute if muted.
     ToggleMute,
+    /// Fade everything out, or back in.
+    ToggleFade,
     /// Rehearse (cues are held), or end the rehearsal.
     ToggleCues,
     /// Show this screen.
@@ -376,6 +378,13 @@ pub const TABLE: &[KeyRow] = &[
         ALL,
         UiCommand::ToggleMute,
         "no new notes, or notes again",
+    ),
+    row(
+        ("fade", HELP_ONLY),
+        &[UiKey::letter('F'), UiKey::with(KeyCode::F(8), SHIFT)],
+        ALL,
+        UiCommand::ToggleFade,
+        "fade all out in four seconds, or back in",
     ),
     row(
         ("rehearse", HELP_ONLY),
