@@ -104,6 +104,7 @@ fn receivers() -> (Vec<ReceiverEntry>, Vec<SlotEntry>) {
                     heeds_sensing: false,
                 },
                 pages: (id == 4).then_some(PageManner::Program),
+                local: None,
             }
         })
         .collect();

@@ -261,6 +261,15 @@ pub struct ReceiverEntry {
     pub manners: Manners,
     /// Set if pages are sent to it.
     pub pages: Option<PageManner>,
+    /// Set if it is a keyboard with sounds of its own.
+    pub local: Option<LocalControl>,
+}
+
+/// Where a keyboard with sounds of its own is told Local Off and On.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct LocalControl {
+    /// The channel its keys play on; none is each of its slots'.
+    pub channel: Option<Channel>,
 }
 
 /// A slot.
