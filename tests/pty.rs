@@ -2,19 +2,27 @@
 //! every cell.
 //!
 //! Its own binary, because each test starts processes and signals them. Every wait is for
-//! something to be seen, with a deadline; nothing sleeps for a fixed time. A panic in the
-//! drawing loop cannot be brought about from outside and is not tried here.
+//! something to be seen, with a deadline; nothing sleeps for a fixed time but the terminal
+//! that stalls for ten seconds.
 #![cfg(unix)]
-#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::print_stdout
+)]
 
 use std::fs;
 use std::io::{Read, Write};
 use std::num::NonZeroU16;
+use std::path::Path;
 use std::sync::{Arc, Condvar, Mutex};
 use std::time::{Duration, Instant};
 
 use portable_pty::{Child, CommandBuilder, MasterPty, PtySize, SlavePty, native_pty_system};
 use rustix::process::{Pid, Signal, kill_process};
+use segue::midi::Message;
+use segue::replay::{self, RecordedEvent};
 
 /// How long anything may take on a busy machine before a test gives up.
 const PATIENCE: Duration = Duration::from_secs(30);
@@ -50,6 +58,8 @@ struct Output {
     parser: vt100::Parser,
     bytes: Vec<u8>,
     is_closed: bool,
+    /// Nothing is read: what the program writes piles up until the terminal is full.
+    is_stalled: bool,
 }
 
 /// The output, and whoever waits for more of it.
@@ -96,6 +106,7 @@ fn start(home: &Home, args: &[&str], variables: &[(&str, &str)]) -> Desk {
             parser: vt100::Parser::new(cells(30), cells(100), 0),
             bytes: Vec::new(),
             is_closed: false,
+            is_stalled: false,
         }),
         Condvar::new(),
     ));
@@ -128,6 +139,7 @@ fn listen(mut reader: Box<dyn Read + Send>, shared: &Shared) {
         if is_over {
             return;
         }
+        drop(shared.1.wait_while(output, |output| output.is_stalled));
     }
 }
 
@@ -182,6 +194,34 @@ impl Desk {
         self.wait(&format!("no {words}"), |screen| {
             !screen.contents().contains(words)
         });
+    }
+
+    /// The terminal has another size. The emulator first, so that the next frame finds it so.
+    fn resize(&self, rows: u16, cols: u16) {
+        let mut output = self.shared.0.lock().unwrap();
+        output.parser.set_size(cells(rows), cells(cols));
+        drop(output);
+        let master = self.master.as_ref().unwrap();
+        master.resize(size(rows, cols)).unwrap();
+    }
+
+    /// The terminal takes no more bytes, or takes them again.
+    fn stall(&self, is_stalled: bool) {
+        self.shared.0.lock().unwrap().is_stalled = is_stalled;
+        self.shared.1.notify_all();
+    }
+
+    /// Stalls the terminal and has more drawn than it can hold, for so long.
+    fn stall_for(&mut self, time: Duration) {
+        self.stall(true);
+        let until = Instant::now() + time;
+        for screen in ["2", "1"].iter().cycle() {
+            if Instant::now() >= until {
+                return;
+            }
+            self.press(screen);
+            std::thread::sleep(Duration::from_millis(50));
+        }
     }
 
     fn screen<T>(&self, read: impl FnOnce(&vt100::Screen) -> T) -> T {
@@ -499,15 +539,7 @@ fn two_hundred_resizes_leave_a_whole_screen() {
     desk.see(&["NOW  1.1  intro"]);
     let sizes = (0..200u16).map(|at| (1 + at * 7 % 60, 1 + at * 37 % 220));
     for (rows, cols) in sizes.chain([(30, 100)]) {
-        // The emulator first, so that the last frame finds it at its last size.
-        let mut output = desk.shared.0.lock().unwrap();
-        output.parser.set_size(cells(rows), cells(cols));
-        drop(output);
-        desk.master
-            .as_ref()
-            .unwrap()
-            .resize(size(rows, cols))
-            .unwrap();
+        desk.resize(rows, cols);
     }
     desk.press(" ");
     desk.see(&[
@@ -529,6 +561,196 @@ fn two_hundred_resizes_leave_a_whole_screen() {
 /// The screen without its first row, which has the time of day.
 fn without_clock(text: &str) -> String {
     text.lines().skip(1).collect::<Vec<_>>().join("\n")
+}
+
+#[test]
+fn a_screen_that_dies_comes_back_and_the_show_goes_on() {
+    let home = Home::new();
+    let mut desk = start(&home, &DEMO_SHOW, &[("SEGUE_SCREEN_FAILS_AT", "1")]);
+    desk.see(&["NOW  1.1  intro"]);
+    desk.press(" ");
+    desk.see(&["NOW  1.2  verse"]);
+    desk.press(" ");
+    desk.see(&["NOW  1.3  chorus"]);
+    desk.resize(60, 120);
+    desk.press("2");
+    desk.see(&["the screen failed and was started again (1)"]);
+    let crash = home.0.path().join("state/segue/crash.log");
+    let crash = fs::read_to_string(crash).unwrap();
+    assert!(
+        crash.contains("thread `main`") && crash.contains("told to fail"),
+        "{crash}"
+    );
+    desk.press("qq");
+    assert_eq!(desk.end(), 0);
+    desk.assert_restored();
+    let output = desk.shared.0.lock().unwrap();
+    let text = String::from_utf8_lossy(&output.bytes);
+    assert!(
+        !text.contains("told to fail"),
+        "the panic was printed on the screen"
+    );
+}
+
+/// Notes as bytes with their times.
+type Notes = Vec<(u64, Vec<u8>)>;
+
+/// The notes of a recording.
+fn notes(recorded: &[u8]) -> Notes {
+    let events = replay::read(recorded).unwrap().events.into_iter();
+    events
+        .filter_map(|timed| match timed.event {
+            RecordedEvent::Message(message @ (Message::NoteOn(..) | Message::NoteOff(..))) => {
+                Some((timed.us, message.encode().as_slice().to_vec()))
+            }
+            _ => None,
+        })
+        .collect()
+}
+
+/// All notes of the files in a folder, by file.
+fn sent_notes(folder: &Path) -> Vec<(String, Notes)> {
+    let mut files: Vec<_> = fs::read_dir(folder)
+        .unwrap()
+        .map(|file| file.unwrap().path())
+        .collect();
+    files.sort();
+    let name = |path: &Path| path.file_name().unwrap().to_string_lossy().into_owned();
+    files
+        .iter()
+        .map(|path| (name(path), notes(&fs::read(path).unwrap())))
+        .collect()
+}
+
+/// The same without times.
+fn untimed(sent: &[(String, Notes)]) -> Vec<(&str, Vec<&[u8]>)> {
+    sent.iter()
+        .map(|(name, notes)| {
+            let bytes = notes.iter().map(|(_, bytes)| bytes.as_slice());
+            (name.as_str(), bytes.collect())
+        })
+        .collect()
+}
+
+/// The longest time from a note being recorded to its being sent, less the shortest.
+fn spread_ms(played: &[(u64, Vec<u8>)], sent: &[(u64, Vec<u8>)]) -> f64 {
+    let late = played
+        .iter()
+        .zip(sent)
+        .map(|(played, sent)| sent.0 - played.0);
+    let late: Vec<u64> = late.collect();
+    let (least, most) = (late.iter().min().unwrap(), late.iter().max().unwrap());
+    (most - least) as f64 / 1000.0
+}
+
+/// Ten seconds of notes while the terminal takes no bytes: what is sent is what a run
+/// without stall sends, and what the same recording gives in virtual time. Lateness is of
+/// this machine: it is printed and judged nowhere.
+#[test]
+fn a_terminal_that_stalls_for_ten_seconds_changes_no_note() {
+    const STALL: Duration = Duration::from_secs(10);
+    let home = Home::new();
+    let path = |name: &str| home.0.path().join(name).to_str().unwrap().to_owned();
+    let struck: Vec<(u64, [u8; 3])> = (0..72u64)
+        .flat_map(|at| {
+            let key = 48 + (at * 7 % 24) as u8;
+            let us = 1_000_000 + at * 110_000;
+            [(us, [0x90, key, 80]), (us + 90_000, [0x80, key, 64])]
+        })
+        .collect();
+    let messages = struck.iter().map(|(us, bytes)| (*us, bytes.as_slice()));
+    let recording = replay::write_port("keys", messages).unwrap();
+    fs::write(path("notes.mid"), &recording).unwrap();
+
+    let replayed = std::process::Command::new(env!("CARGO_BIN_EXE_segue"))
+        .args(["replay", DEMO_SHOW[1], &path("notes.mid")])
+        .args(["--night", "harbour-hall", "--out", &path("virtual")])
+        .output()
+        .unwrap();
+    assert!(replayed.status.success(), "{replayed:?}");
+    let expected = sent_notes(Path::new(&path("virtual")));
+    let count: usize = expected.iter().map(|(_, notes)| notes.len()).sum();
+    assert_eq!(count, struck.len(), "each note sounds on one instrument");
+
+    let mut spreads = Vec::new();
+    for (name, is_stalled) in [("calm", false), ("stalled", true)] {
+        let (file, folder) = (path("notes.mid"), path(name));
+        let args = [&DEMO_SHOW[..], &["--recording", &file, "--out", &folder]].concat();
+        let mut desk = start(&home, &args, &[]);
+        desk.see(&["NOW  1.1  intro"]);
+        if is_stalled {
+            let before = desk.shared.0.lock().unwrap().bytes.len();
+            desk.stall_for(STALL);
+            // The way from the keys to the show is open while the screen is not.
+            desk.press(" ");
+            home.wait_log("step 1.2");
+            let written = desk.shared.0.lock().unwrap().bytes.len() - before;
+            desk.press("1");
+            desk.stall(false);
+            println!("read while it stalled: {written} bytes");
+        } else {
+            // As long as the other run, so that both step after the last note.
+            std::thread::sleep(STALL);
+            desk.press(" ");
+        }
+        desk.see(&["NOW  1.2  verse"]);
+        desk.press("qq");
+        assert_eq!(desk.end(), 0);
+        desk.assert_restored();
+        fs::remove_file(home.0.path().join("state/segue/events.log")).unwrap();
+        let sent = sent_notes(Path::new(&folder));
+        assert_eq!(untimed(&sent), untimed(&expected), "{name}");
+        let rack = |sent: &[(String, Notes)]| {
+            let most = sent.iter().max_by_key(|(_, notes)| notes.len());
+            most.unwrap().1.clone()
+        };
+        spreads.push(spread_ms(&notes(&recording), &rack(&sent)));
+    }
+    println!(
+        "latest note against the earliest: {:.2} ms, with a stall of 10 s {:.2} ms",
+        spreads[0], spreads[1]
+    );
+}
+
+#[test]
+fn a_terminal_that_stalls_does_not_keep_a_show_from_ending() {
+    let home = Home::new();
+    let mut desk = start(&home, &DEMO_SHOW, &[]);
+    desk.see(&["NOW  1.1  intro"]);
+    desk.stall_for(Duration::from_secs(2));
+    desk.signal(Signal::TERM);
+    home.wait_log("all notes released");
+    assert_eq!(desk.end(), 0);
+    assert_eq!(modes(desk.master.as_deref().unwrap()), desk.modes_before);
+}
+
+#[test]
+fn a_terminal_of_any_size_is_drawn_on() {
+    let home = Home::new();
+    let mut desk = start(&home, &[], &[]);
+    desk.see(&["NOW  1.1  intro"]);
+    let largest = size(u16::MAX, u16::MAX);
+    desk.master.as_ref().unwrap().resize(largest).unwrap();
+    desk.press(" ");
+    desk.wait("the next scene", |screen| screen.contents().contains("1.2"));
+    desk.master.as_ref().unwrap().resize(size(30, 100)).unwrap();
+    desk.press(" ");
+    desk.see(&["NOW  1.3  chorus", "? help"]);
+}
+
+#[test]
+fn a_theme_is_chosen_by_flag_and_by_key() {
+    let home = Home::new();
+    let full = [("COLORTERM", "truecolor")];
+    let args = [&DEMO_SHOW[..], &["--theme", "red-light"]].concat();
+    let mut desk = start(&home, &args, &full);
+    desk.see(&["NOW  1.1  intro"]);
+    let ground = |screen: &vt100::Screen| format!("{:?}", screen.cell(29, 99).unwrap().bgcolor());
+    desk.wait("red light", |screen| ground(screen) == "Rgb(0, 0, 0)");
+    desk.press("\x1b[17~"); // F6
+    desk.wait("the dark theme", |screen| {
+        ground(screen) == "Rgb(16, 18, 22)"
+    });
 }
 
 #[test]

@@ -12,8 +12,11 @@ use std::sync::Arc;
 use segue::engine::Engine;
 use segue::engine::input::{Command, Input, Outbox};
 use segue::engine::promptbook::*;
+use segue::engine::swap::{Live, Swap};
 use segue::engine::view::View;
 use segue::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
+use segue::plan::Given;
+use segue::show::model::NightEntry;
 use segue::wire::{Limits, Next, Wire};
 use segue::{plan, replay};
 use touring::Dice;
@@ -103,6 +106,7 @@ fn receivers() -> (Vec<ReceiverEntry>, Vec<SlotEntry>) {
                     boot_us: 500_000,
                     heeds_sensing: false,
                 },
+                spare_of: None,
                 pages: (id == 4).then_some(PageManner::Program),
                 local: None,
             }
@@ -441,4 +445,63 @@ fn the_touring_show_never_touches_the_heap() {
         assert!(view.counters.primed > 0, "nothing was loaded ahead");
         assert!(sent > 10_000, "only {sent} messages went out");
     }
+}
+
+/// A night changed again and again while it is played: planning takes what it needs, what the
+/// playing thread does of it takes nothing.
+#[test]
+fn a_changed_night_is_taken_without_the_heap() {
+    let show = touring::show();
+    let written = &show.nights[0];
+    let mut night = written.clone();
+    let mut plan = plan::compile(&show, written).unwrap();
+    let mut book = Arc::new(plan.promptbook.clone());
+    let mut engine = Engine::new(Arc::clone(&book), PositionId(0));
+    let (mut out, mut live, mut view) = (Outbox::new(), Live::default(), View::default());
+    let mut dice = Dice(1_983);
+    let (mut now_us, mut calls, mut taken) = (0, 0, 0);
+    for (us, input) in replay::ready(&book) {
+        engine.handle(us, input, &mut out);
+        out.clear();
+    }
+    for turn in 0..60 {
+        let inputs = [Input::Tick; 100].map(|_| touring::touch(&mut dice, &book));
+        calls += heap_calls(|| {
+            for input in inputs.into_iter().chain([Input::Command(Command::Step)]) {
+                now_us += 12_000;
+                engine.handle(now_us, input, &mut out);
+                out.clear();
+            }
+            engine.live(&mut live);
+        });
+        let songs = night.order.len();
+        if let NightEntry::Song {
+            is_skipped,
+            transpose,
+            ..
+        } = &mut night.order[turn % songs]
+        {
+            *is_skipped = !*is_skipped;
+            *transpose = (*transpose + 1) % 3;
+        }
+        let given = Given {
+            plan: &plan,
+            live: &live,
+            written,
+        };
+        let replan = plan::replan(&show, &night, &given).unwrap();
+        let new = Arc::new(replan.plan.promptbook.clone());
+        let mut swap = Swap::prepare(&book, Arc::clone(&new), live.position, replan.at).unwrap();
+        (plan, book) = (replan.plan, new);
+        calls += heap_calls(|| {
+            engine.take_book(now_us, &mut swap, &mut out).unwrap();
+            engine.view(&mut view);
+            out.clear();
+        });
+        taken += 1;
+    }
+    assert_eq!(calls, 0, "heap calls while the night changes");
+    assert_eq!(view.counters.faults, 0);
+    let notes = view.counters.notes;
+    assert!(taken == 60 && notes > 300, "{taken} taken, {notes} notes");
 }

@@ -5,6 +5,7 @@
 //! for, and what it has to say goes out as notices and as a published view.
 
 mod book;
+mod record;
 mod rescue;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -12,6 +13,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU8, AtomicU64, Ordering};
 
 use super::notice::{Event, Notice, Watch};
+use super::recorder::Taken;
 use super::replanning::{Answer, Ask};
 use crate::engine::Engine;
 use crate::engine::checkpoint::Checkpoint;
@@ -46,6 +48,8 @@ pub(super) struct Desk {
     view: View,
     watch: Watch,
     checkpoint: Checkpoint,
+    /// A recording runs, and the log knows where it began.
+    is_recording: bool,
     /// After a kill nothing is sent until somebody says so: outputs that are there wait
     /// here. None once the show has been taken up.
     waiting: Option<[bool; MAX_PORTS]>,
@@ -61,6 +65,8 @@ pub(super) struct Ends {
     pub(super) answers: rtrb::Producer<Answer>,
     /// What happens, for the log.
     pub(super) notices: rtrb::Producer<Notice>,
+    /// What comes in and goes out, while a recording runs.
+    pub(super) takes: rtrb::Producer<Taken>,
     /// The view, for the screen.
     pub(super) views: triple_buffer::Input<View>,
     /// Flags and counters.
@@ -74,6 +80,8 @@ pub(super) struct Shared {
     pub(super) stop: AtomicBool,
     /// The show ends because the terminal is gone: the next start comes back to its place.
     pub(super) keeps_place: AtomicBool,
+    /// What is played is to be recorded.
+    pub(super) is_recording: AtomicBool,
     /// What became of real-time priority: a `Realtime`.
     pub(super) realtime: AtomicU8,
     /// Notices that found no room in their queue.
@@ -88,6 +96,7 @@ impl Shared {
         Self {
             stop: AtomicBool::new(false),
             keeps_place: AtomicBool::new(false),
+            is_recording: AtomicBool::new(false),
             realtime: AtomicU8::new(Realtime::Unknown as u8),
             notices_dropped: AtomicU64::new(0),
             overflows: (0..input_count).map(|_| AtomicU64::new(0)).collect(),
@@ -155,6 +164,7 @@ impl Desk {
             outbox: Outbox::new(),
             view: View::default(),
             watch: Watch::new(),
+            is_recording: false,
             waiting: is_waiting.then_some([false; MAX_PORTS]),
         }
     }
@@ -317,6 +327,7 @@ impl Desk {
     /// rebuilt where it was.
     fn handle(&mut self, input: Input) {
         let now_us = self.clock.now_us();
+        self.record_input(now_us, input);
         self.outbox.clear();
         let Self { engine, outbox, .. } = self;
         if catch_unwind(AssertUnwindSafe(|| engine.handle(now_us, input, outbox))).is_err() {
@@ -349,6 +360,7 @@ impl Desk {
     /// Each message into its gate, then every gate that was given something on its way. A
     /// gate that refuses counts it, and tells when it is open again (`take_overflow`).
     fn send(&mut self) {
+        self.record_outputs();
         let mut touched = [false; MAX_PORTS];
         for output in self.outbox.items() {
             let port = output.port.index();
@@ -482,6 +494,7 @@ mod tests {
                 asks: ask_receiver,
                 answers: answer_sender,
                 notices: notice_sender,
+                takes: rtrb::RingBuffer::new(16).0,
                 views: view_sender,
                 shared: Arc::new(Shared::new(0)),
             };
@@ -506,7 +519,7 @@ mod tests {
             let shown = receivers.filter(|seen| **seen == wanted).count();
             let told = std::iter::from_fn(|| self.notices.pop().ok());
             let is_told =
-                |event: Event| matches!(event, Event::Receiver(_, seen) if seen == wanted);
+                |event: Event| matches!(event, Event::Receiver(_, seen, _) if seen == wanted);
             (shown, told.filter(|notice| is_told(notice.event)).count())
         }
     }

@@ -1,27 +1,36 @@
 //! The one room that knows all the others: the command line, and a show being played.
 
+mod along;
 mod checking;
 mod cli;
+mod comparing;
+mod deeds;
 mod driver;
 mod editions;
 mod journal;
+mod lining;
 mod load;
 mod log;
 mod making;
+mod manual_cmd;
+mod marks;
 mod model;
 mod notice;
 mod paper;
 mod performance;
+mod picture;
 mod place;
 mod playing;
 mod port_list;
 mod pricing;
+mod recorder;
 mod replanning;
 mod replaying;
 mod screens;
 mod scribe;
 mod status;
 mod tonight;
+mod wishes;
 
 use std::ffi::OsString;
 use std::io::{self, Write};
@@ -54,14 +63,20 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Some(cli::Command::Replay(args)) => {
             replaying::run(args, &mut out, &mut err).map(|()| false)
         }
+        Some(cli::Command::LineCheck(args)) => {
+            drop(out);
+            playing::line_check(args, &mut err).map(|()| false)
+        }
+        Some(cli::Command::Keys(args)) => manual_cmd::run(args, &mut out, &mut err).map(|()| false),
         Some(cli::Command::New(args)) => making::run(args, &mut out).map(|()| false),
+        Some(cli::Command::Picture(args)) => picture::run(args, &mut out, &mut err).map(|()| false),
         Some(cli::Command::Play(args)) => {
             drop(out);
             playing::play(args, &mut err).map(|()| false)
         }
         None => {
             drop(out);
-            playing::demo(&mut err).map(|()| false)
+            playing::demo(cli.looks, &mut err).map(|()| false)
         }
     };
     match result {

@@ -5,8 +5,10 @@
 //! changed becomes a notice. When the queue is full the notice is dropped and counted:
 //! playing never waits for the log.
 
+use super::deeds;
 use crate::engine::limits::{MAX_PORTS, MAX_RECEIVERS};
-use crate::engine::view::{Counters, Presence, Swallowed, View};
+use crate::engine::rescue::Deed;
+use crate::engine::view::{Counters, Presence, ReceiverView, Swallowed, View};
 use crate::screen::LogLevel;
 use crate::sheet::Sheet;
 
@@ -43,8 +45,12 @@ pub(super) enum Event {
     Fade(bool),
     /// An input port came or went.
     In(u8, bool),
-    /// A receiver's state changed.
-    Receiver(u8, Presence),
+    /// A receiver's state changed; what else is known of it.
+    Receiver(u8, Presence, ReceiverView),
+    /// What a command of the technician did.
+    Done(Deed),
+    /// Cues go out, or are held.
+    Cues(bool),
     /// An input lost messages.
     Overflow(u8),
     /// An output's queue was full.
@@ -67,6 +73,8 @@ pub(super) enum Event {
     },
     /// A jump was not taken: the night was changed as it was asked for.
     JumpTooLate,
+    /// A recording ended by itself: it could not be written as fast as it was played.
+    RecordingBroken,
     /// The playing thread let everything go and ended.
     Ended,
 }
@@ -99,6 +107,8 @@ pub(super) struct Watch {
     is_faded: bool,
     swallowed_us: Option<u64>,
     panic_us: Option<u64>,
+    deed: Option<u64>,
+    sends_cues: bool,
     in_ports: [bool; MAX_PORTS],
     receivers: [Presence; MAX_RECEIVERS],
     steps: u64,
@@ -136,6 +146,8 @@ impl Watch {
             is_faded: false,
             swallowed_us: None,
             panic_us: None,
+            deed: None,
+            sends_cues: true,
             in_ports: [false; MAX_PORTS],
             receivers: [Presence::Absent; MAX_RECEIVERS],
             steps: 0,
@@ -182,6 +194,16 @@ impl Watch {
             self.panic_us = view.panic_us;
             report(Event::Panic);
         }
+        if self.sends_cues != view.sends_cues {
+            self.sends_cues = view.sends_cues;
+            report(Event::Cues(view.sends_cues));
+        }
+        if let Some((number, deed)) = view.deed
+            && self.deed != Some(number)
+        {
+            self.deed = Some(number);
+            report(Event::Done(deed));
+        }
         self.compare_rig(view, report);
         for ((which, total), known) in RARE.iter().zip(totals(&view.counters)).zip(&mut self.rare) {
             if total != *known {
@@ -198,12 +220,12 @@ impl Watch {
                 report(Event::In(port as u8, *is_there));
             }
         }
-        for (receiver, (presence, known)) in
-            view.receivers.iter().zip(&mut self.receivers).enumerate()
+        let receivers = view.receivers.iter().zip(&view.duties);
+        for (receiver, ((presence, duty), known)) in receivers.zip(&mut self.receivers).enumerate()
         {
             if presence != known {
                 *known = *presence;
-                report(Event::Receiver(receiver as u8, *presence));
+                report(Event::Receiver(receiver as u8, *presence, *duty));
             }
         }
     }
@@ -234,7 +256,12 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
                 in_port(sheet, *port)
             ),
         ),
-        Event::Receiver(receiver, presence) => receiver_words(sheet, *receiver, *presence),
+        Event::Receiver(receiver, presence, duty) => {
+            receiver_words(sheet, *receiver, *presence, *duty)
+        }
+        Event::Done(deed) => deeds::words(deed, sheet),
+        Event::Cues(true) => (Note, "cues go out".into()),
+        Event::Cues(false) => (Note, "rehearsal: no cue goes out".into()),
         Event::Overflow(port) => (
             Error,
             format!(
@@ -273,6 +300,10 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
             Warning,
             "jump not taken: the night was changed just then; ask again".into(),
         ),
+        Event::RecordingBroken => (
+            Error,
+            "recording ended: more was played than could be written".into(),
+        ),
         Event::Ended => (Note, "all notes released".into()),
     }
 }
@@ -301,7 +332,12 @@ pub(super) fn place(sheet: &Sheet, position: u32) -> String {
     format!("{} {song} / {scene}", line.call)
 }
 
-fn receiver_words(sheet: &Sheet, receiver: u8, presence: Presence) -> (LogLevel, String) {
+fn receiver_words(
+    sheet: &Sheet,
+    receiver: u8,
+    presence: Presence,
+    duty: ReceiverView,
+) -> (LogLevel, String) {
     let name = sheet
         .receivers
         .get(usize::from(receiver))
@@ -316,10 +352,17 @@ fn receiver_words(sheet: &Sheet, receiver: u8, presence: Presence) -> (LogLevel,
             LogLevel::Warning,
             format!("receiver {name} back, waiting until it listens"),
         ),
-        Presence::NotVerified => (
-            LogLevel::Note,
-            format!("receiver {name} sent its state, not verified"),
-        ),
+        Presence::NotVerified => {
+            let words = match (duty.is_told, duty.stands_by) {
+                (true, true) => "sent its state to stand by",
+                (true, false) => "sent its state",
+                (false, _) => "there, nothing to send it yet",
+            };
+            (
+                LogLevel::Note,
+                format!("receiver {name} {words}, not verified"),
+            )
+        }
         Presence::Verified => (LogLevel::Note, format!("receiver {name} verified")),
     }
 }
@@ -330,6 +373,8 @@ fn why_words(why: Swallowed) -> &'static str {
         Swallowed::TooSoon => "a second press within 250 ms",
         Swallowed::AtEnd => "this is the last position",
         Swallowed::AtStart => "this is the first position",
+        Swallowed::Locked => "the pedals are locked",
+        Swallowed::Ignored => "this pedal is ignored",
     }
 }
 

@@ -15,12 +15,14 @@ use std::sync::mpsc::SyncSender;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 
+use super::along::Along;
 use super::driver::{COMMAND_LIMIT, Desk, Driver, Ends, Realtime, Shared};
 use super::editions::Editions;
 use super::journal::Steps;
 use super::log::Log;
 use super::model::ModelRig;
 use super::notice::NOTICE_LIMIT;
+use super::recorder::{Recorder, TAKEN_LIMIT};
 use super::replanning::{self, Replanner};
 use super::scribe::{Ending, Scribe};
 use super::{kinds, wanted};
@@ -29,8 +31,8 @@ use crate::engine::promptbook::PositionId;
 use crate::engine::view::View;
 use crate::plan::Plan;
 use crate::ports::{
-    Backend, Clock, Gate, GateMeter, GateParts, Intake, Sink, StatusBoard, Waker, Watch, open,
-    open_model,
+    Backend, Clock, Gate, GateMeter, GateParts, Intake, ModelHand, Sink, StatusBoard, Waker, Watch,
+    open, open_model,
 };
 use crate::sheet::Sheet;
 use crate::show::model::{Night, Show};
@@ -60,8 +62,14 @@ pub(super) struct Start {
     pub(super) at: usize,
     /// It comes back after a kill: nothing is sent until somebody takes it up.
     pub(super) is_waiting: bool,
+    /// No cue goes out until somebody lets them.
+    pub(super) is_rehearsal: bool,
+    /// The marks of the rehearsals before are shown.
+    pub(super) keeps_marks: bool,
     /// Where MIDI goes.
     pub(super) way: Way,
+    /// A recording that is played on the embedded rig.
+    pub(super) along: Option<Along>,
     /// Where each step is written down.
     pub(super) journal: Option<Steps>,
     /// Where the log is written down.
@@ -103,6 +111,21 @@ pub(super) struct Hand {
 }
 
 impl Hand {
+    fn new(
+        commands: rtrb::Producer<(u32, Command)>,
+        edits: SyncSender<NightEdit>,
+        waker: Waker,
+        shared: &Arc<Shared>,
+    ) -> Self {
+        Self {
+            commands: Arc::new(Mutex::new(commands)),
+            edits,
+            seen: Arc::new(AtomicU32::new(0)),
+            waker,
+            shared: Arc::clone(shared),
+        }
+    }
+
     /// Asks for something; `false` if the playing thread has too much to do already.
     pub(super) fn ask(&self, command: Command) -> bool {
         let is_taken = self
@@ -131,6 +154,11 @@ impl Hand {
         self.stop();
     }
 
+    /// Whether the show is to end, or has ended.
+    pub(super) fn is_over(&self) -> bool {
+        self.shared.stop.load(Ordering::Acquire)
+    }
+
     /// Ends the show.
     pub(super) fn stop(&self) {
         self.shared.stop.store(true, Ordering::Release);
@@ -145,7 +173,7 @@ struct Opened {
     sinks: Vec<Box<dyn Sink>>,
     board: Option<StatusBoard>,
     watch: Option<Watch>,
-    model: Option<ModelRig>,
+    model: Option<(ModelRig, ModelHand)>,
 }
 
 impl Performance {
@@ -158,8 +186,9 @@ impl Performance {
         let opened = open_ports(&start, clock)?;
         let gates = open_gates(&start, opened.sinks, &opened.waker, clock)?;
         let meters = gates.iter().map(Gate::meter).collect();
-        let (command_sender, commands) = rtrb::RingBuffer::new(COMMAND_LIMIT);
+        let (mut command_sender, commands) = rtrb::RingBuffer::new(COMMAND_LIMIT);
         let (notices, notice_receiver) = rtrb::RingBuffer::new(NOTICE_LIMIT);
+        let (takes, take_receiver) = rtrb::RingBuffer::new(TAKEN_LIMIT);
         let (views, view_reader) = triple_buffer::triple_buffer(&View::default());
         let shared = Arc::new(Shared::new(start.plan.ports.inputs.len()));
         let sheet = Arc::new(start.plan.sheet.clone());
@@ -168,6 +197,8 @@ impl Performance {
         let log = Log::default();
         let scribe = Scribe {
             notices: notice_receiver,
+            takes: take_receiver,
+            recorder: Recorder::new(Arc::new(start.plan.promptbook.clone())),
             sheet: Arc::clone(&sheet),
             editions: editions.clone(),
             clock,
@@ -183,6 +214,7 @@ impl Performance {
             asks: change.asks,
             answers: change.answers,
             notices,
+            takes,
             views,
             shared: Arc::clone(&shared),
         };
@@ -191,13 +223,11 @@ impl Performance {
             intake: opened.intake,
             desk: Desk::new(&start.plan, at, start.is_waiting, gates, clock, ends),
         };
-        let desk = Hand {
-            commands: Arc::new(Mutex::new(command_sender)),
-            edits: change.edits,
-            seen: Arc::new(AtomicU32::new(0)),
-            waker: opened.waker,
-            shared: Arc::clone(&shared),
-        };
+        if start.is_rehearsal {
+            // Before any port is there: the first thing that is done.
+            let _ = command_sender.push((0, Command::Cues(false)));
+        }
+        let desk = Hand::new(command_sender, change.edits, opened.waker, &shared);
         let map = start.plan.ports.clone();
         let book = Arc::clone(driver.desk.book());
         let replanner = Replanner::new(start.show, start.night, (start.plan, book), line);
@@ -205,6 +235,10 @@ impl Performance {
         let replanning = spawn("replan", move || replanner.run())?;
         let scribe = spawn("scribe", move || scribe.run(&|| waker.wake()))?;
         let playing = spawn("play", move || driver.run())?;
+        let (model, rig) = opened.model.unzip();
+        if let (Some(along), Some(rig)) = (start.along, rig) {
+            along.play(rig, desk.clone(), &map, clock);
+        }
         Ok(Self {
             sheet,
             editions,
@@ -214,7 +248,7 @@ impl Performance {
             views: view_reader,
             meters,
             board: opened.board,
-            model: opened.model,
+            model,
             map,
             shared,
             playing,
@@ -276,14 +310,19 @@ fn open_ports(start: &Start, clock: Clock) -> Result<Opened, String> {
     match start.way {
         Way::Model => {
             let model = ModelRig::new(rig);
-            let ports = open_model(clock, rig.ports.len(), &model.ear(clock));
+            let sent = start.along.as_ref().and_then(Along::sent);
+            let ear = match sent {
+                Some(sent) => sent.ear(clock, model.ear(clock)),
+                None => model.ear(clock),
+            };
+            let ports = open_model(clock, rig.ports.len(), &ear);
             Ok(Opened {
                 intake: ports.intake,
                 waker: ports.waker,
                 sinks: ports.sinks,
                 board: None,
                 watch: None,
-                model: Some(model),
+                model: Some((model, ports.hand)),
             })
         }
         Way::Ports(backend) => {

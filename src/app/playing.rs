@@ -1,5 +1,6 @@
 //! `segue play`, and `segue` alone: a show from its files to its end.
 
+use std::collections::BTreeSet;
 use std::io::{self, Write};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
@@ -7,24 +8,27 @@ use std::sync::{Mutex, PoisonError};
 use std::thread;
 use std::time::{Duration, Instant};
 
+use super::along::Along;
 use super::cli;
 use super::journal::Steps;
+use super::lining;
 use super::load::{self, Files};
 use super::log::Log;
 use super::performance::{Hand, Performance, Start, Way};
 use super::place;
 use super::port_list::{backend, probe};
 use super::screens::Screens;
+use super::wishes::{self, Wishes};
 use crate::engine::input::Command;
 use crate::engine::promptbook::ControllerId;
 use crate::midi::{Key, Value7};
 use crate::plan::{self, Plan};
 use crate::ports::Clock;
-use crate::screen::{Colour, LogLevel, UiState};
+use crate::screen::{Colour, LogLevel, LogLine, UiState};
 use crate::show::finding::Level;
 use crate::show::model::{Night, Show};
 use crate::store::{self, EventLog};
-use crate::ui::{self, NightEdit, UiExit};
+use crate::ui::{self, Keys, NightEdit, UiExit, Wish};
 
 /// How often a failing drawing thread is started again before the show goes on without a
 /// screen.
@@ -47,6 +51,18 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
     } else {
         Way::Ports(backend(args.midi))
     };
+    let along = args
+        .recording
+        .as_ref()
+        .map(|path| Along::read(path, args.out.as_deref(), &prepared.show, &prepared.plan))
+        .transpose()?;
+    let along = along.map(|(along, remarks)| {
+        for remark in remarks {
+            let _ = writeln!(err, "{remark}");
+        }
+        along
+    });
+    let sent = along.as_ref().and_then(Along::sent);
     let journal = Steps::open(&args.show, &prepared.night.name);
     if let Err(error) = &journal {
         let _ = writeln!(err, "warning: the position is not written down: {error}");
@@ -60,7 +76,10 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
         errors: prepared.errors,
         at,
         is_waiting,
+        is_rehearsal: args.rehearse,
+        keeps_marks: true,
         way,
+        along,
         journal,
         file: state_file("events.log")
             .and_then(|path| EventLog::open(&path, store::MAX_LOG_BYTES).ok()),
@@ -68,18 +87,66 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
             .headless
             .then(|| Box::new(io::stdout()) as Box<dyn Write + Send>),
     };
-    if args.headless {
+    let ended = if args.headless {
         headless(start)
     } else {
-        with_screen(start, err)
+        with_screen(start, args.looks, err).map(drop)
+    };
+    if let Some(sent) = sent {
+        let left_out = sent.write()?;
+        if left_out > 0 {
+            let _ = writeln!(err, "warning: {left_out} messages sent were not kept");
+        }
     }
+    ended
+}
+
+/// Walks through every sound of a show's rig; asks first.
+///
+/// # Errors
+/// If it cannot be played, in words.
+pub(super) fn line_check(args: &cli::LineCheck, err: &mut dyn Write) -> Result<(), String> {
+    let files = load::folder(&args.show, None, err)?;
+    let loaded = load::show(&files, &load::name_of(&args.show));
+    let show = lining::show(&loaded.show, args.manners);
+    let night = load::night(&show, None)?.clone();
+    let plan = plan::compile(&show, &night).map_err(|error| error.to_string())?;
+    if !args.model && !lining::ask(args, err)? {
+        return Ok(());
+    }
+    let sheet = plan.sheet.clone();
+    let start = Start {
+        show,
+        night,
+        plan,
+        errors: Vec::new(),
+        at: 0,
+        is_waiting: false,
+        is_rehearsal: true,
+        keeps_marks: false,
+        way: if args.model {
+            Way::Model
+        } else {
+            Way::Ports(backend(args.midi))
+        },
+        along: None,
+        journal: None,
+        file: None,
+        lines: None,
+    };
+    let (state, passed) = with_screen(start, args.looks, err)?;
+    let report = lining::report(&sheet, &passed, &state);
+    let _ = write!(err, "{report}");
+    let path = lining::save(&report)?;
+    let _ = writeln!(err, "saved to {path}");
+    Ok(())
 }
 
 /// Opens the demo show on the model rig; without a terminal, plays a stretch of it.
 ///
 /// # Errors
 /// If it cannot be played, in words.
-pub(super) fn demo(err: &mut dyn Write) -> Result<(), String> {
+pub(super) fn demo(looks: cli::Looks, err: &mut dyn Write) -> Result<(), String> {
     let prepared = prepare(
         &load::built_in(load::DEMO),
         load::DEMO,
@@ -94,13 +161,16 @@ pub(super) fn demo(err: &mut dyn Write) -> Result<(), String> {
         errors: prepared.errors,
         at: 0,
         is_waiting: false,
+        is_rehearsal: false,
+        keeps_marks: true,
         way: Way::Model,
+        along: None,
         journal: None,
         file: None,
         lines: (!is_screen).then(|| Box::new(io::stdout()) as Box<dyn Write + Send>),
     };
     if is_screen {
-        with_screen(start, err)
+        with_screen(start, looks, err).map(drop)
     } else {
         stretch(start)
     }
@@ -223,7 +293,12 @@ fn headless(start: Start) -> Result<(), String> {
 }
 
 /// Plays with the screen on this thread. The screen may die and come back; the show goes on.
-fn with_screen(start: Start, err: &mut dyn Write) -> Result<(), String> {
+/// Gives what the person chose, and the positions that were left.
+fn with_screen(
+    start: Start,
+    looks: cli::Looks,
+    err: &mut dyn Write,
+) -> Result<(UiState, BTreeSet<u32>), String> {
     if !ui::is_terminal() {
         return Err("there is no terminal here; play with --headless".into());
     }
@@ -231,10 +306,22 @@ fn with_screen(start: Start, err: &mut dyn Write) -> Result<(), String> {
     // What libraries print on standard error would be drawn over the screen.
     let kept = state_file("stderr.log").and_then(|path| store::redirect_stderr(&path).ok());
     let (is_waiting, error_count) = (start.is_waiting, start.errors.len());
+    // A line check begins with none.
+    let keeps_marks = start.keeps_marks;
     let mut performance = start_performance(start, None)?;
-    let mut state = ui_state(&performance);
+    let (keys, _, refused) = wishes::keys();
+    let mut state = ui_state(&performance, looks);
+    if keeps_marks {
+        state.marks = wishes::marks(&performance.sheet.show);
+    }
+    for words in refused {
+        performance
+            .log
+            .push(0, LogLevel::Warning, &format!("keys.txt: {words}"));
+    }
     let mut screens = Screens::new(&mut performance, is_waiting, error_count);
-    let exit = draw(&mut screens, &mut state);
+    let exit = draw(&mut screens, &mut state, keys);
+    let passed = screens.take_passed();
     match exit {
         Ok(UiExit::HangUp) => performance.desk.stop_in_place(),
         _ => performance.desk.stop(),
@@ -244,12 +331,12 @@ fn with_screen(start: Start, err: &mut dyn Write) -> Result<(), String> {
     if let Err(error) = exit {
         let _ = writeln!(err, "screen: {error}");
     }
-    ended.map(|_| ())
+    ended.map(|_| (state, passed))
 }
 
 /// What the screen starts with: colours as the terminal has them, and notes from the
 /// computer keyboard where nobody else is listening.
-fn ui_state(performance: &Performance) -> UiState {
+fn ui_state(performance: &Performance, looks: cli::Looks) -> UiState {
     let variable = |name| std::env::var(name).ok();
     let (plain, depth, name) = (
         variable("NO_COLOR"),
@@ -260,6 +347,8 @@ fn ui_state(performance: &Performance) -> UiState {
         may_play: performance.model.is_some(),
         ..UiState::default()
     };
+    state.settings.theme = looks.theme;
+    state.settings.is_ascii = looks.ascii;
     state.settings.colour =
         Colour::of_terminal(plain.as_deref(), depth.as_deref(), name.as_deref());
     state
@@ -278,11 +367,16 @@ fn record_crash() -> impl Fn(&str) + Send + Sync + 'static {
 }
 
 /// Draws until the person leaves; a panic in drawing starts the screen again.
-fn draw(screens: &mut Screens<'_>, state: &mut UiState) -> io::Result<UiExit> {
-    let mut desk = ui::Desk::default();
+fn draw(screens: &mut Screens<'_>, state: &mut UiState, keys: Keys) -> io::Result<UiExit> {
+    let mut desk = ui::Desk::new(keys);
     for life in 0..SCREEN_LIVES {
         let (hand, log, clock) = screens.ends();
-        let mut sink = Asking { hand, log, clock };
+        let mut sink = Asking {
+            wishes: screens.wishes(),
+            hand,
+            log,
+            clock,
+        };
         match catch_unwind(AssertUnwindSafe(|| {
             ui::run(screens, &mut sink, &mut desk, state)
         })) {
@@ -301,6 +395,7 @@ struct Asking {
     hand: Hand,
     log: Log,
     clock: Clock,
+    wishes: Wishes,
 }
 
 impl Asking {
@@ -315,6 +410,10 @@ impl ui::Sink for Asking {
         if !self.hand.ask(command) {
             self.refused("too many commands at once: one was not taken");
         }
+    }
+
+    fn wish(&mut self, wish: Wish, state: &mut UiState, log: &[LogLine]) {
+        self.wishes.grant(wish, state, log);
     }
 
     fn edit(&mut self, edit: NightEdit) {

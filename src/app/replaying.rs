@@ -2,14 +2,15 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{BufWriter, Write};
+use std::path::Path;
 use std::sync::Arc;
 
-use super::{cli, counted, kinds, load, place};
-use crate::engine::input::{Command, Input};
+use super::{cli, comparing, counted, kinds, load, marks};
+use crate::engine::input::Input;
 use crate::engine::promptbook::PositionId;
 use crate::midi::Message;
 use crate::plan::{self, Plan};
-use crate::replay::{self, Mark, Output, RecordedEvent, Recording};
+use crate::replay::{self, OUT_TRACK, Output, RecordedEvent, Recording};
 use crate::show::model::Show;
 use crate::store;
 
@@ -31,13 +32,13 @@ pub(super) fn run(
     let show = &loaded.show;
     let night = load::night(show, args.night.as_deref())?;
     let plan = plan::compile(show, night).map_err(|error| error.to_string())?;
-    let path = args.recording.display();
-    let bytes =
-        store::read_file(&args.recording, RECORDING_LIMIT).map_err(|error| error.to_string())?;
-    let recording = replay::read(&bytes).map_err(|error| format!("{path}: {error}"))?;
-    let (inputs, remarks) = inputs(show, &plan, &recording);
+    if args.against {
+        let recording = read_recording(&args.recording)?;
+        return comparing::run(show, &plan, &recording, out);
+    }
+    let (inputs, remarks) = read(&args.recording, show, &plan)?;
     for remark in &remarks {
-        let _ = writeln!(err, "{path}: {remark}");
+        let _ = writeln!(err, "{remark}");
     }
 
     let mut sent: Vec<(u64, usize, Vec<u8>)> = Vec::new();
@@ -60,15 +61,11 @@ pub(super) fn run(
         // Printed in the very form that the help shows, blanks and all.
         print_lines(&sent, &name, out).map_err(|error| format!("standard output: {error}"))?;
     }
-    let outputs: Vec<_> = sent
-        .iter()
-        .map(|(us, port, bytes)| Output {
-            us: *us,
-            port: name(*port),
-            bytes,
-        })
-        .collect();
-    let written = write_files(args, &plan, &outputs)?;
+    let ports = plan.sheet.out_ports.iter().map(|port| port.name.as_str());
+    let written = match &args.out {
+        Some(folder) => write_files(folder, ports, &sent, &name)?,
+        None => 0,
+    };
     let _ = writeln!(
         err,
         "{}, {} out in {}, {} refused, {:.3} s of playing",
@@ -98,19 +95,60 @@ fn print_lines<'a>(
     out.flush()
 }
 
-/// One Standard MIDI File for each output port, an empty one for a port that was sent nothing.
-fn write_files(args: &cli::Replay, plan: &Plan, outputs: &[Output<'_>]) -> Result<usize, String> {
+/// Inputs of the engine by time, and remarks about what was left out.
+pub(super) type Played = (Vec<(u64, Input)>, Vec<String>);
+
+/// A recording as the engine's inputs, and remarks about what was left out.
+///
+/// # Errors
+/// If the file cannot be read or is no recording, in words.
+pub(super) fn read(path: &Path, show: &Show, plan: &Plan) -> Result<Played, String> {
+    let recording = read_recording(path)?;
+    let path = path.display();
+    let (inputs, remarks) = inputs(show, plan, &recording);
+    let remarks = remarks.iter().map(|remark| format!("{path}: {remark}"));
+    Ok((inputs, remarks.collect()))
+}
+
+/// A recording from its file.
+///
+/// # Errors
+/// If the file cannot be read or is no recording, in words.
+fn read_recording(path: &Path) -> Result<Recording, String> {
+    let bytes = store::read_file(path, RECORDING_LIMIT).map_err(|error| error.to_string())?;
+    replay::read(&bytes).map_err(|error| format!("{}: {error}", path.display()))
+}
+
+/// One Standard MIDI File for each of `ports`, an empty one for a port that was sent nothing.
+/// `sent` has times, ports and messages; how many files there are.
+///
+/// # Errors
+/// If one cannot be made or written, in words.
+pub(super) fn write_files<'a>(
+    folder: &Path,
+    ports: impl Iterator<Item = &'a str>,
+    sent: &[(u64, usize, Vec<u8>)],
+    name: &dyn Fn(usize) -> &'a str,
+) -> Result<usize, String> {
+    let outputs: Vec<_> = sent
+        .iter()
+        .map(|(us, port, bytes)| Output {
+            us: *us,
+            port: name(*port),
+            bytes,
+        })
+        .collect();
     let mut files: BTreeMap<String, Vec<u8>> =
-        replay::write_ports(outputs).map_err(|error| error.to_string())?;
-    for port in &plan.sheet.out_ports {
-        if !files.contains_key(&port.name) {
-            let empty = replay::write_port(&port.name, []).map_err(|error| error.to_string())?;
-            files.insert(port.name.clone(), empty);
+        replay::write_ports(&outputs).map_err(|error| error.to_string())?;
+    for port in ports {
+        if !files.contains_key(port) {
+            let empty = replay::write_port(port, []).map_err(|error| error.to_string())?;
+            files.insert(port.to_owned(), empty);
         }
     }
     let names = file_names(files.keys().map(String::as_str));
     for (name, bytes) in names.iter().zip(files.values()) {
-        let path = args.out.join(format!("{name}.mid"));
+        let path = folder.join(format!("{name}.mid"));
         store::make_folder_of(&path)
             .and_then(|()| store::save(&path, bytes))
             .map_err(|error| error.to_string())?;
@@ -150,27 +188,18 @@ fn file_name(port: &str) -> String {
 }
 
 /// The recording as the engine's inputs, and remarks about what was left out.
-fn inputs(show: &Show, plan: &Plan, recording: &Recording) -> (Vec<(u64, Input)>, Vec<String>) {
+pub(super) fn inputs(show: &Show, plan: &Plan, recording: &Recording) -> Played {
     let mut inputs = replay::ready(&plan.promptbook);
     let mut remarks: Vec<String> = recording.remarks.iter().map(ToString::to_string).collect();
     let mut strangers: BTreeMap<&str, usize> = BTreeMap::new();
     for event in &recording.events {
         match &event.event {
-            RecordedEvent::Mark(Mark::Step) => {
-                inputs.push((event.us, Input::Command(Command::Step)))
-            }
-            RecordedEvent::Mark(Mark::Back) => {
-                inputs.push((event.us, Input::Command(Command::Back)))
-            }
-            RecordedEvent::Mark(Mark::Jump { song, scene }) => {
-                match place::find(show, plan, &format!("{song}/{scene}")) {
-                    Ok(at) => {
-                        let position = PositionId(at as u32);
-                        inputs.push((event.us, Input::Command(Command::Jump(position))));
-                    }
-                    Err(error) => remarks.push(error),
-                }
-            }
+            RecordedEvent::Mark(mark) => match marks::command(mark, show, plan) {
+                Ok(command) => inputs.push((event.us, Input::Command(command))),
+                Err(error) => remarks.push(error),
+            },
+            // What was sent then is no input.
+            _ if event.track.starts_with(OUT_TRACK) => {}
             RecordedEvent::Message(message) => match played(plan, &event.track, *message) {
                 Some(input) => inputs.push((event.us, input)),
                 None => *strangers.entry(&event.track).or_default() += 1,

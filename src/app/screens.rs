@@ -1,12 +1,15 @@
 //! What the drawing loop is fed with: the performance's ends, looked at without waiting.
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
+use std::sync::atomic::Ordering;
 
 use super::counted;
 use super::log::Log;
 use super::performance::{Hand, Performance};
 use super::status::{self, Heard};
-use crate::engine::view::{Presence, View};
+use super::wishes::Wishes;
+use crate::engine::view::{Presence, Swallowed, View};
 use crate::ports::Clock;
 use crate::screen::{LogLevel, LogLine, RigStatus};
 use crate::sheet::Sheet;
@@ -22,6 +25,11 @@ pub(super) struct Screens<'a> {
     is_waiting: bool,
     /// Errors of the show: what they concern is not played.
     error_count: usize,
+    /// The position at which drawing fails once; never in a release.
+    fails_at: Option<u32>,
+    /// Where the show is, and the positions that it has left.
+    at: u32,
+    passed: BTreeSet<u32>,
 }
 
 impl<'a> Screens<'a> {
@@ -36,6 +44,9 @@ impl<'a> Screens<'a> {
             heard: Heard::default(),
             is_waiting,
             error_count,
+            fails_at: fails_at(),
+            at: 0,
+            passed: BTreeSet::new(),
         }
     }
 
@@ -48,6 +59,21 @@ impl<'a> Screens<'a> {
         )
     }
 
+    /// Who grants what the screen wishes of the files.
+    pub(super) fn wishes(&self) -> Wishes {
+        Wishes {
+            show: self.performance.sheet.show.clone(),
+            log: self.performance.log.clone(),
+            clock: self.performance.clock,
+            shared: Arc::clone(&self.performance.shared),
+        }
+    }
+
+    /// The positions that were left.
+    pub(super) fn take_passed(&mut self) -> BTreeSet<u32> {
+        std::mem::take(&mut self.passed)
+    }
+
     /// Adds a line to the log.
     pub(super) fn say(&self, level: LogLevel, words: &str) {
         self.performance
@@ -58,7 +84,20 @@ impl<'a> Screens<'a> {
 
 impl Source for Screens<'_> {
     fn view(&mut self) -> &View {
-        self.performance.views.read()
+        let view = self.performance.views.read();
+        if self.fails_at == Some(view.position.0) {
+            self.fails_at = None;
+            fail();
+        }
+        if view.position.0 != self.at {
+            self.passed.insert(self.at);
+            self.at = view.position.0;
+        }
+        // A step at the end of the night leads nowhere, and says as much of its last place.
+        if matches!(view.swallowed, Some((_, Swallowed::AtEnd))) {
+            self.passed.insert(self.at);
+        }
+        view
     }
 
     fn sheet(&mut self, edition: u32) -> Arc<Sheet> {
@@ -78,6 +117,8 @@ impl Source for Screens<'_> {
         }
         let mode = match self.performance.model {
             _ if self.is_waiting => "WAITING: step takes the show up",
+            _ if self.performance.shared.is_recording.load(Ordering::Relaxed) => "RECORDING",
+            _ if !view.sends_cues => "rehearsal",
             Some(_) => "model rig",
             None => "show",
         };
@@ -103,13 +144,29 @@ impl Source for Screens<'_> {
         self.performance.clock.now_us()
     }
 
-    fn clock(&mut self) -> String {
-        status::time_of_day()
+    fn time_s(&mut self) -> u32 {
+        status::time_of_day_s()
     }
 
     fn is_over(&mut self) -> bool {
         self.performance.has_ended()
     }
+}
+
+/// For the test that a screen which dies comes back: no key and no show brings it about.
+#[cfg(debug_assertions)]
+fn fails_at() -> Option<u32> {
+    std::env::var("SEGUE_SCREEN_FAILS_AT").ok()?.parse().ok()
+}
+
+#[cfg(not(debug_assertions))]
+const fn fails_at() -> Option<u32> {
+    None
+}
+
+#[expect(clippy::panic, reason = "this is what the test is about")]
+fn fail() {
+    panic!("the screen was told to fail");
 }
 
 /// A page-turn pedal that is a keyboard reaches the program through the terminal here.

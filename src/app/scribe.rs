@@ -13,17 +13,21 @@ use super::editions::Editions;
 use super::journal::Steps;
 use super::log::{self, Log};
 use super::notice::{self, Event, Notice};
+use super::recorder::{Recorder, Taken};
 use crate::ports::Clock;
 use crate::screen::LogLevel;
 use crate::sheet::Sheet;
 use crate::store::EventLog;
 
 /// How often notices are written down.
-const TICK: Duration = Duration::from_millis(10);
+const TICK: Duration = Duration::from_millis(20);
 
 /// Everything the scribe writes to.
 pub(super) struct Scribe {
     pub(super) notices: rtrb::Consumer<Notice>,
+    /// What is played, while a recording runs.
+    pub(super) takes: rtrb::Consumer<Taken>,
+    pub(super) recorder: Recorder,
     /// The sheet of the edition that notices are about.
     pub(super) sheet: Arc<Sheet>,
     pub(super) editions: Editions,
@@ -113,6 +117,7 @@ impl Scribe {
             }
             self.say(notice.at_us, level, &words);
         }
+        self.record(is_ended);
         for (level, words) in self.editions.take_said() {
             self.say(self.clock.now_us(), level, &words);
         }
@@ -127,6 +132,27 @@ impl Scribe {
         }
         // A playing thread that is gone without a word has ended too.
         is_ended || self.notices.is_abandoned() && self.notices.is_empty()
+    }
+
+    /// Keeps what was played; saves it when the recording has ended, or the show.
+    fn record(&mut self, is_ended: bool) {
+        // Looked at before the queue: what was handed over until then is in it.
+        let is_on = self.shared.is_recording.load(Ordering::Acquire) && !is_ended;
+        while let Ok(taken) = self.takes.pop() {
+            let was_running = self.recorder.is_running();
+            self.recorder.take(taken, &self.sheet);
+            if !was_running && self.recorder.is_running() {
+                self.say(self.clock.now_us(), LogLevel::Note, "recording");
+            }
+        }
+        if is_on || !self.recorder.is_running() {
+            return;
+        }
+        let (level, words) = match self.recorder.save() {
+            Ok(words) => (LogLevel::Note, format!("recording ended: {words}")),
+            Err(error) => (LogLevel::Error, format!("recording lost: {error}")),
+        };
+        self.say(self.clock.now_us(), level, &words);
     }
 
     /// A show that somebody ended begins anew next time; one whose terminal went away does not.

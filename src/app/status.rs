@@ -2,6 +2,8 @@
 
 use std::sync::atomic::Ordering;
 
+use chrono::Timelike;
+
 use super::performance::Performance;
 use crate::engine::view::{Presence, View};
 use crate::ports::{GateReading, PortStatus, SideStatus};
@@ -144,7 +146,7 @@ fn identity(side: &SideStatus) -> String {
     }
 }
 
-/// The time of day, as `21:14`.
-pub(super) fn time_of_day() -> String {
-    chrono::Local::now().format("%H:%M").to_string()
+/// The time of day, in seconds past midnight.
+pub(super) fn time_of_day_s() -> u32 {
+    chrono::Local::now().num_seconds_from_midnight()
 }

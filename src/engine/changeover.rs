@@ -37,8 +37,13 @@ struct Before {
 impl Machine {
     /// To the next position.
     pub(super) fn step(&mut self, call: &mut Call<'_>) {
-        let next = PositionId(self.position.0.saturating_add(1));
-        self.go(call, Some(next), Arrival::Step, Swallowed::AtEnd);
+        let (next, is_round) = self.next_position();
+        let arrival = if is_round {
+            Arrival::Back
+        } else {
+            Arrival::Step
+        };
+        self.go(call, next, arrival, Swallowed::AtEnd);
     }
 
     /// To the position before.
@@ -227,6 +232,9 @@ impl Machine {
         for (slot, ends) in self.slot_ids().zip(ends) {
             if ends {
                 self.lift_idle_pedals(call, slot);
+                if let Some(state) = self.slots.get_mut(slot.index()) {
+                    state.has_cut = state.is_down.contains(&true);
+                }
             }
         }
         for note in self.notes.iter_mut() {
@@ -452,21 +460,22 @@ impl Machine {
     }
 
     fn send_cue(&mut self, call: &mut Call<'_>, cue: &CueEntry) {
-        let Some(receiver) = call.book.receivers.get(cue.receiver.index()) else {
+        let Some(port) = self.wired_port(call.book, cue.receiver) else {
             return;
         };
-        if !self.is_listening(receiver.port) {
+        if !self.is_listening(port) {
             return;
         }
+        self.note_told(Some(self.wiring.receiver(cue.receiver)));
         let (channel, payload) = match cue.message {
             CueMessage::Short(message) => {
-                self.unlearn(call.book, receiver.port, message);
+                self.unlearn(call.book, port, message);
                 (message.channel(), Payload::Short(message))
             }
             CueMessage::Blob(blob) => (None, Payload::Blob(blob)),
         };
         let output = Output {
-            port: receiver.port,
+            port,
             urgency: Urgency::Changeover,
             channel,
             payload,
@@ -476,8 +485,12 @@ impl Machine {
 
     /// A cue that touches a slot makes unknown what it touched.
     fn unlearn(&mut self, book: &Promptbook, port: super::promptbook::OutPort, message: Message) {
-        for (entry, state) in book.slots.iter().zip(self.slots.iter_mut()) {
-            if entry.port != port || Some(entry.channel) != message.channel() {
+        for (slot, state) in (0u8..).map(SlotId).zip(self.slots.iter_mut()) {
+            let entry = self.wiring.entry(book, slot);
+            let is_touched = entry.is_some_and(|entry| {
+                entry.port == port && Some(entry.channel) == message.channel()
+            });
+            if !is_touched {
                 continue;
             }
             match message {

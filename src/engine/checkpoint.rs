@@ -3,7 +3,7 @@
 use super::limits::MAX_NOTES;
 use super::machine::Machine;
 use super::master::Master;
-use super::notes::Note;
+use super::notes::{NEUTRAL_RELEASE, Note};
 use super::promptbook::{ControllerId, Leave, PositionId, Promptbook, SlotId};
 use super::view::Counters;
 use crate::midi::Key;
@@ -121,6 +121,7 @@ impl Machine {
         fresh.sends_cues = checkpoint.sends_cues;
         fresh.counters = Counters { ..self.counters };
         fresh.priming.forbid();
+        (fresh.rescue, fresh.wiring) = (self.rescue, self.wiring);
         fresh.outputs.copy_from_slice(&self.outputs);
         fresh.in_present.copy_from_slice(&self.in_present);
         let count = usize::from(checkpoint.note_count);
@@ -138,6 +139,8 @@ impl Machine {
                 is_latched: false,
                 is_foreign: true,
                 leave: Leave::Hold,
+                velocity: NEUTRAL_RELEASE,
+                position: checkpoint.position,
             });
         }
         *self = fresh;

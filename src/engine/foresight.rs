@@ -53,7 +53,7 @@ impl Machine {
             };
             price.sounds = price.sounds.saturating_add(1);
             price.ready = price.ready.saturating_add(u8::from(bytes == 0));
-            let port = book.slots.get(slot.index()).map(|entry| entry.port);
+            let port = self.wired(book, slot).map(|entry| entry.port);
             add(&mut price, book, port, bytes);
         }
         self.page = match place.page {
@@ -143,7 +143,8 @@ impl Machine {
             let bytes = self.price_slot(call, slot, |machine, call| {
                 machine.tell_page_of(call, receiver);
             });
-            add(price, book, Some(receiver.port), bytes);
+            let port = self.wired(book, slot).map(|entry| entry.port);
+            add(price, book, port, bytes);
         }
     }
 
@@ -153,10 +154,8 @@ impl Machine {
             .filter(|_| self.sends_cues)
             .map_or(&[][..], |scene| scene.cues.of(&book.cues));
         for cue in cues {
-            let port = book
-                .receivers
-                .get(cue.receiver.index())
-                .map(|receiver| receiver.port)
+            let port = self
+                .wired_port(book, cue.receiver)
                 .filter(|port| self.is_listening(*port));
             let payload = match cue.message {
                 CueMessage::Short(message) => Payload::Short(message),

@@ -1,6 +1,7 @@
 //! What the engine is told and what it hands out.
 
-use super::promptbook::{BlobId, ControllerId, InPort, OutPort, PositionId, ReceiverId};
+use super::promptbook::{BlobId, ControllerId, InPort, OutPort, PositionId, ReceiverId, SlotId};
+use super::rescue::PedalId;
 use crate::midi::{Channel, Key, Message};
 
 /// Everything that can reach the engine.
@@ -58,6 +59,19 @@ pub enum Command {
     Mute(bool),
     /// Everything that sounds goes out over four seconds (`true`), or comes back.
     Fade(bool),
+    /// The same for one receiver (and its spare).
+    MuteOne(ReceiverId, bool),
+    /// End one note, whatever holds it: the slot, and the key as sent.
+    EndNote(SlotId, Key),
+    /// Ignore a pedal (`true`), or heed it again from its next movement.
+    IgnorePedal(PedalId, bool),
+    /// Pedals do not step (`true`), or step again. Other ways to step are not touched.
+    LockPedals(bool),
+    /// This receiver is played where it or its counterpart was, keys that are down with it;
+    /// if it is played already, its spare, or the one it is the spare of.
+    TakeOver(ReceiverId),
+    /// In rehearsal, steps go from the second of these positions to the first; none: on again.
+    Loop(Option<(PositionId, PositionId)>),
     /// A key of a controller played from outside MIDI (the computer keyboard).
     NoteOn(ControllerId, Key, crate::midi::Value7),
     /// The same key let go.

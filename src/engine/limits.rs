@@ -14,6 +14,8 @@ pub const MAX_SOUNDS: usize = 64;
 pub const MAX_ZONES: usize = 128;
 /// Notes owned at once, held or sustained. Past it a new note is refused and counted.
 pub const MAX_NOTES: usize = 1024;
+/// Notes held by key or pedal that the view shows one by one; more are counted.
+pub const MAX_HELD_SHOWN: usize = 64;
 /// Notes held back while their slot loads. Past it the oldest is sent at once and counted.
 pub const MAX_HELD_BACK: usize = 128;
 /// Messages that one call may hand out. Past it a message is refused and counted, and the

@@ -18,10 +18,12 @@ use super::prime::Priming;
 use super::promptbook::{
     ControllerId, InPort, PositionEntry, PositionId, Promptbook, SceneEntry, SlotEntry, SlotId,
 };
+use super::rescue::Rescue;
 use super::route_state::RouteState;
 use super::routes::RouteTail;
 use super::slots::{SlotState, Usage};
 use super::sources::ControllerState;
+use super::spare::Wiring;
 use super::touch::{SourceState, TouchState};
 use super::view::{Counters, Swallowed};
 use crate::midi::{Channel, Message};
@@ -100,6 +102,12 @@ pub(super) struct Machine {
     pub(super) route_tails: [Option<RouteTail>; MAX_ROUTE_TAILS],
     /// How far the next scene is loaded ahead.
     pub(super) priming: Priming,
+    /// Positions that steps go round.
+    pub(super) stretch: Option<(PositionId, PositionId)>,
+    /// What the technician has set.
+    pub(super) rescue: Rescue,
+    /// Which of a receiver and its spare is played.
+    pub(super) wiring: Wiring,
 }
 
 impl Machine {
@@ -138,6 +146,9 @@ impl Machine {
             echo: Echo::new(),
             route_tails: [None; MAX_ROUTE_TAILS],
             priming: Priming::new(),
+            stretch: None,
+            rescue: Rescue::new(),
+            wiring: Wiring::new(),
         };
         let is_in_book = at.index() < book.positions.len();
         machine.stand_at(book, if is_in_book { at } else { PositionId(0) });
@@ -163,6 +174,7 @@ impl Machine {
         }
         self.run_due(call);
         self.run_priming(call, input, before);
+        self.follow_spares(call);
     }
 
     fn obey(&mut self, call: &mut Call<'_>, command: Command) {
@@ -178,8 +190,16 @@ impl Machine {
             Command::Resend {
                 receiver,
                 is_forced,
-            } => self.resend(call, receiver, is_forced),
+            } => {
+                self.resend(call, receiver, is_forced);
+                self.report_resend(call, receiver);
+            }
             Command::Mute(is_muted) => self.is_muted = is_muted,
+            Command::MuteOne(receiver, is_muted) => self.mute_one(call, receiver, is_muted),
+            Command::EndNote(slot, key) => self.end_note(call, slot, key),
+            Command::IgnorePedal(pedal, is_ignored) => self.ignore_pedal(call, pedal, is_ignored),
+            Command::LockPedals(is_locked) => self.lock_pedals(is_locked),
+            Command::TakeOver(receiver) => self.take_over(call, receiver),
             Command::NoteOn(controller, key, velocity) => {
                 self.receive_from(
                     call,
@@ -196,7 +216,8 @@ impl Machine {
                 );
             }
             Command::Fade(is_out) => self.fade_all(call, is_out),
-            Command::Cues(sends_cues) => self.sends_cues = sends_cues,
+            Command::Cues(sends_cues) => self.set_cues(call, sends_cues),
+            Command::Loop(wanted) => self.set_loop(call, wanted),
             Command::ReleaseAll => self.release_all(call),
         }
     }

@@ -11,9 +11,9 @@
 //! thinned for slow lines), `changeover`
 //! (which slot carries what), `seats` (its choice), `voicing` (what a slot is told),
 //! `slots` (what it is known to hold), `prime` (the next scene, loaded ahead), `foresight`
-//! (what a press would send), `ramps`, `master` (the fade of everything), `pages`, `ports` (loss and return), `local` (keyboards with
-//! sounds of their own), `silence` (panic
-//! and the end), `swap` (another promptbook), `checkpoint`, `publish` (the view).
+//! (what a press would send), `ramps`, `master` (the fade of everything), `pages`, `ports`
+//! (loss and return), `local` (keyboards with sounds of their own), `silence` (panic
+//! and the end), `rescue` (what a technician does), `rehearsal` (loops), `spare` (who is played of two), `swap` (another promptbook), `checkpoint`, `publish` (the view).
 #![deny(
     clippy::indexing_slicing,
     clippy::disallowed_methods,
@@ -24,6 +24,7 @@ pub mod checkpoint;
 pub mod input;
 pub mod limits;
 pub mod promptbook;
+pub mod rescue;
 pub mod swap;
 pub mod view;
 
@@ -44,6 +45,7 @@ mod presses;
 mod prime;
 mod publish;
 mod ramps;
+mod rehearsal;
 mod route_state;
 mod route_tables;
 mod route_way;
@@ -53,6 +55,7 @@ mod seats;
 mod silence;
 mod slots;
 mod sources;
+mod spare;
 mod touch;
 mod voicing;
 

@@ -10,6 +10,7 @@ use super::input::Urgency;
 use super::machine::{Call, Machine};
 use super::pedals::PEDALS;
 use super::promptbook::{OutPort, SlotId};
+use super::spare::Wiring;
 use crate::midi::{Channel, Controller, Message, Value7};
 
 /// A line whose byte takes this long or longer is slow: 31,250 baud, ten bits a byte (MIDI
@@ -131,11 +132,12 @@ impl Machine {
 
     /// Whether movements to a slot take turns.
     pub(super) fn is_slow_slot(&self, call: &Call<'_>, slot: SlotId) -> bool {
-        port_of(call, slot).is_some_and(|port| is_slow(call, port))
+        port_of(&self.wiring, call, slot).is_some_and(|port| is_slow(call, port))
     }
 
     fn expect_moves(&mut self, call: &Call<'_>, slot: SlotId) {
-        if let Some(port) = port_of(call, slot).and_then(|port| self.outputs.get_mut(port.index()))
+        if let Some(port) =
+            port_of(&self.wiring, call, slot).and_then(|port| self.outputs.get_mut(port.index()))
         {
             port.has_moves = true;
         }
@@ -143,7 +145,7 @@ impl Machine {
 
     /// Whether a movement may go to a slot now.
     pub(super) fn may_move(&self, call: &Call<'_>, slot: SlotId) -> bool {
-        let Some(port) = port_of(call, slot) else {
+        let Some(port) = port_of(&self.wiring, call, slot) else {
             return false;
         };
         !is_slow(call, port)
@@ -160,7 +162,8 @@ impl Machine {
         slot: SlotId,
         send: impl FnOnce(&mut Self, &mut Call<'_>),
     ) {
-        let Some(port) = port_of(call, slot).filter(|port| is_slow(call, *port)) else {
+        let Some(port) = port_of(&self.wiring, call, slot).filter(|port| is_slow(call, *port))
+        else {
             send(self, call);
             return;
         };
@@ -223,7 +226,7 @@ impl Machine {
                 None => self.next_route_move(call, port),
                 Some(slot) => {
                     let slot = SlotId(slot as u8);
-                    let is_here = port_of(call, slot) == Some(port);
+                    let is_here = port_of(&self.wiring, call, slot) == Some(port);
                     let state = self.slots.get_mut(slot.index()).filter(|_| is_here);
                     state
                         .and_then(|state| state.moves.take())
@@ -243,7 +246,7 @@ impl Machine {
         let mut found = None;
         while let Some(route) = self.route_moves.take() {
             match self.slot_of_route(call.book, route) {
-                Some(slot) if port_of(call, slot) == Some(port) => {
+                Some(slot) if port_of(&self.wiring, call, slot) == Some(port) => {
                     found = Some((Move::Route(route), slot));
                     break;
                 }
@@ -302,8 +305,8 @@ fn call_now(machine: &Machine) -> u64 {
     machine.now_us
 }
 
-fn port_of(call: &Call<'_>, slot: SlotId) -> Option<OutPort> {
-    Some(call.book.slots.get(slot.index())?.port)
+fn port_of(wiring: &Wiring, call: &Call<'_>, slot: SlotId) -> Option<OutPort> {
+    Some(wiring.entry(call.book, slot)?.port)
 }
 
 fn is_slow(call: &Call<'_>, port: OutPort) -> bool {

@@ -7,11 +7,14 @@ use super::fault::invariant;
 use super::limits::MAX_NOTES;
 use super::machine::{Call, Machine};
 use super::pedals::{HOLD, SOSTENUTO};
-use super::promptbook::{ControllerId, Leave, SlotId, ZoneEntry};
+use super::promptbook::{ControllerId, Leave, PositionId, SlotId, ZoneEntry};
 use crate::midi::{Key, Message, Value7};
 
 /// Release velocity when none is known (MIDI 1.0: 40H is neutral).
 pub(super) const NEUTRAL_RELEASE: Value7 = Value7::clamped(64);
+
+/// Where notes were struck whose position is in no book that is played any more.
+pub(super) const NOWHERE: PositionId = PositionId(u32::MAX);
 
 /// A note and the key that owns it.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -28,6 +31,10 @@ pub(super) struct Note {
     pub(super) is_foreign: bool,
     /// What happens to it when its scene is left.
     pub(super) leave: Leave,
+    /// Velocity as sent.
+    pub(super) velocity: Value7,
+    /// Where the show was when it was struck.
+    pub(super) position: PositionId,
 }
 
 impl Note {
@@ -83,27 +90,13 @@ impl Machine {
         let Some(slot) = self.seats.get(zone.sound.index()).copied().flatten() else {
             return;
         };
-        if !self.slot_listens(call, slot) {
+        if !self.slot_listens(call, slot) || self.is_slot_muted(call, slot) {
             return;
         }
         if self.notes.len() >= MAX_NOTES {
             self.counters.notes_refused = self.counters.notes_refused.saturating_add(1);
             return;
         }
-        self.notes.push(Note {
-            controller: zone.controller,
-            in_key: key,
-            slot,
-            out_key,
-            offs: 1,
-            is_latched: false,
-            is_foreign: false,
-            leave: zone.leave,
-        });
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            state.notes = state.notes.saturating_add(1);
-        }
-        self.counters.notes = self.counters.notes.saturating_add(1);
         let curved = call
             .book
             .curves
@@ -113,6 +106,22 @@ impl Machine {
                 // A curve cannot turn a struck key into a Note Off.
                 Value7::clamped(i32::from(curved).max(1))
             });
+        self.notes.push(Note {
+            controller: zone.controller,
+            in_key: key,
+            slot,
+            out_key,
+            offs: 1,
+            is_latched: false,
+            is_foreign: false,
+            leave: zone.leave,
+            velocity: curved,
+            position: self.position,
+        });
+        if let Some(state) = self.slots.get_mut(slot.index()) {
+            state.notes = state.notes.saturating_add(1);
+        }
+        self.counters.notes = self.counters.notes.saturating_add(1);
         self.play(call, slot, out_key, Some(curved), NEUTRAL_RELEASE);
     }
 
@@ -152,6 +161,7 @@ impl Machine {
                 self.drop_note(call, index);
             }
             self.settle_pressure(call, note.controller, note.slot);
+            self.lift_after_cut(call, note.slot);
         }
     }
 
@@ -208,6 +218,7 @@ impl Machine {
                 && twin.slot == note.slot
                 && twin.out_key == note.out_key
                 && twin.is_foreign == note.is_foreign
+                && twin.leave == note.leave
         });
         if let Some((_, twin)) = twin {
             twin.is_latched |= note.is_latched;

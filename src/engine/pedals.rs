@@ -127,6 +127,9 @@ impl Machine {
         pedal: usize,
         value: Value7,
     ) {
+        if self.rescue.ignores(controller, pedal) {
+            return;
+        }
         let mut is_led = false;
         if let Some(state) = self.controllers.get_mut(controller.index()) {
             is_led = PEDALS
@@ -204,14 +207,42 @@ impl Machine {
             let value = Value7::clamped(i32::from(value));
             self.send_control(call, slot, urgency, number, value);
         }
+        if is_due && is_told && !is_down && !was_down && call.dry_bytes.is_none() {
+            self.ring_from_here(call, slot);
+        }
         match (was_down, is_down) {
             (false, true) if pedal == SOSTENUTO => self.latch(slot),
             // Told late, it holds what is down by now.
             (true, true) if pedal == SOSTENUTO && is_late_edge && call.dry_bytes.is_none() => {
                 self.latch(slot);
             }
-            (true, false) => self.end_sustained(call, slot),
+            (true, false) => {
+                self.end_sustained(call, slot);
+                self.lift_after_cut(call, slot);
+            }
             _ => {}
+        }
+    }
+
+    /// A pedal comes up that belonged to the sound before and stayed down while a patch
+    /// loaded: what was let go meanwhile rings from now on.
+    fn ring_from_here(&mut self, call: &Call<'_>, slot: SlotId) {
+        let free_us = self.line_free_us(call, slot);
+        if let Some(state) = self.slots.get_mut(slot.index()) {
+            let until_us = free_us.saturating_add(state.release_us);
+            state.may_ring_until_us = state.may_ring_until_us.max(until_us);
+        }
+    }
+
+    /// With the last note of a slot that was left, pedals come up that held on what `cut` or
+    /// `fade` had ended.
+    pub(super) fn lift_after_cut(&mut self, call: &mut Call<'_>, slot: SlotId) {
+        let Some(state) = self.slots.get_mut(slot.index()) else {
+            return;
+        };
+        if state.has_cut && state.notes == 0 && state.feeds == 0 {
+            state.has_cut = false;
+            self.lift_idle_pedals(call, slot);
         }
     }
 

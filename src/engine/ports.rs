@@ -74,11 +74,14 @@ impl Machine {
             ..OutputState::default()
         };
         let book = call.book;
+        let wiring = self.wiring;
         let is_on_port = |slot: SlotId| {
-            book.slots
-                .get(slot.index())
-                .is_some_and(|entry| entry.port == port)
+            let entry = wiring.entry(book, slot);
+            entry.is_some_and(|entry| entry.port == port)
         };
+        for (told, entry) in self.rescue.is_told.iter_mut().zip(&book.receivers) {
+            *told &= entry.port != port;
+        }
         self.notes.retain(|note| !is_on_port(note.slot));
         self.held_back.retain(|item| !is_on_port(item.slot));
         for slot in self.slot_ids().filter(|slot| is_on_port(*slot)) {
@@ -167,9 +170,7 @@ impl Machine {
     }
 
     fn is_slot_on(&self, call: &Call<'_>, slot: SlotId, port: OutPort) -> bool {
-        call.book
-            .slots
-            .get(slot.index())
+        self.wired(call.book, slot)
             .is_some_and(|entry| entry.port == port)
     }
 
@@ -208,24 +209,23 @@ impl Machine {
     pub(super) fn recover_slot(&mut self, call: &mut Call<'_>, slot: SlotId) {
         self.quieten(call, slot);
         self.resend_slot(call, slot);
-        // What was ended may ring, whatever it was.
+    }
+
+    /// Ends what nobody holds on a slot: pedals up and All Notes Off, which leaves rings:
+    /// something may ring there from now on, whatever it was.
+    pub(super) fn quieten(&mut self, call: &mut Call<'_>, slot: SlotId) {
+        let sounds = self.sounds(call, slot);
         let release_us = self
             .manners(call.book, slot)
             .map_or(0, |manners| manners.release_us);
-        if self.sounds(call, slot)
-            && let Some(state) = self.slots.get_mut(slot.index())
-        {
-            let ring_us = state.release_us.max(release_us);
-            state.may_ring_until_us = call.now_us.saturating_add(ring_us);
-        }
-    }
-
-    /// Ends what nobody holds on a slot: pedals up and All Notes Off, which leaves rings.
-    pub(super) fn quieten(&mut self, call: &mut Call<'_>, slot: SlotId) {
         if let Some(state) = self.slots.get_mut(slot.index()) {
             state.is_doubtful = false;
+            if sounds {
+                let ring_us = state.release_us.max(release_us);
+                state.may_ring_until_us = call.now_us.saturating_add(ring_us);
+            }
         }
-        if self.sounds(call, slot) {
+        if sounds {
             for number in [cc::HOLD, cc::SOSTENUTO, cc::SOFT, cc::ALL_NOTES_OFF] {
                 self.send_control(call, slot, Urgency::Live, number, Value7::MIN);
             }
@@ -256,10 +256,8 @@ impl Machine {
             }
         }
         for slot in self.slot_ids() {
-            let is_meant =
-                call.book.slots.get(slot.index()).is_some_and(|entry| {
-                    receiver.is_none_or(|receiver| receiver == entry.receiver)
-                });
+            let device = self.device(call.book, slot);
+            let is_meant = receiver.is_none() || receiver == device;
             let Some(state) = self.slots.get_mut(slot.index()).filter(|_| is_meant) else {
                 continue;
             };

@@ -49,7 +49,14 @@ impl Machine {
                 continue;
             };
             is_taken = true;
-            if self.is_press(call.now_us, index, binding, edge) {
+            if !self.is_press(call.now_us, index, binding, edge) {
+                continue;
+            }
+            if self.rescue.ignores_binding(index) {
+                self.swallow(call.now_us, Swallowed::Ignored);
+            } else if self.rescue.locks(binding.action) {
+                self.swallow(call.now_us, Swallowed::Locked);
+            } else {
                 self.act(call, binding.action);
             }
         }
@@ -104,6 +111,7 @@ impl Machine {
                 // A second press, while slots are still spared, forces them.
                 let is_forced = self.slots.iter().any(|slot| slot.owed == Owed::Everything);
                 self.resend(call, None, is_forced);
+                self.report_resend(call, None);
             }
             Action::Mute => self.is_muted = !self.is_muted,
             Action::Fade => self.fade_all(call, !self.master.is_out),

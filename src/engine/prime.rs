@@ -203,7 +203,7 @@ impl Machine {
         &self,
         book: &'a Promptbook,
     ) -> Option<(PositionId, &'a PositionEntry)> {
-        let next = PositionId(self.position.0.checked_add(1)?);
+        let next = self.next_position().0?;
         Some((next, book.positions.get(next.index())?))
     }
 
@@ -265,7 +265,7 @@ impl Machine {
         (sound, feeds): (&SoundEntry, u16),
         slot: SlotId,
     ) {
-        let Some(entry) = call.book.slots.get(slot.index()).copied() else {
+        let Some(entry) = self.wired(call.book, slot) else {
             return;
         };
         let port = 1u32.checked_shl(u32::from(entry.port.0)).unwrap_or(0);

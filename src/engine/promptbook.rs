@@ -263,6 +263,8 @@ pub struct ReceiverEntry {
     pub pages: Option<PageManner>,
     /// Set if it is a keyboard with sounds of its own.
     pub local: Option<LocalControl>,
+    /// The receiver that it is kept to stand in for: it has the same slots in the same order.
+    pub spare_of: Option<ReceiverId>,
 }
 
 /// Where a keyboard with sounds of its own is told Local Off and On.

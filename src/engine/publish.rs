@@ -1,10 +1,13 @@
 //! Filling the view.
 
+use super::limits::MAX_HELD_SHOWN;
 use super::machine::Machine;
+use super::notes::NOWHERE;
 use super::pedals::{DOWN, HOLD};
-use super::promptbook::Promptbook;
+use super::promptbook::{Promptbook, ReceiverId};
 use super::slots::{SlotState, UNKNOWN};
-use super::view::{ControllerView, SlotView, View};
+use super::spare::main_of;
+use super::view::{ControllerView, HeldView, ReceiverView, SlotView, View};
 use crate::midi::cc;
 
 impl Machine {
@@ -19,7 +22,6 @@ impl Machine {
         view.swallowed = self.swallowed;
         view.panic_us = self.panic_us;
         view.step_us = self.step_us;
-        view.seats = self.seats;
         view.next = self.priming.next;
         view.counters = self.counters;
         view.waiting = 0;
@@ -34,15 +36,61 @@ impl Machine {
             let port = self.outputs.get(receiver.port.index());
             *shown = port.map(|port| port.presence).unwrap_or_default();
         }
-        for (shown, slot) in view.slots.iter_mut().zip(&self.slots) {
-            *shown = show_slot(slot);
+        // By the channels that they are wired to: what a person looks at is the device.
+        for (slot, state) in self.slot_ids().zip(&self.slots) {
+            if let Some(shown) = view.slots.get_mut(self.wiring.slot(slot).index()) {
+                *shown = show_slot(state);
+            }
         }
+        for (shown, seat) in view.seats.iter_mut().zip(self.seats) {
+            *shown = seat.map(|slot| self.wiring.slot(slot));
+        }
+        self.publish_duties(book, view);
+        self.publish_held(view);
+        view.stretch = self.stretch;
+        view.is_locked = self.rescue.is_locked;
+        view.ignored_bindings = self.rescue.ignored_bindings;
+        view.deed = self.rescue.deed;
         self.publish_controllers(book, view);
     }
 
+    fn publish_duties(&self, book: &Promptbook, view: &mut View) {
+        let ids = (0u8..).map(ReceiverId).take(book.receivers.len());
+        for (shown, id) in view.duties.iter_mut().zip(ids) {
+            let main = main_of(book, id).index();
+            *shown = ReceiverView {
+                stands_by: self.stands_by(book, id),
+                is_muted: self.rescue.is_muted.get(main).copied().unwrap_or(false),
+                is_told: self
+                    .rescue
+                    .is_told
+                    .get(id.index())
+                    .copied()
+                    .unwrap_or(false),
+            };
+        }
+    }
+
+    fn publish_held(&self, view: &mut View) {
+        view.held = [HeldView::default(); MAX_HELD_SHOWN];
+        view.held_count = u16::try_from(self.notes.len()).unwrap_or(u16::MAX);
+        for (shown, note) in view.held.iter_mut().zip(&self.notes) {
+            *shown = HeldView {
+                controller: note.controller,
+                in_key: note.in_key.get(),
+                slot: self.wiring.slot(note.slot),
+                out_key: note.out_key.get(),
+                position: (note.position != NOWHERE).then_some(note.position),
+                is_key_down: note.is_key_down(),
+                is_latched: note.is_latched,
+                is_foreign: note.is_foreign,
+            };
+        }
+    }
+
     fn publish_controllers(&self, book: &Promptbook, view: &mut View) {
-        let entries = self.controllers.iter().zip(&book.controllers);
-        for (shown, (state, entry)) in view.controllers.iter_mut().zip(entries) {
+        let entries = self.controllers.iter().zip(&book.controllers).enumerate();
+        for (shown, (index, (state, entry))) in view.controllers.iter_mut().zip(entries) {
             *shown = ControllerView {
                 is_present: self
                     .in_present
@@ -50,6 +98,12 @@ impl Machine {
                     .copied()
                     .unwrap_or(false),
                 hold: state.pedals.get(HOLD).is_some_and(|value| *value >= DOWN),
+                ignored: self
+                    .rescue
+                    .is_ignored
+                    .get(index)
+                    .copied()
+                    .unwrap_or_default(),
                 received: state.received,
                 unwanted: state.unwanted,
                 ..ControllerView::default()

@@ -5,6 +5,7 @@ use super::machine::{Call, Machine};
 use super::notes::NEUTRAL_RELEASE;
 use super::pedals::PEDALS;
 use super::promptbook::{ControllerId, ReceiverId, SlotId};
+use super::rescue::Deed;
 use crate::midi::{Message, Value7, Value14, cc};
 
 impl Machine {
@@ -12,16 +13,14 @@ impl Machine {
     /// again. Keys that are down stay silent until they are struck again, and a pedal
     /// that is down counts from its next fresh press.
     pub(super) fn panic(&mut self, call: &mut Call<'_>, receiver: Option<ReceiverId>) {
-        self.panic_us = Some(call.now_us);
+        match receiver {
+            None => self.panic_us = Some(call.now_us),
+            Some(receiver) => self.report(Deed::Silenced(receiver)),
+        }
         self.restart_priming(call.now_us);
-        let is_meant = |call: &Call<'_>, slot: SlotId| {
-            call.book
-                .slots
-                .get(slot.index())
-                .is_some_and(|entry| receiver.is_none_or(|receiver| receiver == entry.receiver))
-        };
         let sounding = |machine: &Self, call: &Call<'_>, slot: SlotId| {
-            is_meant(call, slot) && machine.sounds(call, slot)
+            let is_meant = receiver.is_none() || receiver == machine.device(call.book, slot);
+            is_meant && machine.sounds(call, slot)
         };
         self.owe_silence(call, receiver);
         // Silence everywhere comes before the first thing that may wait.

@@ -32,7 +32,7 @@ pub(super) enum Parameter {
 }
 
 /// What a slot is known to hold.
-#[derive(Clone, Debug)]
+#[derive(Clone, PartialEq, Eq, Debug)]
 pub(super) struct Known {
     /// Program in force.
     pub(super) program: u8,
@@ -84,6 +84,11 @@ impl Known {
             .take(self.parameter_count)
             .find(|(parameter, _)| *parameter == wanted)
             .map(|(_, value)| *value)
+    }
+
+    /// All parameters that are known.
+    pub(super) fn parameters(&self) -> impl Iterator<Item = (Parameter, u16)> + '_ {
+        self.parameters.iter().take(self.parameter_count).copied()
     }
 
     /// Notes the value of a parameter. A table that is full forgets the rest, which are
@@ -186,6 +191,9 @@ pub(super) struct SlotState {
     pub(super) is_down: [bool; 3],
     /// Notes it holds, by key or pedal.
     pub(super) notes: u16,
+    /// A note was ended here by `cut` or `fade` while a pedal that others need stayed down,
+    /// and may sound on until that comes up.
+    pub(super) has_cut: bool,
     /// Until when it may ring, once it holds no notes.
     pub(super) ring_until_us: u64,
     /// Until when something unknown may ring there: what was ended after a loss or a flood.
@@ -257,6 +265,7 @@ impl SlotState {
             hears: [0; 3],
             told: [[0; 3]; MAX_CONTROLLERS],
             is_down: [false; 3],
+            has_cut: false,
             notes: 0,
             ring_until_us: 0,
             may_ring_until_us: 0,
@@ -300,7 +309,7 @@ impl Machine {
         urgency: Urgency,
         message: impl FnOnce(Channel) -> Message,
     ) {
-        let Some(entry) = call.book.slots.get(slot.index()) else {
+        let Some(entry) = self.wired(call.book, slot) else {
             return;
         };
         if !self.is_listening(entry.port) {
@@ -316,6 +325,7 @@ impl Machine {
             channel: Some(entry.channel),
             payload: Payload::Short(message),
         };
+        self.note_told(self.device(call.book, slot));
         self.hand_out(call, output);
     }
 
@@ -365,10 +375,14 @@ impl Machine {
         if output.urgency == Urgency::Live {
             line.live_free_us = line.live_free_us.max(call.now_us).saturating_add(cost_us);
         }
-        for (entry, state) in call.book.slots.iter().zip(self.slots.iter_mut()) {
+        for (slot, state) in (0u8..).map(SlotId).zip(self.slots.iter_mut()) {
             let is_overtaken =
                 state.program_leaves_us > call.now_us && output.urgency < state.program_urgency;
-            if entry.port == output.port && is_overtaken {
+            if !is_overtaken {
+                continue;
+            }
+            let port = self.wiring.entry(call.book, slot).map(|entry| entry.port);
+            if port == Some(output.port) {
                 let later_us = line_free_us.saturating_sub(state.program_leaves_us);
                 state.program_leaves_us = line_free_us;
                 state.loads_until_us = state
@@ -381,9 +395,7 @@ impl Machine {
     /// When all that was handed out so far to a slot's port has left its line; now, if the
     /// line is quick.
     pub(super) fn line_free_us(&self, call: &Call<'_>, slot: SlotId) -> u64 {
-        call.book
-            .slots
-            .get(slot.index())
+        self.wired(call.book, slot)
             .and_then(|entry| self.outputs.get(entry.port.index()))
             .map_or(call.now_us, |port| port.line_free_us.max(call.now_us))
     }
@@ -437,7 +449,7 @@ impl Machine {
         name: u16,
         blob: BlobId,
     ) {
-        let Some(entry) = call.book.slots.get(slot.index()) else {
+        let Some(entry) = self.wired(call.book, slot) else {
             return;
         };
         if !self.is_listening(entry.port) {
@@ -449,6 +461,7 @@ impl Machine {
             channel: Some(entry.channel),
             payload: Payload::Blob(blob),
         };
+        self.note_told(self.device(call.book, slot));
         self.hand_out(call, output);
         self.note_parameter(call, slot, Parameter::Exclusive(name), blob.0);
     }
@@ -469,9 +482,7 @@ impl Machine {
 
     /// Whether messages to this slot reach anyone.
     pub(super) fn slot_listens(&self, call: &Call<'_>, slot: SlotId) -> bool {
-        call.book
-            .slots
-            .get(slot.index())
+        self.wired(call.book, slot)
             .is_some_and(|entry| self.is_listening(entry.port))
     }
 

@@ -136,31 +136,56 @@ impl Machine {
         let is_back = reaches_centre(before, value.get());
         let range = self.bend_range_of(call.book, controller);
         for slot in self.slot_ids() {
-            let Some(state) = self.slots.get(slot.index()) else {
-                continue;
-            };
-            let is_fed = state.is_fed_by(controller);
-            let value = bend_on(call.book, state, range, value);
-            if is_fed && !is_led {
-                if self.bend_by_route(call.book, state).is_none() {
-                    self.pass_move(call, slot, BEND, |ch| Message::Bend(ch, value));
-                }
-                continue;
-            }
             let Some(state) = self.slots.get_mut(slot.index()) else {
                 continue;
             };
-            if state.bend_tails & bit(controller) != 0 {
-                // Other hands may have brought the slot back already.
-                let is_at_rest = state.known.bend == Value14::CENTRE.get();
-                if is_back || is_at_rest {
-                    state.bend_tails &= !bit(controller);
-                }
-                if !is_at_rest && self.has_note(controller, slot, false) {
-                    let value = if is_back { Value14::CENTRE } else { value };
-                    self.pass(call, slot, |ch| Message::Bend(ch, value));
-                }
+            let value = bend_on(call.book, state, range, value);
+            if !state.is_fed_by(controller) || is_led {
+                self.bend_back(call, slot, controller, (value, is_back));
+                continue;
             }
+            // From here on these hands have the slot's bend.
+            state.bend_tails = 0;
+            let is_routed = self
+                .slots
+                .get(slot.index())
+                .is_some_and(|state| self.bend_by_route(call.book, state).is_some());
+            if !is_routed {
+                self.pass_move(call, slot, BEND, |ch| Message::Bend(ch, value));
+            }
+        }
+    }
+
+    /// A wheel that was off its centre when its slot was left is followed on its way back:
+    /// to the centre, or to where those have it who play the slot by now.
+    fn bend_back(
+        &mut self,
+        call: &mut Call<'_>,
+        slot: SlotId,
+        controller: ControllerId,
+        (value, is_back): (Value14, bool),
+    ) {
+        let Some(state) = self.slots.get(slot.index()) else {
+            return;
+        };
+        if state.bend_tails & bit(controller) == 0 {
+            return;
+        }
+        let rest = if state.feeds == 0 {
+            Value14::CENTRE
+        } else {
+            self.present_bend(call.book, state)
+        };
+        // Other hands may have brought the slot back already.
+        let is_at_rest = state.known.bend == rest.get();
+        if (is_back || is_at_rest)
+            && let Some(state) = self.slots.get_mut(slot.index())
+        {
+            state.bend_tails &= !bit(controller);
+        }
+        if !is_at_rest && self.has_note(controller, slot, false) {
+            let value = if is_back { rest } else { value };
+            self.pass(call, slot, |ch| Message::Bend(ch, value));
         }
     }
 

@@ -18,6 +18,7 @@ use super::Engine;
 use super::input::Outbox;
 use super::limits::{MAX_SLOTS, MAX_SOUNDS};
 use super::machine::{Call, Machine, usage_by_slot};
+use super::notes::NOWHERE;
 use super::promptbook::{
     LevelChange, Patch, PositionEntry, PositionId, Promptbook, SceneEntry, Setting, SlotId,
     SoundEntry,
@@ -208,6 +209,7 @@ impl Machine {
     /// `call` has the new book, `swap` the old one.
     fn take_book(&mut self, call: &mut Call<'_>, swap: &Swap) {
         self.now_us = call.now_us;
+        let was_looped = self.stretch.take().is_some();
         let (old, book) = (&*swap.old, call.book);
         let carried = carry_seats((old, swap.from), &self.seats, (book, swap.at));
         let page_before = self.page_number(old);
@@ -227,6 +229,13 @@ impl Machine {
             .unwrap_or_default();
         self.position = swap.at;
         self.carry_routes((old, old_routes), book);
+        for note in &mut self.notes {
+            note.position = if note.position == swap.from {
+                swap.at
+            } else {
+                NOWHERE
+            };
+        }
         let last_page = self
             .song(book)
             .map_or(0, |song| song.pages.len.saturating_sub(1));
@@ -243,7 +252,7 @@ impl Machine {
         if self.page_number(book) != page_before {
             self.tell_pages(call);
         }
-        if !is_next_same((old, swap.from), (book, swap.at)) {
+        if was_looped || !is_next_same((old, swap.from), (book, swap.at)) {
             self.retarget_priming(call.now_us);
         }
     }

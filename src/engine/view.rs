@@ -3,8 +3,9 @@
 //! Names, zone maps and words are in `sheet`; a screen reads both. Fixed in size and
 //! `Copy`, so that publishing it allocates nothing and waits for nobody.
 
-use super::limits::{MAX_CONTROLLERS, MAX_PORTS, MAX_RECEIVERS, MAX_SLOTS};
-use super::promptbook::{PositionId, SlotId};
+use super::limits::{MAX_CONTROLLERS, MAX_HELD_SHOWN, MAX_PORTS, MAX_RECEIVERS, MAX_SLOTS};
+use super::promptbook::{ControllerId, PositionId, SlotId};
+pub use super::rescue::{Deed, PedalId};
 use crate::midi::Value7;
 use crate::midi::level::gain_db;
 
@@ -50,6 +51,8 @@ pub struct ControllerView {
     pub held_over: KeySet,
     /// Hold pedal is down.
     pub hold: bool,
+    /// Hold, sostenuto and soft pedals that are ignored.
+    pub ignored: [bool; 3],
     /// Messages received.
     pub received: u64,
     /// Notes that no zone wanted.
@@ -71,6 +74,38 @@ pub struct SlotView {
     pub sound: Option<u8>,
     /// It is being loaded.
     pub is_loading: bool,
+}
+
+/// A note that is held: who holds it, where, and by what.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct HeldView {
+    /// The controller that struck it.
+    pub controller: ControllerId,
+    /// The key as played.
+    pub in_key: u8,
+    /// The slot it sounds on.
+    pub slot: SlotId,
+    /// The key as sent.
+    pub out_key: u8,
+    /// Where the show was when it was struck; none if the night was changed since.
+    pub position: Option<PositionId>,
+    /// Its key is down; otherwise a pedal holds it.
+    pub is_key_down: bool,
+    /// The sostenuto pedal has it.
+    pub is_latched: bool,
+    /// Its sound has left the scene.
+    pub is_foreign: bool,
+}
+
+/// What is known of a receiver beside its port.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct ReceiverView {
+    /// It is a spare, or replaced by its spare: kept in the same state, and not played.
+    pub stands_by: bool,
+    /// It takes no new notes.
+    pub is_muted: bool,
+    /// Something was sent to it since its port came.
+    pub is_told: bool,
 }
 
 /// How far a receiver's port can be trusted.
@@ -101,6 +136,10 @@ pub enum Swallowed {
     AtEnd,
     /// There is no position before.
     AtStart,
+    /// The technician has locked the pedals that step.
+    Locked,
+    /// The technician has this pedal ignored.
+    Ignored,
 }
 
 /// Counters: each only grows.
@@ -190,6 +229,8 @@ pub struct View {
     pub slots: [SlotView; MAX_SLOTS],
     /// Receivers, as many as the promptbook has.
     pub receivers: [Presence; MAX_RECEIVERS],
+    /// What else is known of them.
+    pub duties: [ReceiverView; MAX_RECEIVERS],
     /// Input ports: present or not.
     pub in_ports: [bool; MAX_PORTS],
     /// Slot of each sound of the present scene.
@@ -203,6 +244,18 @@ pub struct View {
     pub next: NextView,
     /// Counters.
     pub counters: Counters,
+    /// Notes held by key or pedal, oldest first, as many as fit; `held_count` tells them all.
+    pub held: [HeldView; MAX_HELD_SHOWN],
+    /// How many there are.
+    pub held_count: u16,
+    /// Positions that steps go round.
+    pub stretch: Option<(PositionId, PositionId)>,
+    /// Pedals do not step.
+    pub is_locked: bool,
+    /// Pedals that are commands and are ignored: one bit for each binding, the first 64.
+    pub ignored_bindings: u64,
+    /// What the technician's last command did, with its number.
+    pub deed: Option<(u64, Deed)>,
 }
 
 impl View {
@@ -232,12 +285,19 @@ impl Default for View {
             controllers: [ControllerView::default(); MAX_CONTROLLERS],
             slots: [SlotView::default(); MAX_SLOTS],
             receivers: [Presence::default(); MAX_RECEIVERS],
+            duties: [ReceiverView::default(); MAX_RECEIVERS],
             in_ports: [false; MAX_PORTS],
             seats: [None; super::limits::MAX_SOUNDS],
             routes: [None; super::limits::MAX_ROUTES],
             waiting: 0,
             next: NextView::default(),
             counters: Counters::default(),
+            held: [HeldView::default(); MAX_HELD_SHOWN],
+            held_count: 0,
+            stretch: None,
+            is_locked: false,
+            ignored_bindings: 0,
+            deed: None,
         }
     }
 }

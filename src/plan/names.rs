@@ -6,11 +6,12 @@ use super::seats::{Remark, Trouble};
 use super::sounds::Draft;
 use crate::engine::promptbook::{Promptbook, ZoneEntry};
 use crate::sheet::{
-    ControllerLine, OrderLine, PatchName, PortLine, PositionLine, ReceiverLine, RemarkLine,
-    RouteLine, SceneLine, Sheet, SongLine, SoundLine, ZoneLine,
+    ControllerLine, OrderLine, PatchName, PedalLine, PortLine, PositionLine, ReceiverLine,
+    RemarkLine, RouteLine, SceneLine, Sheet, SongLine, SoundLine, ZoneLine,
 };
 use crate::show::model::{
-    Moved, Night, NightEntry, Port, PortKind, Receiver, ReceiverKind, Scene, Show, When, Zone,
+    Action, LevelLaw, Moved, Night, NightEntry, PedalBinding, Port, PortKind, Receiver,
+    ReceiverKind, Scene, Show, When, Zone,
 };
 
 /// The sheet without its scenes and remarks.
@@ -54,6 +55,7 @@ pub(super) fn sheet(
             .enumerate()
             .map(|(at, item)| receiver_line(at, item, book))
             .collect(),
+        pedals: rig.bindings.iter().map(pedal_line).collect(),
         in_ports: port_lines(&ports.inputs),
         out_ports: port_lines(&ports.outputs),
         songs: song_lines(show, night, places, book),
@@ -200,6 +202,26 @@ fn port_line(port: &Port) -> PortLine {
     }
 }
 
+fn pedal_line(item: &PedalBinding) -> PedalLine {
+    let action = match item.action {
+        Action::Step => "step",
+        Action::Back => "back",
+        Action::SongDown => "next song",
+        Action::SongUp => "song before",
+        Action::PageNext => "next page",
+        Action::PageBack => "page before",
+        Action::Panic => "panic",
+        Action::Resend => "resend",
+        Action::Mute => "mute",
+        Action::Fade => "fade",
+    };
+    PedalLine {
+        name: item.name.clone(),
+        controller: item.controller,
+        action: action.into(),
+    }
+}
+
 fn receiver_line(at: usize, item: &Receiver, book: &Promptbook) -> ReceiverLine {
     let kind = match item.kind {
         ReceiverKind::Instrument => "instrument",
@@ -233,7 +255,14 @@ fn receiver_line(at: usize, item: &Receiver, book: &Promptbook) -> ReceiverLine 
                 name: patch.name.clone(),
             })
             .collect(),
+        spare_of: item.spare_of,
+        has_level: has_level(item),
     }
+}
+
+/// Whether levels of its sounds are sent: an instrument whose law is not its own affair.
+fn has_level(item: &Receiver) -> bool {
+    item.kind == ReceiverKind::Instrument && item.manners.level != LevelLaw::Fixed
 }
 
 fn song_lines(show: &Show, night: &Night, places: &[Place], book: &Promptbook) -> Vec<SongLine> {
@@ -259,6 +288,7 @@ fn song_lines(show: &Show, night: &Night, places: &[Place], book: &Promptbook) -
             title: song.title.clone(),
             call: call.clone(),
             tempo: song.tempo,
+            beats: song.beats,
             key: song.key.clone(),
             transpose: place.transpose,
             length_s: song.length_s,

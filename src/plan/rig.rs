@@ -286,6 +286,7 @@ fn receiver(
             }),
             Some(model::KeyboardLink::Apart) | None => None,
         },
+        spare_of: item.spare_of.map(|main| ReceiverId(main as u8)),
     }
 }
 

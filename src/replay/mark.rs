@@ -1,4 +1,4 @@
-//! Commands in a recording: markers (meta 06) that step, go back or jump.
+//! Commands in a recording: markers (meta 06) that step, jump, or do what a technician does.
 
 /// A command that a marker stands for.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -14,6 +14,87 @@ pub enum Mark {
         /// The scene's name.
         scene: String,
     },
+    /// `place CALL`: to the position of this call number.
+    Place(String),
+    /// A verb, with what it is done to.
+    Do(Verb, String),
+}
+
+/// What else a marker may do. What it is done to follows its words; see [`Verb::WORDS`].
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Verb {
+    /// Silence a receiver; without a name all.
+    Panic,
+    /// Send a receiver, or all, the state again.
+    Resend,
+    /// The same to sounding slots too.
+    Force,
+    /// No new notes, on a receiver or all.
+    Mute,
+    /// Notes again.
+    Unmute,
+    /// Everything fades out.
+    FadeOut,
+    /// Everything comes back.
+    FadeIn,
+    /// A receiver is played instead of its counterpart.
+    TakeOver,
+    /// End one note: receiver, channel (1–16), key number.
+    EndNote,
+    /// Ignore a pedal.
+    Ignore,
+    /// Heed it again.
+    Heed,
+    /// Pedals do not step.
+    Lock,
+    /// Pedals step again.
+    Unlock,
+    /// Steps go round from the second call number to the first; without any, on again.
+    Loop,
+    /// To the next song.
+    NextSong,
+    /// To this song's start, or the song before.
+    SongBefore,
+    /// Next page.
+    NextPage,
+    /// Page before.
+    PageBefore,
+    /// Cues go out.
+    Cues,
+    /// Cues are held.
+    Rehearse,
+}
+
+impl Verb {
+    /// Every verb and its words.
+    pub const WORDS: [(Self, &'static str); 20] = [
+        (Self::Panic, "panic"),
+        (Self::Resend, "resend"),
+        (Self::Force, "force"),
+        (Self::Mute, "mute"),
+        (Self::Unmute, "unmute"),
+        (Self::FadeOut, "fade out"),
+        (Self::FadeIn, "fade in"),
+        (Self::TakeOver, "play"),
+        (Self::EndNote, "end note"),
+        (Self::Ignore, "ignore"),
+        (Self::Heed, "heed"),
+        (Self::Lock, "lock pedals"),
+        (Self::Unlock, "free pedals"),
+        (Self::Loop, "loop"),
+        (Self::NextSong, "next song"),
+        (Self::SongBefore, "song before"),
+        (Self::NextPage, "next page"),
+        (Self::PageBefore, "page before"),
+        (Self::Cues, "cues"),
+        (Self::Rehearse, "rehearse"),
+    ];
+
+    fn words(self) -> &'static str {
+        let mut all = Self::WORDS.iter();
+        all.find(|(verb, _)| *verb == self)
+            .map_or("", |(_, words)| words)
+    }
 }
 
 impl Mark {
@@ -23,9 +104,10 @@ impl Mark {
     pub fn parse(text: &str) -> Option<Self> {
         let text = text.trim();
         let (word, rest) = text.split_once(char::is_whitespace).unwrap_or((text, ""));
-        match (word.to_ascii_lowercase().as_str(), rest) {
+        match (word.to_ascii_lowercase().as_str(), rest.trim()) {
             ("step", "") => Some(Self::Step),
             ("back", "") => Some(Self::Back),
+            ("place", call) => (!call.is_empty()).then(|| Self::Place(call.to_owned())),
             ("jump", target) => {
                 let (song, scene) = target.split_once('/')?;
                 let (song, scene) = (song.trim(), scene.trim());
@@ -34,7 +116,25 @@ impl Mark {
                     scene: scene.to_owned(),
                 })
             }
-            _ => None,
+            _ => Verb::WORDS.iter().find_map(|(verb, words)| {
+                let head = text.get(..words.len())?;
+                let rest = text.get(words.len()..)?;
+                let is_it = head.eq_ignore_ascii_case(words)
+                    && (rest.is_empty() || rest.starts_with(char::is_whitespace));
+                is_it.then(|| Self::Do(*verb, rest.trim().to_owned()))
+            }),
+        }
+    }
+
+    /// The text of the marker: what [`Mark::parse`] reads.
+    #[must_use]
+    pub fn text(&self) -> String {
+        match self {
+            Self::Step => "step".to_owned(),
+            Self::Back => "back".to_owned(),
+            Self::Jump { song, scene } => format!("jump {song}/{scene}"),
+            Self::Place(call) => format!("place {call}"),
+            Self::Do(verb, to) => format!("{} {to}", verb.words()).trim_end().to_owned(),
         }
     }
 }
@@ -51,12 +151,20 @@ mod tests {
                 scene: scene.to_owned(),
             })
         };
+        let verb = |verb, to: &str| Some(Mark::Do(verb, to.to_owned()));
         for (text, expected) in [
             ("step", Some(Mark::Step)),
             (" Step ", Some(Mark::Step)),
             ("BACK", Some(Mark::Back)),
             ("jump Low Tide/verse 2", jump("Low Tide", "verse 2")),
             ("jump  a / b/c ", jump("a", "b/c")),
+            ("place 7.3", Some(Mark::Place("7.3".to_owned()))),
+            ("panic", verb(Verb::Panic, "")),
+            ("Panic main rack", verb(Verb::Panic, "main rack")),
+            ("end note main 3 60", verb(Verb::EndNote, "main 3 60")),
+            ("next song", verb(Verb::NextSong, "")),
+            ("place", None),
+            ("panics", None),
             ("step 2", None),
             ("jump", None),
             ("jump Low Tide", None),
@@ -66,6 +174,17 @@ mod tests {
             ("", None),
         ] {
             assert_eq!(Mark::parse(text), expected, "{text:?}");
+        }
+    }
+
+    #[test]
+    fn what_is_written_is_read() {
+        let verbs = Verb::WORDS
+            .iter()
+            .map(|(verb, _)| Mark::Do(*verb, "main rack".to_owned()));
+        let others = [Mark::Step, Mark::Back, Mark::Place("7.3".to_owned())];
+        for mark in verbs.chain(others) {
+            assert_eq!(Mark::parse(&mark.text()), Some(mark));
         }
     }
 }

@@ -45,7 +45,17 @@ pub struct Outcome {
 /// Inputs that name ports are taken as they are; a run of a whole rig begins with
 /// `Input::InputReady` and `Input::OutputReady` for each port (see [`ready`]).
 pub fn run(run: &Run<'_>, sink: &mut dyn FnMut(u64, OutPort, &[u8])) -> Outcome {
+    run_watched(run, sink, &mut |_, _| {})
+}
+
+/// The same; `watch` is told the time and place of each step, back and jump.
+pub fn run_watched(
+    run: &Run<'_>,
+    sink: &mut dyn FnMut(u64, OutPort, &[u8]),
+    watch: &mut dyn FnMut(u64, PositionId),
+) -> Outcome {
     let mut stage = Stage::new(run);
+    let mut steps = 0;
     let mut inputs = run.inputs.iter().peekable();
     let mut now_us = 0;
     loop {
@@ -67,6 +77,11 @@ pub fn run(run: &Run<'_>, sink: &mut dyn FnMut(u64, OutPort, &[u8])) -> Outcome 
             .is_some_and(|deadline| deadline <= now_us)
         {
             stage.handle(now_us, Input::Tick);
+        }
+        let (count, position) = stage.steps();
+        if count != steps {
+            steps = count;
+            watch(now_us, position);
         }
         stage.pump(now_us, sink);
     }
@@ -183,6 +198,13 @@ impl Stage {
                 }
             };
         }
+    }
+
+    /// Steps so far, and where they have led.
+    fn steps(&self) -> (u64, PositionId) {
+        let mut view = View::default();
+        self.engine.view(&mut view);
+        (view.counters.steps, view.position)
     }
 
     fn outcome(&self, end_us: u64) -> Outcome {

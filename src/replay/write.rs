@@ -143,7 +143,7 @@ pub fn write_port<'a>(
 }
 
 /// Adds a message as an event; nothing if it is not one whole message.
-fn push_message(track: &mut Vec<u8>, delta: u64, bytes: &[u8]) -> Option<()> {
+pub(super) fn push_message(track: &mut Vec<u8>, delta: u64, bytes: &[u8]) -> Option<()> {
     let (&status, data) = bytes.split_first()?;
     match status {
         0xf0 => {
@@ -176,7 +176,7 @@ fn is_data(bytes: &[u8]) -> bool {
 
 /// Adds the time since the last event and the start of an event. A gap longer than a
 /// delta-time can say is bridged with empty texts.
-fn push_event(track: &mut Vec<u8>, mut delta: u64, start: &[u8]) {
+pub(super) fn push_event(track: &mut Vec<u8>, mut delta: u64, start: &[u8]) {
     while delta > u64::from(MAX_DELTA) {
         push_number(track, MAX_DELTA);
         track.extend([0xff, 0x01, 0x00]);
@@ -187,7 +187,7 @@ fn push_event(track: &mut Vec<u8>, mut delta: u64, start: &[u8]) {
 }
 
 /// Adds bytes after their count, which is at most `MAX_COUNT`.
-fn push_counted(track: &mut Vec<u8>, bytes: &[u8]) {
+pub(super) fn push_counted(track: &mut Vec<u8>, bytes: &[u8]) {
     push_number(track, bytes.len() as u32);
     track.extend(bytes);
 }
@@ -202,9 +202,9 @@ fn push_number(track: &mut Vec<u8>, number: u32) {
     track.push(number as u8 & 0x7f);
 }
 
-const QUARTER_US: u32 = 500_000;
+pub(super) const QUARTER_US: u32 = 500_000;
 
-const TICKS_PER_QUARTER: u16 = 25_000;
+pub(super) const TICKS_PER_QUARTER: u16 = 25_000;
 
 /// The largest variable-length quantity, 28 bits; 89 minutes of ticks.
 const MAX_DELTA: u32 = 0x0fff_ffff;

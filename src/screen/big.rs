@@ -1,7 +1,7 @@
 //! A name in large letters, as large as the room given allows.
 //!
 //! ```text
-//! ▗▄▄▖▝█              large letters, 4 to 8 rows,
+//! ▗▄▄▖▝█              large letters, 4 to 16 rows,
 //! █ ▗▄ █  ▀▜▙ ...      wrapped at words
 //! ▝▀▀▘▝▀▘
 //! ```
@@ -21,24 +21,35 @@ struct Size {
     pixel: PixelSize,
     wide: u16,
     high: u16,
+    /// How many cells stand for one, each way.
+    times: u16,
 }
 
 /// From the largest to the smallest. Sextants and octants are left out: older fonts lack them.
-const SIZES: [Size; 3] = [
+const SIZES: [Size; 4] = [
+    Size {
+        pixel: PixelSize::Full,
+        wide: 16,
+        high: 16,
+        times: 2,
+    },
     Size {
         pixel: PixelSize::Full,
         wide: 8,
         high: 8,
+        times: 1,
     },
     Size {
         pixel: PixelSize::HalfHeight,
         wide: 8,
         high: 4,
+        times: 1,
     },
     Size {
         pixel: PixelSize::Quadrant,
         wide: 4,
         high: 4,
+        times: 1,
     },
 ];
 
@@ -70,13 +81,11 @@ impl Fit {
         if area.is_empty() {
             return;
         }
-        let lines: Vec<Line> = self.lines.iter().map(|l| Line::from(l.as_str())).collect();
-        BigText::builder()
-            .pixel_size(self.size.pixel)
-            .style(style)
-            .lines(lines)
-            .build()
-            .render(area, buf);
+        if self.size.times > 1 {
+            self.render_enlarged(style, area, buf);
+        } else {
+            self.render_letters(style, area, buf);
+        }
         if look.is_ascii {
             for position in area.positions() {
                 if let Some(cell) = buf.cell_mut(position)
@@ -87,19 +96,56 @@ impl Fit {
             }
         }
     }
+
+    fn render_letters(&self, style: Style, area: Rect, buf: &mut Buffer) {
+        let lines: Vec<Line> = self.lines.iter().map(|l| Line::from(l.as_str())).collect();
+        BigText::builder()
+            .pixel_size(self.size.pixel)
+            .style(style)
+            .lines(lines)
+            .build()
+            .render(area, buf);
+    }
+
+    /// Draws the letters aside, and each of their cells as a block of cells.
+    fn render_enlarged(&self, style: Style, area: Rect, buf: &mut Buffer) {
+        let times = self.size.times;
+        let aside = Rect::new(0, 0, self.width() / times, self.height() / times);
+        let mut letters = Buffer::empty(aside);
+        self.render_letters(style, aside, &mut letters);
+        let size = Rect::new(area.x, area.y, self.width(), self.height());
+        for position in size.intersection(area).positions() {
+            let from = ((position.x - area.x) / times, (position.y - area.y) / times);
+            let cells = (letters.cell(from), buf.cell_mut(position));
+            if let (Some(letter), Some(cell)) = cells
+                && letter.symbol() != " "
+            {
+                cell.set_symbol(letter.symbol()).set_style(style);
+            }
+        }
+    }
 }
 
 /// The largest way to draw `name` in `width` × `height` cells; nothing if there is none,
 /// or if it has characters for which there are no large letters.
 pub(super) fn fit(name: &str, width: u16, height: u16, look: &Look) -> Option<Fit> {
+    fits(name, width, height, look).next()
+}
+
+/// The smallest way to draw it large.
+pub(super) fn smallest(name: &str, width: u16, height: u16, look: &Look) -> Option<Fit> {
+    fits(name, width, height, look).last()
+}
+
+/// All ways, the largest first.
+fn fits(name: &str, width: u16, height: u16, look: &Look) -> impl Iterator<Item = Fit> {
     let name = sanitise(name);
-    if name.trim().is_empty() || !name.chars().all(has_letter) {
-        return None;
-    }
-    SIZES
-        .into_iter()
-        .filter(|size| !look.is_ascii || size.pixel == PixelSize::Full)
-        .find_map(|size| fit_size(&name, width, height, size))
+    let is_drawn = !name.trim().is_empty() && name.chars().all(has_letter);
+    let sizes = SIZES.into_iter().filter(move |_| is_drawn);
+    let is_ascii = look.is_ascii;
+    sizes
+        .filter(move |size| !is_ascii || size.pixel == PixelSize::Full)
+        .filter_map(move |size| fit_size(&name, width, height, size))
 }
 
 fn fit_size(name: &str, width: u16, height: u16, size: Size) -> Option<Fit> {

@@ -129,7 +129,11 @@ fn command(line: &KeyLine, look: &Look) -> HelpLine {
         .all(|screen| line.screens.contains(screen));
     let names: Vec<&str> = line.screens.iter().map(|screen| screen.name()).collect();
     HelpLine {
-        left: line.keys.join("  "),
+        left: if line.keys.is_empty() {
+            format!(":{}", line.name)
+        } else {
+            line.keys.join("  ")
+        },
         words: line.words.clone(),
         place: if is_everywhere {
             String::new()

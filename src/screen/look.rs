@@ -2,12 +2,12 @@
 //!
 //! Nothing is told by colour alone: what is current has heavy lines and a solid bar, what
 //! comes next has light lines and a dotted bar; a sounding key is a solid block, a
-//! held-over one an `o`. The hues are those of Okabe and Ito's set for all kinds of colour
-//! vision (Color Universal Design, 2008), on near-black.
+//! held-over one an `o`. Which colours they have is `palette`'s.
 
 use super::hue::HUE_COUNT;
+use super::palette::{Ink, Palette, ZoneInk};
 use super::state::{Colour, Settings};
-use ratatui::style::{Color, Modifier, Style};
+use ratatui::style::{Modifier, Style};
 
 /// The marks in use: block and line drawing, or ASCII where a terminal draws those wide.
 #[derive(Clone, Copy, Debug)]
@@ -74,6 +74,7 @@ const ASCII: Marks = Marks {
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Look {
     colour: Colour,
+    palette: Palette,
     /// Only ASCII marks.
     pub(super) is_ascii: bool,
     /// The marks.
@@ -84,6 +85,7 @@ impl Look {
     pub(super) const fn new(settings: Settings) -> Self {
         Self {
             colour: settings.colour,
+            palette: Palette::of(settings.theme),
             is_ascii: settings.is_ascii,
             marks: match (settings.is_ascii, settings.colour) {
                 (true, _) => ASCII,
@@ -95,10 +97,7 @@ impl Look {
 
     /// Plain text on the screen's ground.
     pub(super) fn base(&self) -> Style {
-        self.pick(
-            Style::new().fg(PAPER).bg(GROUND),
-            Style::new().fg(Color::White).bg(Color::Black),
-        )
+        self.written(self.palette.text)
     }
 
     /// Text that must be read first.
@@ -108,11 +107,7 @@ impl Look {
 
     /// Text that may wait.
     pub(super) fn faint(&self) -> Style {
-        match self.colour {
-            Colour::Full => self.base().fg(FAINT),
-            Colour::Sixteen => self.base().fg(Color::Gray),
-            Colour::None => Style::new(),
-        }
+        self.written(self.palette.faint)
     }
 
     /// A song that is left out tonight: struck through where the terminal can.
@@ -122,140 +117,297 @@ impl Look {
 
     /// The current scene: its name and bar.
     pub(super) fn now(&self) -> Style {
-        self.hue(YELLOW, Color::LightYellow)
-            .add_modifier(Modifier::BOLD)
+        self.written(self.palette.now).add_modifier(Modifier::BOLD)
     }
 
     /// The next scene: its name and bar.
     pub(super) fn next(&self) -> Style {
-        self.hue(SKY, Color::LightCyan).add_modifier(Modifier::BOLD)
+        self.written(self.palette.next).add_modifier(Modifier::BOLD)
     }
 
     /// When to press.
     pub(super) fn when(&self) -> Style {
-        self.reversed(SKY, Color::LightCyan)
+        self.reversed(self.palette.next)
     }
 
     /// Something a person should see now.
     pub(super) fn notice(&self) -> Style {
-        self.reversed(ORANGE, Color::Yellow)
+        self.reversed(self.palette.warning)
     }
 
     /// Something is wrong.
     pub(super) fn bad(&self) -> Style {
-        self.hue(VERMILION, Color::LightRed)
-            .add_modifier(Modifier::BOLD)
+        self.written(self.palette.bad).add_modifier(Modifier::BOLD)
     }
 
     /// Something may go wrong.
     pub(super) fn warning(&self) -> Style {
-        self.hue(ORANGE, Color::Yellow)
+        self.written(self.palette.warning)
     }
 
     /// Something is known to be well.
     pub(super) fn good(&self) -> Style {
-        self.hue(GREEN, Color::LightGreen)
+        self.written(self.palette.good)
     }
 
     /// A zone of the current scene, by the hue of its sound.
     pub(super) fn zone_now(&self, hue: usize) -> Style {
-        let (full, sixteen) = zone_hue(hue);
+        let zone = self.zone(hue);
         match self.colour {
-            Colour::None => Style::new().add_modifier(Modifier::BOLD),
-            _ => self.reversed(full, sixteen),
+            Colour::None => Style::new(),
+            _ => self.inked(zone.words, zone.fill),
         }
+        .add_modifier(Modifier::BOLD)
     }
 
     /// A zone of the next scene, by the hue of its sound.
     pub(super) fn zone_next(&self, hue: usize) -> Style {
-        let (full, sixteen) = zone_hue(hue);
-        self.hue(full, sixteen)
+        self.written(self.zone(hue).line)
     }
 
     /// The column of a sounding key.
     pub(super) fn lit(&self) -> Style {
-        match self.colour {
-            Colour::None => Style::new(),
-            Colour::Sixteen => Style::new().fg(Color::White).bg(Color::Black),
-            Colour::Full => Style::new().fg(LIGHT).bg(GROUND),
-        }
-        .add_modifier(Modifier::BOLD)
+        self.written(self.palette.lit).add_modifier(Modifier::BOLD)
     }
 
     /// The column of a sounding key inside a zone: words on it stay readable.
     pub(super) fn lit_zone(&self) -> Style {
-        match self.colour {
-            Colour::None => Style::new().add_modifier(Modifier::REVERSED),
-            Colour::Sixteen => Style::new().fg(Color::Black).bg(Color::White),
-            Colour::Full => Style::new().fg(GROUND).bg(LIGHT),
-        }
-        .add_modifier(Modifier::BOLD)
+        self.reversed(self.palette.lit)
     }
 
     /// The column of a held-over key.
     pub(super) fn held(&self) -> Style {
-        self.hue(PURPLE, Color::LightMagenta)
-            .add_modifier(Modifier::BOLD)
+        self.written(self.palette.held).add_modifier(Modifier::BOLD)
     }
 
     /// The keys of a keyboard as a picture.
     pub(super) fn keybed(&self) -> Style {
-        self.pick(
-            Style::new().fg(GROUND).bg(KEYBED),
-            Style::new().fg(Color::Black).bg(Color::DarkGray),
-        )
+        match self.colour {
+            Colour::None => Style::new(),
+            _ => self.inked(self.palette.keybed.0, self.palette.keybed.1),
+        }
     }
 
     /// A row the cursor is on.
     pub(super) fn cursor(&self) -> Style {
-        self.reversed(PAPER, Color::White)
+        self.reversed(self.palette.text)
     }
 
-    fn hue(&self, full: Color, sixteen: Color) -> Style {
-        self.pick(
-            Style::new().fg(full).bg(GROUND),
-            Style::new().fg(sixteen).bg(Color::Black),
-        )
+    fn zone(&self, hue: usize) -> ZoneInk {
+        let zones = &self.palette.zones;
+        zones.get(hue % HUE_COUNT).copied().unwrap_or(zones[0])
     }
 
-    fn reversed(&self, full: Color, sixteen: Color) -> Style {
+    /// An ink on the ground.
+    fn written(&self, ink: Ink) -> Style {
+        match self.colour {
+            Colour::None => Style::new(),
+            _ => self.inked(ink, self.palette.ground),
+        }
+    }
+
+    /// The ground's colour on an ink, bold.
+    fn reversed(&self, ink: Ink) -> Style {
         match self.colour {
             Colour::None => Style::new().add_modifier(Modifier::REVERSED),
-            Colour::Sixteen => Style::new().fg(Color::Black).bg(sixteen),
-            Colour::Full => Style::new().fg(GROUND).bg(full),
+            _ => self.inked(self.palette.ground, ink),
         }
         .add_modifier(Modifier::BOLD)
     }
 
-    const fn pick(&self, full: Style, sixteen: Style) -> Style {
+    const fn inked(&self, ink: Ink, paper: Ink) -> Style {
         match self.colour {
-            Colour::None => Style::new(),
-            Colour::Sixteen => sixteen,
-            Colour::Full => full,
+            Colour::Full => Style::new().fg(ink.full).bg(paper.full),
+            _ => Style::new().fg(ink.sixteen).bg(paper.sixteen),
         }
     }
 }
 
-/// The hue of a sound's zones. Neighbours in the cycle differ in lightness too.
-fn zone_hue(hue: usize) -> (Color, Color) {
-    const HUES: [(Color, Color); HUE_COUNT] = [
-        (YELLOW, Color::LightYellow),
-        (SKY, Color::LightCyan),
-        (ORANGE, Color::Yellow),
-        (PURPLE, Color::LightMagenta),
-        (GREEN, Color::LightGreen),
-    ];
-    HUES.get(hue % HUE_COUNT).copied().unwrap_or(HUES[0])
-}
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::screen::Theme;
+    use ratatui::style::Color;
 
-const GROUND: Color = Color::Rgb(0x10, 0x12, 0x16);
-const PAPER: Color = Color::Rgb(0xe8, 0xe4, 0xda);
-const FAINT: Color = Color::Rgb(0x9a, 0x98, 0x92);
-const LIGHT: Color = Color::Rgb(0xff, 0xff, 0xff);
-const KEYBED: Color = Color::Rgb(0x6e, 0x6c, 0x66);
-const ORANGE: Color = Color::Rgb(0xe6, 0x9f, 0x00);
-const SKY: Color = Color::Rgb(0x56, 0xb4, 0xe9);
-const GREEN: Color = Color::Rgb(0x00, 0x9e, 0x73);
-const YELLOW: Color = Color::Rgb(0xf0, 0xe4, 0x42);
-const VERMILION: Color = Color::Rgb(0xff, 0x7a, 0x33);
-const PURPLE: Color = Color::Rgb(0xcc, 0x79, 0xa7);
+    /// Every style, by name.
+    fn styles(look: &Look) -> Vec<(String, Style)> {
+        let mut out = vec![
+            ("base", look.base()),
+            ("strong", look.strong()),
+            ("faint", look.faint()),
+            ("left out", look.left_out()),
+            ("now", look.now()),
+            ("next", look.next()),
+            ("when", look.when()),
+            ("notice", look.notice()),
+            ("bad", look.bad()),
+            ("warning", look.warning()),
+            ("good", look.good()),
+            ("lit", look.lit()),
+            ("lit zone", look.lit_zone()),
+            ("held", look.held()),
+            ("keybed", look.keybed()),
+            ("cursor", look.cursor()),
+        ]
+        .into_iter()
+        .map(|(name, style)| (name.to_owned(), style))
+        .collect::<Vec<_>>();
+        for hue in 0..HUE_COUNT {
+            out.push((format!("zone now {hue}"), look.zone_now(hue)));
+            out.push((format!("zone next {hue}"), look.zone_next(hue)));
+        }
+        out
+    }
+
+    /// Relative luminance (WCAG 2.2, "relative luminance"; sRGB).
+    fn luminance(color: Color) -> f64 {
+        let Color::Rgb(red, green, blue) = color else {
+            panic!("{color:?} has no luminance");
+        };
+        let linear = |byte: u8| {
+            let part = f64::from(byte) / 255.0;
+            if part <= 0.04045 {
+                part / 12.92
+            } else {
+                ((part + 0.055) / 1.055).powf(2.4)
+            }
+        };
+        0.2126 * linear(red) + 0.7152 * linear(green) + 0.0722 * linear(blue)
+    }
+
+    /// Contrast ratio (WCAG 2.2, "contrast ratio").
+    fn contrast(a: Color, b: Color) -> f64 {
+        let (a, b) = (luminance(a), luminance(b));
+        (a.max(b) + 0.05) / (a.min(b) + 0.05)
+    }
+
+    // WCAG 2.2: black on white is 21:1; 4.54:1 is #767676 on white (its well-known limit).
+    #[test]
+    fn the_measure_of_contrast_is_the_published_one() {
+        let white = Color::Rgb(255, 255, 255);
+        assert!((contrast(Color::Rgb(0, 0, 0), white) - 21.0).abs() < 1e-9);
+        assert!((contrast(Color::Rgb(0x76, 0x76, 0x76), white) - 4.54).abs() < 0.005);
+    }
+
+    #[test]
+    fn every_style_of_every_theme_can_be_read() {
+        let mut weak = Vec::new();
+        for theme in Theme::ALL {
+            let look = Look::new(Settings {
+                theme,
+                ..Settings::default()
+            });
+            let least = if theme == Theme::HighContrast {
+                7.0
+            } else {
+                4.5
+            };
+            for (name, style) in styles(&look) {
+                let (fg, bg) = (style.fg.unwrap(), style.bg.unwrap());
+                let ratio = contrast(fg, bg);
+                if ratio < least {
+                    weak.push(format!("{theme:?} {name}: {ratio:.2}"));
+                }
+            }
+        }
+        assert!(weak.is_empty(), "{weak:#?}");
+    }
+
+    #[test]
+    fn with_sixteen_colours_ink_and_paper_differ_too() {
+        for theme in Theme::ALL {
+            let look = Look::new(Settings {
+                theme,
+                colour: Colour::Sixteen,
+                ..Settings::default()
+            });
+            for (name, style) in styles(&look) {
+                assert!(style.fg != style.bg, "{theme:?} {name}");
+            }
+        }
+    }
+
+    /// How a colour looks to eyes of one kind (matrices of Machado, Oliveira and Fernandes
+    /// 2009 at full severity, on linear light; from memory).
+    fn seen(color: Color, eyes: usize) -> [f64; 3] {
+        const EYES: [[[f64; 3]; 3]; 3] = [
+            [
+                [0.152_286, 1.052_583, -0.204_868],
+                [0.114_503, 0.786_281, 0.099_216],
+                [-0.003_882, -0.048_116, 1.051_998],
+            ],
+            [
+                [0.367_322, 0.860_646, -0.227_968],
+                [0.280_085, 0.672_501, 0.047_413],
+                [-0.011_820, 0.042_940, 0.968_881],
+            ],
+            [
+                [1.255_528, -0.076_749, -0.178_779],
+                [-0.078_411, 0.930_809, 0.147_602],
+                [0.004_733, 0.691_367, 0.303_900],
+            ],
+        ];
+        let Color::Rgb(red, green, blue) = color else {
+            panic!("{color:?} is none of 24 bits");
+        };
+        let linear = [red, green, blue].map(|byte| (f64::from(byte) / 255.0).powf(2.2));
+        EYES[eyes].map(|row| {
+            let sum: f64 = row
+                .iter()
+                .zip(linear)
+                .map(|(part, light)| part * light)
+                .sum();
+            sum.clamp(0.0, 1.0).powf(1.0 / 2.2)
+        })
+    }
+
+    #[test]
+    fn now_and_next_and_wrong_and_well_differ_for_all_kinds_of_colour_vision() {
+        for theme in [Theme::Dark, Theme::Light, Theme::HighContrast] {
+            let palette = Palette::of(theme);
+            for (one, other) in [
+                (palette.now, palette.next),
+                (palette.bad, palette.good),
+                (palette.warning, palette.good),
+                (palette.held, palette.lit),
+            ] {
+                for eyes in 0..3 {
+                    let (a, b) = (seen(one.full, eyes), seen(other.full, eyes));
+                    let apart: f64 = a.iter().zip(b).map(|(a, b)| (a - b).powi(2)).sum();
+                    assert!(
+                        apart.sqrt() > 0.15,
+                        "{theme:?} {one:?} {other:?} eyes {eyes}"
+                    );
+                }
+            }
+        }
+    }
+
+    // Red light keeps eyes adapted to the dark as far as it has little of the colours that
+    // rods see (common practice, no source for the share).
+    #[test]
+    fn red_light_is_red_light() {
+        let look = Look::new(Settings {
+            theme: Theme::RedLight,
+            ..Settings::default()
+        });
+        for (name, style) in styles(&look) {
+            for color in [style.fg, style.bg].into_iter().flatten() {
+                let Color::Rgb(_, green, blue) = color else {
+                    panic!("{name} has no colour");
+                };
+                assert!(green <= 0x40 && blue <= 0x40, "{name}: {color:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn next_to_each_other_no_two_zones_look_alike() {
+        for theme in Theme::ALL {
+            let zones = Palette::of(theme).zones;
+            for pair in zones.windows(2) {
+                assert_ne!(pair[0].fill, pair[1].fill, "{theme:?}");
+            }
+        }
+    }
+}

@@ -13,8 +13,12 @@ mod hue;
 mod look;
 mod notice;
 pub mod order;
+mod palette;
 mod prompt;
+mod scale;
+mod show_clock;
 pub mod stage;
+mod stage_coming;
 mod stage_plan;
 pub mod state;
 pub mod status;
@@ -22,10 +26,15 @@ pub mod svg;
 pub mod text;
 pub mod wings;
 mod wings_ports;
+mod wings_rows;
 mod zone_map;
 
-pub use state::{Colour, Listing, NoteMode, Prompt, Screen, Settings, UiState};
+pub use state::{Colour, Listing, NoteMode, Prompt, Screen, Settings, Theme, UiState};
+pub use wings_rows::{WingsRow, wings_rows};
+
 pub use status::{InPortStatus, LogLevel, LogLine, OutPortStatus, RigStatus};
+
+pub use show_clock::planned_s;
 
 use crate::engine::view::View;
 use crate::sheet::{PositionLine, SceneLine, Sheet, SongLine};
@@ -49,8 +58,8 @@ pub struct ScreenModel<'a> {
     pub keys: &'a [KeyLine],
     /// The present, on the clock of `View::now_us`, in microseconds.
     pub now_us: u64,
-    /// The time of day as text, such as `21:14`.
-    pub clock: &'a str,
+    /// The time of day, in seconds past midnight (0–86,399).
+    pub time_s: u32,
 }
 
 /// One command as the footer and the help screen show it.
@@ -64,8 +73,8 @@ pub struct KeyLine {
     pub screens: Vec<Screen>,
     /// A sentence that says what it does.
     pub words: String,
-    /// Whether the footer has it, if there is room.
-    pub is_in_footer: bool,
+    /// The screens whose footer has it, if there is room.
+    pub footer: Vec<Screen>,
 }
 
 /// Draws the screen that `model.ui` names, and the help and the prompt over it.
@@ -82,6 +91,28 @@ pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
         Screen::Stage => stage::render(model, area, buf),
         Screen::Wings => wings::render(model, area, buf),
         Screen::Order => order::render(model, area, buf),
+    }
+}
+
+/// What a place of a screen stands for.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Hit {
+    /// A row of the running order.
+    Listing(Listing),
+    /// A row of the wings.
+    Row(WingsRow),
+}
+
+/// What is drawn at a cell, if something can be done to it.
+#[must_use]
+pub fn hit(model: &ScreenModel, area: Rect, (x, y): (u16, u16)) -> Option<Hit> {
+    if model.ui.is_help {
+        return None;
+    }
+    match model.ui.screen {
+        Screen::Stage => None,
+        Screen::Wings => wings::row_at(model, area, (x, y)).map(Hit::Row),
+        Screen::Order => order::listing_at(model, area, (x, y)).map(Hit::Listing),
     }
 }
 

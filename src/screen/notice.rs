@@ -43,5 +43,7 @@ const fn reason_words(reason: Swallowed) -> &'static str {
         Swallowed::TooSoon => "pressed too soon after the last step",
         Swallowed::AtEnd => "this is the last scene of the night",
         Swallowed::AtStart => "this is the first scene of the night",
+        Swallowed::Locked => "the pedals are locked from the wings",
+        Swallowed::Ignored => "this pedal is ignored from the wings",
     }
 }

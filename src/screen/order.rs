@@ -16,9 +16,10 @@
 
 use super::look::Look;
 use super::prompt;
-use super::state::{Listing, listings};
+use super::scale::Scale;
+use super::state::Listing;
 use super::text::{indent, put, put_right, row, rows, tint, wrap};
-use super::zone_map::{Extent, Scale, ZoneMap, lanes};
+use super::zone_map::{Extent, ZoneMap, lanes};
 use super::{Place, ScreenModel};
 use crate::sheet::{OrderLine, SongLine};
 use ratatui::buffer::Buffer;
@@ -33,10 +34,8 @@ pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
     }
     let look = Look::new(model.ui.settings);
     buf.set_style(area, look.base());
-    let foot = area.height.min(2);
-    let head = area.height.saturating_sub(foot).min(1);
-    render_header(model, &look, rows(area, 0, head), buf);
-    let body = rows(area, head, area.height - foot - head);
+    let [head, body, foot] = parts(area);
+    render_header(model, &look, head, buf);
     let list = Rect {
         width: list_width(area.width),
         ..body
@@ -45,7 +44,6 @@ pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
     if list.width < body.width {
         render_preview(model, &look, indent(body, list.width + 2), buf);
     }
-    let foot = rows(area, area.height - foot, foot);
     render_intent(model, &look, row(foot, 0), buf);
     prompt::render(model, row(foot, 1), buf);
 }
@@ -72,7 +70,7 @@ fn render_header(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer)
         "{} songs  {} scenes  {} ",
         sheet.songs.len(),
         sheet.positions.len(),
-        model.clock
+        model.clock()
     );
     let start = put_right(buf, area, 0, &right, look.faint());
     let left = Rect {
@@ -80,6 +78,10 @@ fn render_header(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer)
         ..area
     };
     let x = put(buf, left, (2, 0), "RUNNING ORDER", look.strong());
+    if let Some(words) = super::notice::notice(model) {
+        put(buf, left, (x + 2, 0), &format!(" {words} "), look.notice());
+        return;
+    }
     let x = put(buf, left, (x + 2, 0), &sheet.night, look.base());
     let times: Vec<String> = [sheet.start_minute, sheet.end_minute]
         .into_iter()
@@ -90,20 +92,55 @@ fn render_header(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer)
 }
 
 fn render_list(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer) {
-    let all = listings(model.sheet);
+    let shown = shown(model, area);
+    if shown.is_empty() {
+        put(
+            buf,
+            area,
+            (9, 0),
+            "no place is marked tonight",
+            look.faint(),
+        );
+    }
+    for (y, listing) in (0..area.height).zip(shown) {
+        render_listing(model, look, listing, row(area, y), buf);
+    }
+}
+
+/// The rows that are in sight: the cursor stands in the middle, except near both ends.
+fn shown(model: &ScreenModel, area: Rect) -> Vec<Listing> {
+    let mut all = model.ui.listings(model.sheet);
     let wanted = model.ui.cursor_row(model.view.position.index());
     let at = all
         .iter()
         .position(|listing| *listing == wanted)
         .unwrap_or(0);
     let height = usize::from(area.height);
-    // The cursor stands in the middle, except near both ends of the night.
     let first = at
         .saturating_sub(height / 2)
         .min(all.len().saturating_sub(height));
-    for (y, listing) in (0..area.height).zip(all.iter().skip(first)) {
-        render_listing(model, look, *listing, row(area, y), buf);
-    }
+    all.drain(..first);
+    all.truncate(height);
+    all
+}
+
+/// The row of the list at a cell.
+pub(super) fn listing_at(model: &ScreenModel, area: Rect, (x, y): (u16, u16)) -> Option<Listing> {
+    let [_, body, _] = parts(area);
+    let is_in_list = x < list_width(area.width) && y >= body.y && y < body.bottom();
+    let row = usize::from(y.checked_sub(body.y)?);
+    is_in_list.then(|| shown(model, body).get(row).copied())?
+}
+
+/// Header, body and foot.
+fn parts(area: Rect) -> [Rect; 3] {
+    let foot = area.height.min(2);
+    let head = area.height.saturating_sub(foot).min(1);
+    [
+        rows(area, 0, head),
+        rows(area, head, area.height - foot - head),
+        rows(area, area.height - foot, foot),
+    ]
 }
 
 fn render_listing(
@@ -173,7 +210,15 @@ fn render_position(model: &ScreenModel, look: &Look, index: usize, area: Rect, b
         ..area
     };
     put(buf, left, (9, 0), &place.position.call, style);
-    put(buf, left, (15, 0), &place.scene.name, style);
+    let mut x = put(buf, left, (15, 0), &place.scene.name, style);
+    let at = crate::engine::promptbook::PositionId(u32::try_from(index).unwrap_or(u32::MAX));
+    let looped = model.view.stretch;
+    if looped.is_some_and(|(first, last)| (first..=last).contains(&at)) {
+        x = put(buf, left, (x + 2, 0), "LOOP", look.when());
+    }
+    if let Some(mark) = model.ui.marks.get(&place.position.call) {
+        put(buf, left, (x + 2, 0), &format!("! {mark}"), look.warning());
+    }
     let brief = if place.scene.is_brief { "  brief" } else { "" };
     let when = format!("{}{brief}", place.scene.when);
     put(buf, area, (when_x, 0), &when, look.faint());

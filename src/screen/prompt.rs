@@ -23,6 +23,10 @@ pub(super) fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
         put(buf, area, (0, 0), &format!(" {words}"), look.when());
         return;
     }
+    if !model.ui.said.is_empty() {
+        put(buf, area, (2, 0), &model.ui.said, look.warning());
+        return;
+    }
     let x = notes(model).map_or(0, |words| put(buf, area, (2, 0), &words, look.warning()));
     commands(model, &look, x, area, buf);
 }
@@ -41,6 +45,25 @@ fn question(model: &ScreenModel, prompt: &Prompt) -> String {
                     "jump to: _   a call number, a name or SONG/SCENE; Esc leaves it".to_owned()
                 }
                 None => format!("jump to: {text}_   no such scene tonight; Esc leaves it"),
+            }
+        }
+        Prompt::Filter(text) => {
+            format!("log lines with: {text}_   Enter keeps it, empty shows all")
+        }
+        Prompt::Mark { call, text } => {
+            format!(
+                "mark {call} with: {text}_   Enter keeps it, empty takes it away, Esc leaves it"
+            )
+        }
+        Prompt::Line {
+            text,
+            offers,
+            refused,
+        } => {
+            if refused.is_empty() {
+                format!(":{text}_   {}", offers.join("  "))
+            } else {
+                format!(":{text}_   {refused}; Esc leaves it")
             }
         }
         Prompt::ConfirmJump(to) => {
@@ -97,19 +120,28 @@ fn commands(model: &ScreenModel, look: &Look, x: u16, area: Rect, buf: &mut Buff
     let lines = model
         .keys
         .iter()
-        .filter(|line| line.is_in_footer && line.screens.contains(&screen));
+        .filter(|line| line.footer.contains(&screen) && line.screens.contains(&screen));
     let mut x = x.saturating_add(2);
-    for line in lines {
+    // The way to all the others keeps its place at the end.
+    let help = model.keys.iter().find(|line| line.name == "help");
+    let help = help.and_then(|line| Some((line.keys.first()?, &line.name)));
+    let reserved = help.map_or(0, |(key, name)| width(key) + width(name) + 3);
+    let is_help = |line: &super::KeyLine| line.name == "help";
+    for line in lines.filter(|line| !is_help(line)) {
         let Some(key) = line.keys.first() else {
             continue;
         };
         let needed = width(key)
             .saturating_add(width(&line.name))
             .saturating_add(1);
-        if x.saturating_add(needed) > area.width {
-            return;
+        if x.saturating_add(needed).saturating_add(reserved) > area.width {
+            break;
         }
         x = put(buf, area, (x, 0), key, look.strong());
         x = put(buf, area, (x + 1, 0), &line.name, look.faint()) + 2;
+    }
+    if let Some((key, name)) = help.filter(|_| reserved + x <= area.width) {
+        let x = put(buf, area, (x, 0), key, look.strong());
+        put(buf, area, (x + 1, 0), name, look.faint());
     }
 }

@@ -1,7 +1,8 @@
 //! The player's screen, to be read from two metres with both hands busy.
 //!
 //! ```text
-//!  Harbour nights   Tuesday               song 3 of 12  Salt road        21:14
+//!  Harbour nights   Tuesday               song 3 of 12  Salt road         show
+//!  21:14  3 min behind   break in 12 min   end 22:34, in 1 h 20
 //! █ ▟▀▙ ▐        ▐             the current scene's name in large letters
 //! █ ▝▀▙ ▜▀ ▐▀▘▐ ▐▀▙ ▟▀▜ ▟▀▘
 //! █ ▜▄▛ ▐▄ ▐  ▐ ▐ ▐ ▝▄▟ ▄▄▛
@@ -11,6 +12,7 @@
 //! █ words for the player, or why a press did not step
 //! ┊ NEXT 3.3  Glass choir                          press at bar 9 beat 3
 //! ┊ lower  ├ Glass choir ───────────────────────────────────────┤
+//! ┊ THEN 3.4  Solo  at bar 17                5.1  Felt piano  on "home"
 //!  page 2 of 3  words of the page
 //!  RIG  rack not verified   organ verified
 //!  Space step   PageUp back   Tab screens   ? help
@@ -22,11 +24,11 @@ use super::look::Look;
 use super::notice::notice;
 use super::order::song_facts;
 use super::prompt;
+use super::scale::Scale;
 use super::stage_plan::{Plan, Wishes};
 use super::text::{indent, put, put_right, row, rows, sanitise, width, wrap};
-use super::zone_map::{Extent, Scale, ZoneMap, lanes, legend};
+use super::zone_map::{Extent, ZoneMap, has_large, lanes, legend};
 use super::{Place, ScreenModel};
-use crate::sheet::OrderLine;
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
@@ -41,19 +43,20 @@ pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
     Stage::new(model, area).render(buf);
 }
 
-struct Stage<'a> {
-    model: &'a ScreenModel<'a>,
-    look: Look,
+/// What the stage is drawn from; what comes next is drawn in `stage_coming`.
+pub(super) struct Stage<'a> {
+    pub(super) model: &'a ScreenModel<'a>,
+    pub(super) look: Look,
     area: Rect,
-    present: Option<Place<'a>>,
-    following: Option<Place<'a>>,
+    pub(super) present: Option<Place<'a>>,
+    pub(super) following: Option<Place<'a>>,
     keyboards: Vec<usize>,
     margin: u16,
     scale: Scale,
 }
 
 /// Columns of the bar beside a scene, and of the blank after it.
-const BAR: u16 = 2;
+pub(super) const BAR: u16 = 2;
 
 impl<'a> Stage<'a> {
     fn new(model: &'a ScreenModel<'a>, area: Rect) -> Self {
@@ -95,7 +98,8 @@ impl<'a> Stage<'a> {
             y = y.saturating_add(count);
             rect
         };
-        self.render_header(take(plan.header), buf);
+        self.render_header(plan.clock > 0, take(plan.header), buf);
+        self.render_clock(take(plan.clock), buf);
         take(plan.gaps[0]);
         let maps: u16 = plan.now_maps.iter().map(Extent::height).sum();
         let now = take(plan.now_big + plan.now_line + maps + plan.now_legend);
@@ -106,6 +110,7 @@ impl<'a> Stage<'a> {
         let maps: u16 = plan.next_maps.iter().map(Extent::height).sum();
         let coming = take(plan.next_line + plan.next_big + maps + plan.next_legend);
         self.render_next(&plan, next, coming, buf);
+        self.render_then(take(plan.then), buf);
         take(plan.gaps[3]);
         self.render_page(take(plan.page), buf);
         let foot = plan.health + plan.footer;
@@ -133,7 +138,7 @@ impl<'a> Stage<'a> {
             let lines = wrap(text, self.area.width.saturating_sub(BAR), 64).len();
             u16::try_from(lines).unwrap_or(0)
         };
-        let mut now_sizes: Vec<u16> = [4, 8, 16]
+        let mut now_sizes: Vec<u16> = [4, 8, 16, 32]
             .into_iter()
             .filter_map(|height| self.big(name, height).map(|fit| fit.height()))
             .collect();
@@ -147,6 +152,10 @@ impl<'a> Stage<'a> {
             has_legend: (has_legend(self.present), has_legend(self.following)),
             now_sizes,
             next_size: self.big(next, 4).map(|fit| fit.height()),
+            then: self.then_count(),
+            has_large_sounds: self
+                .present
+                .is_some_and(|place| has_large(place.scene, self.scale, &self.look)),
         }
     }
 
@@ -155,7 +164,7 @@ impl<'a> Stage<'a> {
         self.present.map_or("", |place| place.scene.player.as_str())
     }
 
-    fn big(&self, name: &str, height: u16) -> Option<Fit> {
+    pub(super) fn big(&self, name: &str, height: u16) -> Option<Fit> {
         fit(
             name,
             self.area.width.saturating_sub(BAR),
@@ -164,7 +173,7 @@ impl<'a> Stage<'a> {
         )
     }
 
-    fn render_header(&self, area: Rect, buf: &mut Buffer) {
+    fn render_header(&self, has_clock_row: bool, area: Rect, buf: &mut Buffer) {
         let sheet = self.model.sheet;
         let look = &self.look;
         let mode = if self.model.view.sends_cues {
@@ -172,7 +181,12 @@ impl<'a> Stage<'a> {
         } else {
             "  REHEARSAL: cues held"
         };
-        let right = format!("{}{mode}  {}", self.model.rig.mode, self.model.clock);
+        let clock = if has_clock_row {
+            String::new()
+        } else {
+            format!("  {}", self.model.clock())
+        };
+        let right = format!("{}{mode}{clock}", self.model.rig.mode);
         let start = put_right(buf, area, 0, right.trim_start(), look.faint());
         let left = Rect {
             width: start.saturating_sub(1),
@@ -190,6 +204,22 @@ impl<'a> Stage<'a> {
         put(buf, left, (x + 3, 0), &song, look.strong());
     }
 
+    /// The time of day and how the night goes, as much of it as there is room for.
+    fn render_clock(&self, area: Rect, buf: &mut Buffer) {
+        let look = &self.look;
+        let mut x = put(buf, area, (BAR, 0), &self.model.clock(), look.strong());
+        for (words, is_warning) in self.model.pace().words(self.model.time_s) {
+            let style = if is_warning {
+                look.warning()
+            } else {
+                look.base()
+            };
+            if x + 3 + width(&words) <= area.width {
+                x = put(buf, area, (x + 3, 0), &words, style);
+            }
+        }
+    }
+
     fn render_now(&self, plan: &Plan, name: &str, area: Rect, buf: &mut Buffer) {
         let look = &self.look;
         self.render_bar(look.marks.now_bar, look.now(), area, buf);
@@ -197,7 +227,7 @@ impl<'a> Stage<'a> {
         let big = rows(area, 0, plan.now_big);
         if let Some(fit) = self.big(name, plan.now_big) {
             fit.render(look, look.now(), big, buf);
-            self.render_call(fit.width(), big, buf);
+            self.render_call(plan.next_big == 0, fit.width(), big, buf);
         }
         self.render_now_line(
             name,
@@ -214,14 +244,32 @@ impl<'a> Stage<'a> {
         );
     }
 
-    /// The call number in large letters at the right, where the name leaves room.
-    fn render_call(&self, used: u16, area: Rect, buf: &mut Buffer) {
+    /// The call number in large letters at the right, where the name leaves room; in its
+    /// place a notice, while there is one that has no better place.
+    fn render_call(&self, may_notice: bool, used: u16, area: Rect, buf: &mut Buffer) {
         let Some(place) = self.present else { return };
         let room = area.width.saturating_sub(used.saturating_add(4));
-        if let Some(fit) = fit(&place.position.call, room, area.height.min(4), &self.look) {
+        let notice = self.large_notice(room, area.height.min(4));
+        let (fit, style) = match notice.filter(|_| may_notice) {
+            Some(fit) => (Some(fit), self.look.warning()),
+            None => {
+                let call = &place.position.call;
+                let call = fit(call, room, area.height.min(4), &self.look);
+                (call, self.look.faint())
+            }
+        };
+        if let Some(fit) = fit {
             let right = indent(area, area.width.saturating_sub(fit.width()));
-            fit.render(&self.look, self.look.faint(), right, buf);
+            fit.render(&self.look, style, right, buf);
         }
+    }
+
+    /// A notice in large letters: all of it, or its first words (`NO STEP`, `PANIC`).
+    pub(super) fn large_notice(&self, width: u16, height: u16) -> Option<Fit> {
+        let notice = notice(self.model)?;
+        let first = notice.split(':').next().unwrap_or_default();
+        let large = |words: &str| fit(words, width, height, &self.look);
+        large(&notice).or_else(|| large(first))
     }
 
     fn render_now_line(&self, name: &str, area: Rect, buf: &mut Buffer) {
@@ -237,6 +285,7 @@ impl<'a> Stage<'a> {
             return;
         };
         let mut facts = self.states();
+        facts.extend(count_in(&place));
         let of_song = song_facts(place.song);
         if !of_song.is_empty() {
             facts.push(of_song);
@@ -297,91 +346,7 @@ impl<'a> Stage<'a> {
         }
     }
 
-    fn render_next(&self, plan: &Plan, name: &str, area: Rect, buf: &mut Buffer) {
-        let look = &self.look;
-        self.render_bar(look.marks.next_bar, look.next(), area, buf);
-        let area = indent(area, BAR);
-        self.render_next_line(name, rows(area, 0, plan.next_line), buf);
-        let big = rows(area, plan.next_line, plan.next_big);
-        self.render_next_big(name, big, buf);
-        let maps = rows(area, plan.next_line + plan.next_big, area.height);
-        self.render_maps(
-            self.following,
-            false,
-            (&plan.next_maps, plan.next_legend),
-            maps,
-            buf,
-        );
-    }
-
-    /// The next scene's name large, and the moment to press large at the right if both fit.
-    fn render_next_big(&self, name: &str, area: Rect, buf: &mut Buffer) {
-        let look = &self.look;
-        let when = self.present.map_or("", |now| now.scene.when.as_str());
-        let when = fit(when, area.width / 2, area.height, look);
-        let when_width = when.as_ref().map_or(0, Fit::width);
-        let room = area.width.saturating_sub(when_width.saturating_add(4));
-        if let (Some(name), Some(when)) = (fit(name, room, area.height, look), when) {
-            name.render(look, look.next(), area, buf);
-            when.render(
-                look,
-                look.strong(),
-                indent(area, area.width - when_width),
-                buf,
-            );
-        } else if let Some(name) = self.big(name, area.height) {
-            name.render(look, look.next(), area, buf);
-        }
-    }
-
-    /// What comes and when to press for it; the `when` keeps its room, the name is cut.
-    fn render_next_line(&self, name: &str, area: Rect, buf: &mut Buffer) {
-        let look = &self.look;
-        let Some(place) = self.following else {
-            put(buf, area, (0, 0), "NEXT  the night is over", look.next());
-            return;
-        };
-        let when = self.present.map_or("", |now| now.scene.when.as_str());
-        let mut left = area;
-        if !when.is_empty() {
-            let words = format!(" press at {when} ");
-            let short = if width(&words) > area.width / 2 {
-                format!(" {when} ")
-            } else {
-                words
-            };
-            let start = put_right(buf, area, 0, &short, look.when());
-            left.width = start.saturating_sub(1);
-        }
-        let mut title = format!("NEXT  {}  {name}", place.position.call);
-        if self
-            .present
-            .is_some_and(|now| now.position.song != place.position.song)
-        {
-            title = format!("{title}   new song: {}{}", place.song.title, self.pause());
-        }
-        put(buf, left, (0, 0), &title, look.next());
-    }
-
-    /// The break before the next song, if there is one.
-    fn pause(&self) -> String {
-        let order = &self.model.sheet.order;
-        let next = self
-            .following
-            .map(|place| OrderLine::Song(place.position.song));
-        let index = order.iter().position(|line| Some(line) == next.as_ref());
-        let before = index.and_then(|index| order.get(..index)).unwrap_or(&[]);
-        let pause = before
-            .iter()
-            .rev()
-            .find(|line| !matches!(line, OrderLine::Skipped { .. }));
-        match pause {
-            Some(OrderLine::Break(seconds)) => format!(", after a break of {} min", seconds / 60),
-            _ => String::new(),
-        }
-    }
-
-    fn render_maps(
+    pub(super) fn render_maps(
         &self,
         place: Option<Place>,
         is_now: bool,
@@ -449,9 +414,21 @@ impl<'a> Stage<'a> {
         }
     }
 
-    fn render_bar(&self, mark: &str, style: Style, area: Rect, buf: &mut Buffer) {
+    pub(super) fn render_bar(&self, mark: &str, style: Style, area: Rect, buf: &mut Buffer) {
         for y in 0..area.height {
             put(buf, area, (0, y), mark, style);
         }
     }
+}
+
+/// The beats of a bar to count, where a song begins and says how many there are.
+fn count_in(place: &Place) -> Option<String> {
+    /// Longer bars are counted in another way.
+    const MOST: u8 = 12;
+    let beats = place
+        .song
+        .beats
+        .filter(|beats| (1..=MOST).contains(beats))?;
+    let numbers: Vec<String> = (1..=beats).map(|beat| beat.to_string()).collect();
+    (place.index == place.song.positions.0).then(|| format!("count-in {}", numbers.join(" ")))
 }

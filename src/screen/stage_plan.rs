@@ -4,7 +4,7 @@
 //! fingers. Each further wish is granted while there are rows for it, in one fixed order,
 //! so that a larger terminal always shows what a smaller one does.
 
-use super::zone_map::Extent;
+use super::zone_map::{Extent, LARGE_ROWS};
 
 /// What the scene and the terminal would like to show.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
@@ -25,12 +25,18 @@ pub(super) struct Wishes {
     pub(super) now_sizes: Vec<u16>,
     /// Height at which the next scene's name can be drawn large.
     pub(super) next_size: Option<u16>,
+    /// Scenes after the next one.
+    pub(super) then: u16,
+    /// Some sound's name can be drawn large in its zone.
+    pub(super) has_large_sounds: bool,
 }
 
 /// Rows of each part, from the top. A part with 0 rows is left out.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub(super) struct Plan {
     pub(super) header: u16,
+    /// The time of day and how the night goes.
+    pub(super) clock: u16,
     pub(super) now_big: u16,
     pub(super) now_line: u16,
     pub(super) now_maps: Vec<Extent>,
@@ -40,6 +46,8 @@ pub(super) struct Plan {
     pub(super) next_big: u16,
     pub(super) next_maps: Vec<Extent>,
     pub(super) next_legend: u16,
+    /// The scenes after the next one: a row for each, or one for all.
+    pub(super) then: u16,
     pub(super) page: u16,
     pub(super) health: u16,
     pub(super) footer: u16,
@@ -73,8 +81,16 @@ impl Plan {
         grow(&mut plan.next_maps, &mut budget, |index, map| {
             is_busy(&wishes.next_lanes, index) && !std::mem::replace(&mut map.has_marks, true)
         });
+        budget.grant(1, || plan.clock = 1);
+        budget.grant(wishes.then.min(1), || plan.then = wishes.then.min(1));
         plan.enrich(&mut budget, wishes);
         plan
+    }
+
+    fn open(&mut self, gap: usize, budget: &mut Budget) {
+        if let Some(rows) = self.gaps.get_mut(gap) {
+            budget.grant(1, || *rows = 1);
+        }
     }
 
     fn start_maps(&mut self, budget: &mut Budget, wishes: &Wishes) {
@@ -115,27 +131,38 @@ impl Plan {
         grow(&mut self.now_maps, budget, |index, map| {
             is_busy(&wishes.now_lanes, index) && !std::mem::replace(&mut map.has_keys, true)
         });
+        for gap in [GAP_BEFORE_NEXT, GAP_AFTER_HEADER] {
+            self.open(gap, budget);
+        }
+        // From two metres the next name and the moment to press are read only if large.
+        if let Some(size) = wishes.next_size {
+            budget.grant(size, || self.next_big = size);
+        }
+        for size in wishes.now_sizes.iter().filter(|size| **size <= TALL) {
+            let more = size.saturating_sub(self.now_big);
+            budget.grant(more, || self.now_big = *size);
+        }
+        if wishes.then > self.then {
+            budget.grant(wishes.then - self.then, || self.then = wishes.then);
+        }
         grow(&mut self.next_maps, budget, |_, map| {
             let is_missing = map.lanes == 0;
             map.lanes += u16::from(is_missing);
             is_missing
         });
-        for gap in GAP_ORDER {
-            if let Some(rows) = self.gaps.get_mut(gap) {
-                budget.grant(1, || *rows = 1);
-            }
+        for gap in [GAP_BEFORE_WORDS, GAP_BEFORE_PAGE] {
+            self.open(gap, budget);
         }
-        for size in &wishes.now_sizes {
-            let more = size.saturating_sub(self.now_big);
-            budget.grant(more, || self.now_big = *size);
-        }
-        if let Some(size) = wishes.next_size {
-            budget.grant(size, || self.next_big = size);
-        }
-        for lane_rows in [2, 3] {
+        self.enlarge(budget, wishes);
+    }
+
+    /// What makes a large terminal worth having.
+    fn enlarge(&mut self, budget: &mut Budget, wishes: &Wishes) {
+        for lane_rows in [2, 3, LARGE_ROWS] {
             let mut higher = self.now_maps.clone();
             for (index, map) in higher.iter_mut().enumerate() {
-                if is_busy(&wishes.now_lanes, index) {
+                let is_wanted = lane_rows < LARGE_ROWS || wishes.has_large_sounds;
+                if is_wanted && is_busy(&wishes.now_lanes, index) {
                     map.lane_rows = lane_rows;
                 }
             }
@@ -146,6 +173,10 @@ impl Plan {
         if let Some(size) = wishes.words_size {
             let more = size.saturating_sub(self.words);
             budget.grant(more, || self.words = self.words.max(size));
+        }
+        for size in wishes.now_sizes.iter().filter(|size| **size > TALL) {
+            let more = size.saturating_sub(self.now_big);
+            budget.grant(more, || self.now_big = *size);
         }
         let page = wishes.page.saturating_sub(self.page).min(budget.left);
         budget.grant(page, || self.page += page);
@@ -162,8 +193,14 @@ const NO_ROWS: Extent = Extent {
     lane_rows: 1,
 };
 
-/// Which gap opens first: the one between what is played and what comes.
-const GAP_ORDER: [usize; 4] = [2, 0, 1, 3];
+/// The gaps, as `Plan::gaps` has them.
+const GAP_AFTER_HEADER: usize = 0;
+const GAP_BEFORE_WORDS: usize = 1;
+const GAP_BEFORE_NEXT: usize = 2;
+const GAP_BEFORE_PAGE: usize = 3;
+
+/// A name up to this high comes before what a large terminal adds.
+const TALL: u16 = 8;
 
 /// Rows not yet given away.
 struct Budget {
@@ -218,6 +255,8 @@ mod tests {
         let maps: u16 = maps.map(Extent::height).sum();
         let parts = [
             plan.header,
+            plan.clock,
+            plan.then,
             plan.now_big,
             plan.now_line,
             plan.now_legend,
@@ -251,8 +290,10 @@ mod tests {
                     words_size: next.map(|_| 4),
                     page,
                     has_legend,
-                    now_sizes: vec![4, 8],
+                    now_sizes: vec![4, 8, 16],
                     next_size: next.map(|_| 4),
+                    then: words % 3,
+                    has_large_sounds: next.unwrap_or(false),
                 },
             )
     }
@@ -262,6 +303,23 @@ mod tests {
         fn no_more_rows_are_given_than_there_are(rows in 0u16..80, wishes in wishes()) {
             prop_assert!(height(&Plan::new(rows, &wishes)) <= rows);
         }
+    }
+
+    // The name, once it is high, must not be given back for a lower one.
+    #[test]
+    fn the_name_grows_with_the_terminal() {
+        let wishes = Wishes {
+            now_lanes: vec![2, 1],
+            next_lanes: vec![1, 2],
+            now_sizes: vec![4, 8, 16],
+            next_size: Some(4),
+            ..Wishes::default()
+        };
+        let high: Vec<u16> = (0..80)
+            .map(|rows| Plan::new(rows, &wishes).now_big)
+            .collect();
+        assert!(high.is_sorted(), "{high:?}");
+        assert_eq!((high[24], high[36], high[79]), (4, 8, 16));
     }
 
     #[test]

@@ -3,6 +3,7 @@
 //! It lives here and not with the engine, so that a screen can die and come back with it.
 
 use crate::sheet::{OrderLine, Sheet};
+use std::collections::BTreeMap;
 
 /// One of the three screens.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
@@ -62,11 +63,60 @@ impl Colour {
     }
 }
 
+/// Which colours, for which light.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub enum Theme {
+    /// Light on near-black, for a dark stage.
+    #[default]
+    Dark,
+    /// Dark on paper, for daylight.
+    Light,
+    /// White and light hues on black, 7:1 everywhere.
+    HighContrast,
+    /// Red on black, for eyes used to the dark.
+    RedLight,
+}
+
+impl Theme {
+    /// All themes, in the order in which a key goes through them.
+    pub const ALL: [Self; 4] = [Self::Dark, Self::Light, Self::HighContrast, Self::RedLight];
+
+    /// Its name as typed.
+    #[must_use]
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::Dark => "dark",
+            Self::Light => "light",
+            Self::HighContrast => "high-contrast",
+            Self::RedLight => "red-light",
+        }
+    }
+
+    /// The theme of a name; none if there is no such theme.
+    #[must_use]
+    pub fn named(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|theme| theme.name() == name)
+    }
+
+    /// The theme after this one, round the end.
+    #[must_use]
+    pub const fn after(self) -> Self {
+        match self {
+            Self::Dark => Self::Light,
+            Self::Light => Self::HighContrast,
+            Self::HighContrast => Self::RedLight,
+            Self::RedLight => Self::Dark,
+        }
+    }
+}
+
 /// What a screen is drawn with.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct Settings {
     /// How many colours.
     pub colour: Colour,
+    /// Which.
+    pub theme: Theme,
     /// Only ASCII marks: for terminals that draw lines and blocks two cells wide.
     pub is_ascii: bool,
 }
@@ -97,6 +147,24 @@ pub enum Prompt {
     Find(String),
     /// A call number, or the beginning of a name, to jump to.
     Jump(String),
+    /// A text that lines of the log must hold.
+    Filter(String),
+    /// A word for a place.
+    Mark {
+        /// The place's call number.
+        call: String,
+        /// The word.
+        text: String,
+    },
+    /// A command by its name.
+    Line {
+        /// What is typed so far.
+        text: String,
+        /// What it may become.
+        offers: Vec<String>,
+        /// Why the last Enter did nothing; empty if there was none.
+        refused: String,
+    },
     /// Whether to jump to this position, asked in a show.
     ConfirmJump(usize),
     /// Whether to leave, asked in a show.
@@ -116,6 +184,20 @@ pub struct UiState {
     pub left_out: Option<usize>,
     /// The text last looked for.
     pub find: String,
+    /// The row of the wings that the cursor is on.
+    pub wings: Option<super::WingsRow>,
+    /// Lines of the log must hold this to be shown; empty shows all.
+    pub log_filter: String,
+    /// Words for trouble spots, by call number.
+    pub marks: BTreeMap<String, String>,
+    /// The running order lists marked places only.
+    pub is_marks_only: bool,
+    /// What the last key had to say; gone with the next.
+    pub said: String,
+    /// The mouse points and scrolls here.
+    pub has_mouse: bool,
+    /// What is played is being recorded.
+    pub is_recording: bool,
     /// First log line from the end that the wings show (0 follows the log).
     pub log_scroll: usize,
     /// First line of the help shown.
@@ -140,6 +222,22 @@ impl UiState {
             || Listing::Position(self.cursor.unwrap_or(present)),
             Listing::Skipped,
         )
+    }
+
+    /// The rows of the running order that are listed.
+    #[must_use]
+    pub fn listings(&self, sheet: &Sheet) -> Vec<Listing> {
+        let mut rows = listings(sheet);
+        if self.is_marks_only {
+            rows.retain(|row| match row {
+                Listing::Position(at) => {
+                    let line = sheet.positions.get(*at);
+                    line.is_some_and(|line| self.marks.contains_key(&line.call))
+                }
+                _ => false,
+            });
+        }
+        rows
     }
 
     /// Takes another sheet of the night for the one known so far: cursor and questions stay

@@ -15,6 +15,22 @@ pub struct RigStatus {
     pub warnings: Vec<String>,
 }
 
+impl RigStatus {
+    /// The same without how long ago ports were written to and heard: what stays as it is
+    /// while nothing happens.
+    #[must_use]
+    pub fn without_idle(&self) -> Self {
+        let mut same = self.clone();
+        for port in &mut same.out_ports {
+            port.idle_us = None;
+        }
+        for port in &mut same.in_ports {
+            port.idle_us = None;
+        }
+        same
+    }
+}
+
 /// One output port.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct OutPortStatus {

@@ -4,15 +4,28 @@
 //! Block characters are drawn as rectangles, not as letters, so that they join whatever
 //! font the viewer has.
 
+use super::ScreenModel;
 use ratatui::buffer::{Buffer, Cell};
+use ratatui::layout::Rect;
 use ratatui::style::{Color, Modifier};
+use std::collections::BTreeMap;
 use std::fmt::Write;
 use unicode_width::UnicodeWidthStr;
 
 /// Width and height of a cell in the picture's units.
 const CELL: (u32, u32) = (10, 20);
+/// What stands for a terminal's own colours.
 const INK: &str = "#e8e4da";
 const GROUND: &str = "#101216";
+
+/// The screen that `model.ui` names, in so many columns and rows, as a complete SVG document.
+#[must_use]
+pub fn picture(model: &ScreenModel, columns: u16, rows: u16) -> String {
+    let area = Rect::new(0, 0, columns, rows);
+    let mut buf = Buffer::empty(area);
+    super::render(model, area, &mut buf);
+    to_svg(&buf)
+}
 
 /// The buffer as a complete SVG document.
 #[must_use]
@@ -21,10 +34,11 @@ pub fn to_svg(buf: &Buffer) -> String {
         u32::from(buf.area.width) * CELL.0,
         u32::from(buf.area.height) * CELL.1,
     );
+    let ground = ground(buf);
     let mut out = format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{width}\" height=\"{height}\" \
          viewBox=\"0 0 {width} {height}\" font-family=\"monospace\" font-size=\"16\">\n\
-         <rect width=\"100%\" height=\"100%\" fill=\"{GROUND}\"/>\n"
+         <rect width=\"100%\" height=\"100%\" fill=\"{ground}\"/>\n"
     );
     for y in 0..buf.area.height {
         let mut skip = 0usize;
@@ -35,7 +49,8 @@ pub fn to_svg(buf: &Buffer) -> String {
             }
             if let Some(cell) = buf.cell((buf.area.x + x, buf.area.y + y)) {
                 skip = cell.symbol().width().saturating_sub(1);
-                draw(&mut out, cell, u32::from(x) * CELL.0, u32::from(y) * CELL.1);
+                let at = (u32::from(x) * CELL.0, u32::from(y) * CELL.1);
+                draw(&mut out, cell, at, &ground);
             }
         }
     }
@@ -43,12 +58,22 @@ pub fn to_svg(buf: &Buffer) -> String {
     out
 }
 
-fn draw(out: &mut String, cell: &Cell, x: u32, y: u32) {
+/// The colour behind most cells: it is drawn once, behind all of them.
+fn ground(buf: &Buffer) -> String {
+    let mut counts: BTreeMap<String, usize> = BTreeMap::new();
+    for cell in buf.content() {
+        *counts.entry(hex(cell.bg, GROUND)).or_default() += 1;
+    }
+    let most = counts.into_iter().max_by_key(|(_, count)| *count);
+    most.map_or_else(|| GROUND.to_owned(), |(colour, _)| colour)
+}
+
+fn draw(out: &mut String, cell: &Cell, (x, y): (u32, u32), ground: &str) {
     let is_reversed = cell.modifier.contains(Modifier::REVERSED);
     let (fg, bg) = (hex(cell.fg, INK), hex(cell.bg, GROUND));
     let (fg, bg) = if is_reversed { (bg, fg) } else { (fg, bg) };
     let columns = u32::try_from(cell.symbol().width().max(1)).unwrap_or(1);
-    if bg != GROUND {
+    if bg != ground {
         rect(out, (x, y), (CELL.0 * columns, CELL.1), &bg);
     }
     let mut chars = cell.symbol().chars();

@@ -19,9 +19,10 @@ use super::ScreenModel;
 use super::look::Look;
 use super::notice::notice;
 use super::prompt;
-use super::status::LogLevel;
-use super::text::{indent, put, put_right, row, rows, sanitise, width, wrap};
+use super::status::{LogLevel, LogLine};
+use super::text::{indent, put, put_right, row, rows, sanitise, tint, width, wrap};
 use super::wings_ports::{Line, draw, in_ports, out_ports, receivers, slots};
+use super::wings_rows::{RowLine, WingsRow, notes, pedal_lines};
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
@@ -37,28 +38,27 @@ pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
     let foot = area.height.saturating_sub(1).min(1);
     render_header(model, &look, row(area, 0), buf);
     let body = rows(area, 1, area.height - 1 - foot);
-    if area.width >= 150 {
-        let left = Rect { width: 100, ..body };
-        let right = indent(body, 102);
-        for y in 0..right.height {
-            put(buf, right, (0, y), look.marks.fence, look.faint());
+    let columns = Columns::new(model, &look, body);
+    if let Some(right) = &columns.right {
+        for y in 0..body.height {
+            put(
+                buf,
+                indent(body, 102),
+                (0, y),
+                look.marks.fence,
+                look.faint(),
+            );
         }
-        render_column(&slots(model, &look), indent(right, 1), buf);
-        let mut top = out_ports(model, &look);
-        top.extend(in_ports(model, &look));
-        render_rest(model, &look, &top, left, buf);
-    } else {
-        let mut top = out_ports(model, &look);
-        let most_rows = if area.height < 30 { 2 } else { 4 };
-        top.extend(receivers(model, &look, (area.width, most_rows)));
-        top.extend(in_ports(model, &look));
-        render_rest(model, &look, &top, body, buf);
+        right.render(model, &look, buf);
     }
+    columns.left.render(model, &look, buf);
+    let log = rows(columns.area, columns.left.area.height, columns.area.height);
+    render_log(model, &look, log, buf);
     prompt::render(model, rows(area, area.height - foot, foot), buf);
 }
 
 fn render_header(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer) {
-    let start = put_right(buf, area, 0, &format!("{} ", model.clock), look.faint());
+    let start = put_right(buf, area, 0, &format!("{} ", model.clock()), look.faint());
     let area = Rect {
         width: start,
         ..area
@@ -84,32 +84,112 @@ fn render_header(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer)
 /// Rows that the log keeps however much stands above it.
 const LOG_ROWS: u16 = 4;
 
-/// What is given, then the counters, what the technician should know, and the log.
-fn render_rest(model: &ScreenModel, look: &Look, top: &[Line], area: Rect, buf: &mut Buffer) {
-    let mut lines: Vec<Line> = top.to_vec();
-    lines.extend(remarks(model, look));
-    lines.extend(next_step(model, look, area.width));
-    lines.extend(counters(model, look, area.width));
-    lines.extend(plan_remarks(model, look, area.width));
-    let wanted = u16::try_from(lines.len()).unwrap_or(u16::MAX);
-    let rows_above = wanted.min(area.height.saturating_sub(LOG_ROWS));
-    render_column(&lines, rows(area, 0, rows_above), buf);
-    render_log(model, look, rows(area, rows_above, area.height), buf);
+/// The row of the wings at a cell.
+pub(super) fn row_at(model: &ScreenModel, area: Rect, (x, y): (u16, u16)) -> Option<WingsRow> {
+    let look = Look::new(model.ui.settings);
+    let foot = area.height.saturating_sub(1).min(1);
+    let body = rows(area, 1, area.height.saturating_sub(1 + foot));
+    let columns = Columns::new(model, &look, body);
+    [Some(columns.left), columns.right]
+        .into_iter()
+        .flatten()
+        .find(|column| column.area.contains((x, y).into()))
+        .and_then(|column| {
+            let at = column.first + usize::from(y.checked_sub(column.area.y)?);
+            column.lines.get(at)?.1
+        })
 }
 
-/// Lines from the top; the last row says how many did not fit.
-fn render_column(lines: &[Line], area: Rect, buf: &mut Buffer) {
-    let height = usize::from(area.height);
-    for (y, line) in (0..area.height).zip(lines) {
-        draw(buf, row(area, y), line);
+/// What is drawn above the log, and beside it where there is room.
+struct Columns {
+    /// Where the left column and the log stand.
+    area: Rect,
+    left: Column,
+    right: Option<Column>,
+}
+
+/// Lines of which some are in sight.
+struct Column {
+    lines: Vec<RowLine>,
+    /// The first that is in sight.
+    first: usize,
+    area: Rect,
+}
+
+impl Columns {
+    fn new(model: &ScreenModel, look: &Look, body: Rect) -> Self {
+        let is_wide = body.width >= 150;
+        let area = Rect {
+            width: if is_wide { 100 } else { body.width },
+            ..body
+        };
+        let plain = |lines: Vec<Line>| lines.into_iter().map(|line| (line, None));
+        let mut left: Vec<RowLine> = plain(out_ports(model, look)).collect();
+        let mut right = Vec::new();
+        if is_wide {
+            left.extend(plain(in_ports(model, look)));
+            right.extend(slots(model, look));
+            right.extend(notes(model, look));
+            right.push((Vec::new(), None));
+            right.extend(pedal_lines(model, look));
+        } else {
+            // A row each where rows are few: the inputs must be in sight.
+            let most_rows = if body.height < 28 { 1 } else { 4 };
+            left.extend(plain(in_ports(model, look)));
+            left.extend(receivers(model, look, (area.width, most_rows)));
+        }
+        left.extend(plain(remarks(model, look)));
+        left.extend(plain(
+            next_step(model, look, area.width).into_iter().collect(),
+        ));
+        if !is_wide {
+            left.extend(notes(model, look));
+            left.extend(pedal_lines(model, look));
+        }
+        left.extend(plain(counters(model, look, area.width)));
+        left.extend(plain(plan_remarks(model, look, area.width)));
+        let wanted = u16::try_from(left.len()).unwrap_or(u16::MAX);
+        let height = wanted.min(area.height.saturating_sub(LOG_ROWS));
+        let left = Column::new(model, left, rows(area, 0, height));
+        let right = is_wide.then(|| Column::new(model, right, indent(body, 103)));
+        Self { area, left, right }
     }
-    if lines.len() > height && area.height > 0 {
-        let words = format!(" +{} rows ", lines.len() - height);
-        let style = lines
-            .first()
-            .and_then(|line| line.first())
-            .map_or_else(Style::new, |p| p.2);
-        put_right(buf, row(area, area.height - 1), 0, &words, style);
+}
+
+impl Column {
+    /// The lines with the cursor in sight.
+    fn new(model: &ScreenModel, lines: Vec<RowLine>, area: Rect) -> Self {
+        let height = usize::from(area.height);
+        let cursor = model.ui.wings;
+        let at = lines
+            .iter()
+            .position(|(_, row)| cursor.is_some() && *row == cursor);
+        // A line more than the cursor's, where the count of hidden ones stands.
+        let first = at.map_or(0, |at| (at + 2).saturating_sub(height));
+        let first = first.min(lines.len().saturating_sub(height));
+        Self { lines, first, area }
+    }
+
+    /// The last row says how many lines do not fit, the first how many are above.
+    fn render(&self, model: &ScreenModel, look: &Look, buf: &mut Buffer) {
+        let height = usize::from(self.area.height);
+        let shown = self.lines.iter().skip(self.first);
+        for (y, (line, at)) in (0..self.area.height).zip(shown) {
+            draw(buf, row(self.area, y), line);
+            if at.is_some() && *at == model.ui.wings {
+                let row = row(self.area, y);
+                tint(buf, row, (0, 0), row.width, look.cursor());
+                put(buf, row, (0, 0), look.marks.pointer, look.cursor());
+            }
+        }
+        let hidden = self.lines.len().saturating_sub(self.first + height);
+        let last = self.area.height.saturating_sub(1);
+        for (y, count, where_) in [(0, self.first, "above"), (last, hidden, "below")] {
+            if count > 0 && self.area.height > 0 {
+                let words = format!(" +{count} rows {where_} ");
+                put_right(buf, row(self.area, y), 0, &words, look.faint());
+            }
+        }
     }
 }
 
@@ -251,18 +331,51 @@ fn plan_remarks(model: &ScreenModel, look: &Look, columns: u16) -> Vec<Line> {
     let later = remarks.iter().filter(|remark| remark.position > last);
     match later.count() {
         0 => {}
-        count => out.push(line(
-            "plan",
-            format!("and {count} further on"),
-            look.faint(),
-        )),
+        count => {
+            let more = if out.is_empty() {
+                format!("nothing here, {} further on", remarks_words(count))
+            } else {
+                format!("and {count} further on")
+            };
+            out.push(line("plan", more, look.faint()));
+        }
     }
     out
 }
 
+fn remarks_words(count: usize) -> String {
+    match count {
+        1 => "1 remark".to_owned(),
+        more => format!("{more} remarks"),
+    }
+}
+
+/// Whether a line is shown under a filter: it holds the text, or is as grave as it says.
+#[must_use]
+pub fn passes(filter: &str, line: &LogLine) -> bool {
+    let wanted = filter.trim().to_lowercase();
+    let word = match line.level {
+        LogLevel::Note => "",
+        LogLevel::Warning => "warning",
+        LogLevel::Error => "error",
+    };
+    wanted == word || line.words.to_lowercase().contains(&wanted) || line.time.starts_with(&wanted)
+}
+
 fn render_log(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer) {
     let x = put(buf, area, (2, 0), "LOG", look.strong());
-    let scroll = model.ui.log_scroll.min(model.log.len());
+    let lines: Vec<&LogLine> = model
+        .log
+        .iter()
+        .filter(|line| passes(&model.ui.log_filter, line))
+        .collect();
+    let mut x = x;
+    if !model.ui.log_filter.is_empty() {
+        let (shown, all) = (lines.len(), model.log.len());
+        let words = format!("{shown} of {all} lines, with \"{}\"", model.ui.log_filter);
+        x = put(buf, area, (x + 2, 0), &words, look.notice());
+    }
+    let scroll = model.ui.log_scroll.min(lines.len());
     if scroll > 0 {
         put(
             buf,
@@ -273,10 +386,10 @@ fn render_log(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer) {
         );
     }
     let area = rows(area, 1, area.height);
-    let end = model.log.len() - scroll;
+    let end = lines.len() - scroll;
     let columns = area.width.saturating_sub(24);
     let mut rows_shown: Vec<(String, &'static str, String, Style)> = Vec::new();
-    for line in model.log.get(..end).unwrap_or(&[]).iter().rev() {
+    for line in lines.get(..end).unwrap_or(&[]).iter().rev() {
         if rows_shown.len() >= usize::from(area.height) {
             break;
         }

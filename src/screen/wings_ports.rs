@@ -4,6 +4,7 @@ use super::ScreenModel;
 use super::look::Look;
 use super::status::OutPortStatus;
 use super::text::{put, wrap};
+use super::wings_rows::{RowLine, WingsRow};
 use crate::engine::view::{Presence, SlotView};
 use crate::sheet::ReceiverLine;
 use ratatui::buffer::Buffer;
@@ -158,9 +159,9 @@ pub(super) fn receivers(
     model: &ScreenModel,
     look: &Look,
     (columns, most_rows): (u16, usize),
-) -> Vec<Line> {
+) -> Vec<RowLine> {
     const WORDS: u16 = 40;
-    let mut out = vec![heading(
+    let head = heading(
         look,
         &[
             (2, "RECEIVERS"),
@@ -168,36 +169,39 @@ pub(super) fn receivers(
             (26, "state"),
             (WORDS, "slots are believed to hold"),
         ],
-    )];
+    );
+    let mut out: Vec<RowLine> = vec![(head, None)];
     for (index, receiver) in model.sheet.receivers.iter().enumerate() {
         let (state, style) = presence(model, look, index);
-        let held: Vec<String> = filled_slots(model, receiver)
-            .map(|(channel, slot)| slot_words(receiver, channel, slot))
-            .collect();
+        let duty = duty_words(model, index);
+        let held = filled_slots(model, receiver)
+            .map(|(channel, slot)| slot_words(receiver, channel, slot));
+        let held: Vec<String> = duty.into_iter().chain(held).collect();
         let pieces = wrap(
             &held.join("; "),
             columns.saturating_sub(WORDS + 1).max(1),
             most_rows,
         );
         let mut pieces = pieces.into_iter();
-        out.push(vec![
+        let line = vec![
             (2, receiver.name.clone(), look.strong()),
             (15, receiver.kind.clone(), look.base()),
             (26, state.to_owned(), style),
             (WORDS, pieces.next().unwrap_or_default(), look.base()),
-        ]);
-        out.extend(pieces.map(|piece| vec![(WORDS, piece, look.base())]));
+        ];
+        out.push((line, Some(WingsRow::Receiver(index))));
+        out.extend(pieces.map(|piece| (vec![(WORDS, piece, look.base())], None)));
     }
     out
 }
 
 /// The receivers with a line for each slot that holds something.
-pub(super) fn slots(model: &ScreenModel, look: &Look) -> Vec<Line> {
+pub(super) fn slots(model: &ScreenModel, look: &Look) -> Vec<RowLine> {
     let mut out = Vec::new();
     for (index, receiver) in model.sheet.receivers.iter().enumerate() {
         let (state, style) = presence(model, look, index);
         let port = model.sheet.out_ports.get(receiver.port);
-        out.push(vec![
+        let mut line = vec![
             (2, receiver.name.clone(), look.strong()),
             (16, receiver.kind.clone(), look.base()),
             (30, state.to_owned(), style),
@@ -206,12 +210,18 @@ pub(super) fn slots(model: &ScreenModel, look: &Look) -> Vec<Line> {
                 port.map_or(String::new(), |port| format!("on {}", port.name)),
                 look.faint(),
             ),
-        ]);
+        ];
+        if let Some(duty) = duty_words(model, index) {
+            line.push((66, duty, look.warning()));
+        }
+        out.push((line, Some(WingsRow::Receiver(index))));
         let before = out.len();
         for (channel, slot) in filled_slots(model, receiver) {
-            let volume = slot
-                .volume
-                .map_or("vol ?".to_owned(), |volume| format!("vol {volume}"));
+            let volume = match slot.volume {
+                Some(volume) => format!("vol {volume}"),
+                None if receiver.has_level => "vol ?".to_owned(),
+                None => String::new(),
+            };
             let notes = if slot.notes > 0 {
                 notes_words(slot.notes)
             } else {
@@ -222,24 +232,41 @@ pub(super) fn slots(model: &ScreenModel, look: &Look) -> Vec<Line> {
                 (false, Some(_)) => "in this scene",
                 (false, None) => "",
             };
-            out.push(vec![
+            let line = vec![
                 (4, format!("ch {channel}"), look.faint()),
                 (11, patch_words(receiver, slot), look.base()),
                 (42, volume, look.base()),
                 (51, notes, look.now()),
                 (61, role.to_owned(), look.faint()),
-            ]);
+            ];
+            out.push((line, None));
         }
         if out.len() == before {
-            out.push(vec![(
-                4,
-                "nothing is known of its slots".to_owned(),
-                look.faint(),
-            )]);
+            let words = "nothing is known of its slots".to_owned();
+            out.push((vec![(4, words, look.faint())], None));
         }
-        out.push(Vec::new());
+        out.push((Vec::new(), None));
     }
     out
+}
+
+/// Who plays for whom, and whether it is muted; nothing most of the time.
+fn duty_words(model: &ScreenModel, index: usize) -> Option<String> {
+    let duty = model.view.duties.get(index)?;
+    let receivers = &model.sheet.receivers;
+    let main = receivers.get(index)?.spare_of;
+    let name = |at: usize| receivers.get(at).map_or("?", |line| line.name.as_str());
+    let mut words = Vec::new();
+    match (main, duty.stands_by) {
+        (Some(main), true) => words.push(format!("stands by for {}", name(main))),
+        (Some(main), false) => words.push(format!("PLAYS for {}", name(main))),
+        (None, true) => words.push("STANDS BY, its spare plays".to_owned()),
+        (None, false) => {}
+    }
+    if duty.is_muted {
+        words.push("MUTED".to_owned());
+    }
+    (!words.is_empty()).then(|| words.join(", "))
 }
 
 /// State of a receiver in a word: never better than what was heard from it.
@@ -285,7 +312,7 @@ fn slot_words(receiver: &ReceiverLine, channel: u8, slot: &SlotView) -> String {
 }
 
 /// The patch's name; its numbers where the patch list does not have it.
-fn patch_words(receiver: &ReceiverLine, slot: &SlotView) -> String {
+pub(super) fn patch_words(receiver: &ReceiverLine, slot: &SlotView) -> String {
     let Some(program) = slot.program else {
         return "not known".to_owned();
     };

@@ -9,9 +9,12 @@
 //!
 //! One lane a layer; zones that do not overlap share a lane. The left margin names the
 //! controller, its range and its pedal. All controllers share one scale, so that a pitch
-//! stands in one column. A zone too narrow for its name shows the letter of its sound.
+//! stands in one column. A zone too narrow for its name shows the letter of its sound; in
+//! a lane of five rows a name is drawn large where its zone is wide enough.
 
+use super::big::fit;
 use super::look::Look;
+use super::scale::Scale;
 use super::text::{cut, indent, put, put_right, row, rows, tint, width};
 use crate::engine::view::ControllerView;
 use crate::sheet::{ControllerLine, SceneLine, Sheet, ZoneLine};
@@ -19,46 +22,14 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
 
-/// Where keys lie across the screen.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(super) struct Scale {
-    low: u8,
-    keys: u16,
-    columns: u16,
-}
+/// Rows of a lane in which a sound's name may be drawn large.
+pub(super) const LARGE_ROWS: u16 = 5;
 
-impl Scale {
-    /// The scale on which all keyboards of `sheet` fit into `columns`.
-    pub(super) fn of(sheet: &Sheet, columns: u16) -> Self {
-        let ranges = || sheet.controllers.iter().filter_map(|line| line.keys);
-        let low = ranges().map(|(low, _)| low).min().unwrap_or(0);
-        let high = ranges().map(|(_, high)| high).max().unwrap_or(127).max(low);
-        let keys = u16::from(high - low) + 1;
-        // A whole number of columns a key where there is room, so that keys are even.
-        let columns = if columns > keys {
-            columns / keys * keys
-        } else {
-            columns
-        };
-        Self { low, keys, columns }
-    }
+/// Columns of a zone that its edges and the blanks beside them take from a large name.
+const LARGE_EDGES: u16 = 4;
 
-    /// The first column of `key`; keys past an end lie on that end.
-    fn start(&self, key: u16) -> u16 {
-        let offset = key.saturating_sub(u16::from(self.low)).min(self.keys);
-        let column = u32::from(offset) * u32::from(self.columns) / u32::from(self.keys.max(1));
-        u16::try_from(column).unwrap_or(self.columns)
-    }
-
-    /// First column and number of columns of the keys `low` to `high`.
-    fn span(&self, (low, high): (u8, u8)) -> (u16, u16) {
-        let start = self
-            .start(u16::from(low))
-            .min(self.columns.saturating_sub(1));
-        let end = self.start(u16::from(high).saturating_add(1));
-        (start, end.saturating_sub(start).max(1))
-    }
-}
+/// A name is not cut below this for what is done to its sound.
+const SHORTEST_NAME: u16 = 4;
 
 /// How much of a map is drawn.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
@@ -248,8 +219,9 @@ impl ZoneMap<'_> {
         for zone in lane {
             let (x, count) = self.scale.span(zone.keys);
             let style = self.zone_style(zone);
+            let is_large = self.render_large(zone, area, buf);
             let middle = area.height.saturating_sub(1) / 2;
-            for y in 0..area.height {
+            for y in (0..area.height).filter(|_| !is_large) {
                 let text = if y == middle {
                     self.zone_text(zone, count)
                 } else {
@@ -259,13 +231,44 @@ impl ZoneMap<'_> {
             }
             if let Some(live) = self.live {
                 for key in (zone.keys.0..=zone.keys.1).filter(|key| live.keys_down.contains(*key)) {
+                    // One row, however high the lane: chords repeated fast must not make a
+                    // large part of the screen flash (WCAG 2.2, 2.3.1).
                     let (x, count) = self.scale.span((key, key));
-                    for y in 0..area.height {
-                        tint(buf, area, (x, y), count, self.look.lit_zone());
-                    }
+                    tint(buf, area, (x, 0), count, self.look.lit_zone());
                 }
             }
         }
+    }
+
+    /// A zone with its sound's name in large letters and what is done to it under the name;
+    /// `false` if there is no room for that.
+    fn render_large(&self, zone: &ZoneLine, area: Rect, buf: &mut Buffer) -> bool {
+        let (x, count) = self.scale.span(zone.keys);
+        let Some(large) = (area.height >= LARGE_ROWS)
+            .then(|| large(self.scene, zone, count, self.look))
+            .flatten()
+        else {
+            return false;
+        };
+        let style = self.zone_style(zone);
+        for y in 0..area.height {
+            put(buf, area, (x, y), &self.zone_blank(count), style);
+        }
+        let inner = indent(area, x + LARGE_EDGES / 2);
+        let inner = Rect {
+            width: inner.width.min(count.saturating_sub(LARGE_EDGES)),
+            ..inner
+        };
+        large.render(self.look, style, rows(inner, 0, LARGE_ROWS - 1), buf);
+        let words = changes(zone).into_iter().find(|w| width(w) <= inner.width);
+        put_right(
+            buf,
+            inner,
+            LARGE_ROWS - 1,
+            &words.unwrap_or_default(),
+            style,
+        );
+        true
     }
 
     fn zone_style(&self, zone: &ZoneLine) -> Style {
@@ -312,23 +315,47 @@ impl ZoneMap<'_> {
             .sounds
             .get(zone.sound)
             .map_or("?", |sound| sound.patch.as_str());
-        let name = cut(patch, inner - 2);
-        // Two blanks round the name, and one before and after what follows it.
+        let mut name = cut(patch, inner - 2);
+        let transposition = changes(zone).pop().unwrap_or_default();
+        if !transposition.is_empty() && width(&name) + width(&transposition) + 3 > inner {
+            // A transposition must be seen: the name gives way, as long as some is left.
+            let short = inner.saturating_sub(width(&transposition) + 3);
+            if short >= SHORTEST_NAME {
+                name = cut(patch, short);
+            }
+        }
+        // Two blanks round the name, and one after what follows it.
         let room = inner.saturating_sub(width(&name) + 2);
         let extra = changes(zone)
             .into_iter()
-            .find(|words| width(words) + 3 <= room)
+            .find(|words| width(words) < room)
             .unwrap_or_default();
         if extra.is_empty() {
             return format!("{left} {name} {}{right}", line.repeat(usize::from(room)));
         }
-        let fill = line.repeat(usize::from(room - width(&extra) - 2));
-        format!("{left} {name} {fill} {extra} {right}")
+        let fill = match room - width(&extra) - 1 {
+            0 => String::new(),
+            more => format!("{} ", line.repeat(usize::from(more) - 1)),
+        };
+        format!("{left} {name} {fill}{extra} {right}")
     }
 
     fn name(&self, key: u8) -> String {
         self.sheet.key_name(key)
     }
+}
+
+/// The name of a zone's sound in large letters, if `count` columns hold it.
+fn large(scene: &SceneLine, zone: &ZoneLine, count: u16, look: &Look) -> Option<super::big::Fit> {
+    let patch = &scene.sounds.get(zone.sound)?.patch;
+    let room = count.saturating_sub(LARGE_EDGES);
+    fit(patch, room, LARGE_ROWS - 1, look)
+}
+
+/// Whether some zone's sound can be named in large letters.
+pub(super) fn has_large(scene: &SceneLine, scale: Scale, look: &Look) -> bool {
+    let mut zones = scene.zones.iter();
+    zones.any(|zone| large(scene, zone, scale.span(zone.keys).1, look).is_some())
 }
 
 /// The sounds of a controller's zones that are too narrow for their names on this scale,
@@ -458,37 +485,6 @@ mod tests {
             controllers: controllers.collect(),
             middle_c_octave: 4,
             ..Sheet::default()
-        }
-    }
-
-    // Key ranges: 88 keys are A0 to C8 (21 to 108), 61 are C2 to C7 (36 to 96).
-    #[test]
-    fn every_key_has_its_own_columns_where_there_is_room() {
-        let scale = Scale::of(&sheet(&[(21, 108), (36, 96)]), 200);
-        assert_eq!(scale.span((21, 21)), (0, 2));
-        assert_eq!(scale.span((108, 108)), (174, 2));
-        assert_eq!(scale.span((36, 96)), (30, 122));
-        assert_eq!(
-            scale.span((60, 71)).1,
-            24,
-            "an octave is twelve keys wide anywhere"
-        );
-    }
-
-    #[test]
-    fn neighbouring_zones_touch_and_never_overlap() {
-        for columns in 1..260 {
-            let scale = Scale::of(&sheet(&[(21, 108)]), columns);
-            for split in 22..=108u8 {
-                let (start, count) = scale.span((21, split - 1));
-                let (next, rest) = scale.span((split, 108));
-                // One column at least for each: where keys share one, the zones do too.
-                assert!(
-                    start + count <= next.max(1),
-                    "{columns} columns, split {split}"
-                );
-                assert!(next + rest <= columns.max(next + 1));
-            }
         }
     }
 

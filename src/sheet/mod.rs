@@ -25,6 +25,8 @@ pub struct Sheet {
     pub controllers: Vec<ControllerLine>,
     /// Receivers, as in the promptbook.
     pub receivers: Vec<ReceiverLine>,
+    /// Pedals and buttons that are commands, as the promptbook's bindings.
+    pub pedals: Vec<PedalLine>,
     /// Input ports, as in the promptbook.
     pub in_ports: Vec<PortLine>,
     /// Output ports, as in the promptbook.
@@ -85,6 +87,21 @@ pub struct ReceiverLine {
     pub channels: Vec<u8>,
     /// Names of patches by (bank MSB, bank LSB, program): to name what a slot holds.
     pub patches: Vec<PatchName>,
+    /// Index of the receiver that it is the spare of.
+    pub spare_of: Option<usize>,
+    /// Whether it has a level of its own that the program sets.
+    pub has_level: bool,
+}
+
+/// A pedal or button that is a command.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct PedalLine {
+    /// Its name.
+    pub name: String,
+    /// Index of the controller it belongs to.
+    pub controller: usize,
+    /// What it does, in a word or two.
+    pub action: String,
 }
 
 /// The name of a stored sound.
@@ -120,6 +137,8 @@ pub struct SongLine {
     pub call: String,
     /// Beats a minute.
     pub tempo: Option<f32>,
+    /// Beats a bar.
+    pub beats: Option<u8>,
     /// Its key as written.
     pub key: String,
     /// Semitones tonight, song and night together.

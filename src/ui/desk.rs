@@ -1,16 +1,18 @@
 //! Keys become changes of the screen's state and commands for the engine. No terminal:
 //! a test presses keys by hand.
 
-use super::keys::{TABLE, UiCommand, UiKey, lookup};
+use super::keys::{Keys, UiCommand, UiKey};
 use super::notes::{NOTE_MS, NoteKeys, semitones};
+use super::prompts::paste;
 use super::tonight::{self, NightEdit};
+use super::{rehearsal, wings};
 use crate::engine::input::Command;
 use crate::engine::promptbook::{ControllerId, PositionId};
 use crate::engine::view::View;
-use crate::screen::state::{find, find_place, listings};
+use crate::screen::state::find;
 use crate::screen::{Listing, NoteMode, Prompt, Screen, UiState};
 use crate::sheet::Sheet;
-use crossterm::event::{Event, KeyCode, KeyEvent, KeyEventKind, KeyModifiers};
+use crossterm::event::{Event, KeyCode, KeyEvent, KeyEventKind};
 
 /// What came of an event.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
@@ -19,8 +21,23 @@ pub struct Reply {
     pub commands: Vec<Command>,
     /// A change of the night.
     pub edit: Option<NightEdit>,
+    /// Something for the files.
+    pub wish: Option<Wish>,
     /// The person wants to leave.
     pub is_quit: bool,
+}
+
+/// Something that neither the engine nor the night is asked for.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Wish {
+    /// The log, as it is filtered, goes to a file.
+    SaveLog,
+    /// The marks were changed: they are kept.
+    KeepMarks,
+    /// A recording begins, or the one that runs ends and is saved.
+    Record,
+    /// The mouse is taken, or left to the terminal, as the state says.
+    Mouse,
 }
 
 /// What a key's meaning may depend on.
@@ -39,9 +56,25 @@ pub struct Facts<'a> {
 pub struct Desk {
     notes: NoteKeys,
     has_releases: bool,
+    pub(super) keys: Keys,
 }
 
 impl Desk {
+    /// A desk with keys of one's own.
+    #[must_use]
+    pub fn new(keys: Keys) -> Self {
+        Self {
+            keys,
+            ..Self::default()
+        }
+    }
+
+    /// The keys in force.
+    #[must_use]
+    pub const fn keys(&self) -> &Keys {
+        &self.keys
+    }
+
     /// One event of the terminal.
     pub fn handle(&mut self, event: &Event, state: &mut UiState, facts: Facts) -> Reply {
         match event {
@@ -52,6 +85,7 @@ impl Desk {
                 paste(text, state);
                 Reply::default()
             }
+            Event::Mouse(mouse) => self.handle_mouse(*mouse, None, state, facts),
             _ => Reply::default(),
         }
     }
@@ -75,6 +109,7 @@ impl Desk {
         if event.kind == KeyEventKind::Release {
             return self.release(key, state);
         }
+        state.said.clear();
         let is_repeat = event.kind == KeyEventKind::Repeat;
         if state.prompt.is_some()
             && let Some(reply) = self.type_into_prompt(key, state, facts)
@@ -87,12 +122,13 @@ impl Desk {
         if state.is_help
             && let Some(step) = scroll_step(key)
         {
-            state.help_scroll = moved(state.help_scroll, step).min(TABLE.len());
+            state.help_scroll = moved(state.help_scroll, step).min(self.keys.rows().count());
             return Reply::default();
         }
-        match lookup(key, state.screen) {
+        let command = self.keys.lookup(key, state.screen).map(|row| row.command);
+        match command {
             // A held key goes on moving a cursor, and does nothing else twice.
-            Some(command) if !is_repeat || matches!(command, UiCommand::Down | UiCommand::Up) => {
+            Some(command) if !is_repeat || is_scroll(command) => {
                 self.carry_out(command, state, facts)
             }
             _ => Reply::default(),
@@ -142,7 +178,12 @@ impl Desk {
         Some(reply)
     }
 
-    fn carry_out(&mut self, command: UiCommand, state: &mut UiState, facts: Facts) -> Reply {
+    pub(super) fn carry_out(
+        &mut self,
+        command: UiCommand,
+        state: &mut UiState,
+        facts: Facts,
+    ) -> Reply {
         match command {
             UiCommand::Send(command) => {
                 if matches!(command, Command::Step | Command::Back) {
@@ -154,6 +195,7 @@ impl Desk {
             UiCommand::ToggleFade => return send(vec![Command::Fade(!facts.view.is_faded)]),
             UiCommand::ToggleCues => return self.toggle_cues(state, facts),
             UiCommand::Show(screen) => show(state, screen),
+            UiCommand::NextTheme => state.settings.theme = state.settings.theme.after(),
             UiCommand::NextScreen => show(state, next_screen(state.screen)),
             UiCommand::Find => {
                 show(state, Screen::Order);
@@ -177,6 +219,30 @@ impl Desk {
                 let target = state.cursor.unwrap_or(facts.view.position.index());
                 return jump_or_ask(target, state, facts);
             }
+            UiCommand::PanicOne
+            | UiCommand::ResendOne(_)
+            | UiCommand::MuteOne
+            | UiCommand::Spare
+            | UiCommand::EndNote
+            | UiCommand::IgnorePedal => return wings::act(command, state, facts),
+            UiCommand::LockPedals => {
+                return send(vec![Command::LockPedals(!facts.view.is_locked)]);
+            }
+            UiCommand::Loop
+            | UiCommand::LoopTo
+            | UiCommand::Mark
+            | UiCommand::NextMark
+            | UiCommand::MarksOnly => return rehearsal::act(command, state, facts),
+            UiCommand::Record => return wish(Wish::Record),
+            UiCommand::SaveLog => return wish(Wish::SaveLog),
+            UiCommand::Mouse => {
+                state.has_mouse = !state.has_mouse;
+                return wish(Wish::Mouse);
+            }
+            UiCommand::LogDown => state.log_scroll = moved(state.log_scroll, -1),
+            UiCommand::LogUp => state.log_scroll = moved(state.log_scroll, 1),
+            UiCommand::Filter => state.prompt = Some(Prompt::Filter(state.log_filter.clone())),
+            UiCommand::Line => state.prompt = Some(self.line(String::new(), facts)),
             UiCommand::Down => scroll(state, facts, 1),
             UiCommand::Up => scroll(state, facts, -1),
             UiCommand::Notes => return self.next_notes(state, facts),
@@ -232,6 +298,8 @@ impl Desk {
     fn close(&mut self, state: &mut UiState) -> Reply {
         if state.is_help {
             state.is_help = false;
+        } else if !state.log_filter.is_empty() && state.screen == Screen::Wings {
+            state.log_filter.clear();
         } else if state.notes != NoteMode::Off {
             state.notes = NoteMode::Off;
             return send(self.notes.release_all());
@@ -244,73 +312,38 @@ impl Desk {
         }
         Reply::default()
     }
-
-    /// A key while something is typed or asked. Nothing if the key means the same as ever:
-    /// pedals step whatever is open.
-    fn type_into_prompt(&mut self, key: UiKey, state: &mut UiState, facts: Facts) -> Option<Reply> {
-        let is_plain = (key.modifiers - KeyModifiers::SHIFT).is_empty();
-        if key.code == KeyCode::Esc {
-            state.prompt = None;
-            return Some(Reply::default());
-        }
-        match (state.prompt.as_mut()?, key.code) {
-            (Prompt::Find(text) | Prompt::Jump(text), KeyCode::Char(c)) if is_plain => {
-                if text.chars().count() < MAX_TYPED {
-                    text.push(c);
-                }
-            }
-            (Prompt::Find(text) | Prompt::Jump(text), KeyCode::Backspace) => {
-                text.pop();
-            }
-            (_, KeyCode::Enter) => return Some(answer(state, facts)),
-            _ => return None,
-        }
-        if let Some(Prompt::Find(text)) = &state.prompt {
-            state.find.clone_from(text);
-            find_from(state, facts, 0);
-        }
-        Some(Reply::default())
-    }
 }
 
 /// Lowest note of the lower row at first: C3, so that middle C begins the upper row.
 const LOWEST_C: u8 = 48;
-/// Characters that a prompt takes; more are ignored.
-const MAX_TYPED: usize = 64;
 
 /// Letters may be notes on the model rig and in rehearsal, never on a rig in a show.
 const fn may_play(state: &UiState, facts: Facts) -> bool {
     state.may_play || !facts.view.sends_cues
 }
 
-fn send(commands: Vec<Command>) -> Reply {
+const fn is_scroll(command: UiCommand) -> bool {
+    matches!(
+        command,
+        UiCommand::Down | UiCommand::Up | UiCommand::LogDown | UiCommand::LogUp
+    )
+}
+
+pub(super) fn wish(wish: Wish) -> Reply {
+    Reply {
+        wish: Some(wish),
+        ..Reply::default()
+    }
+}
+
+pub(super) fn send(commands: Vec<Command>) -> Reply {
     Reply {
         commands,
         ..Reply::default()
     }
 }
 
-/// Enter in a prompt.
-fn answer(state: &mut UiState, facts: Facts) -> Reply {
-    match state.prompt.take() {
-        Some(Prompt::Jump(text)) => {
-            // The target was shown while it was typed: a second question would only delay.
-            match find_place(facts.sheet, &text, facts.view.position.index()) {
-                Some(target) => jump(target, state),
-                None => {
-                    // The prompt says that there is no such place, and stays to be mended.
-                    state.prompt = Some(Prompt::Jump(text));
-                    Reply::default()
-                }
-            }
-        }
-        Some(Prompt::ConfirmJump(target)) => jump(target, state),
-        Some(Prompt::ConfirmQuit) => quit(),
-        Some(Prompt::Find(_)) | None => Reply::default(),
-    }
-}
-
-fn jump(target: usize, state: &mut UiState) -> Reply {
+pub(super) fn jump(target: usize, state: &mut UiState) -> Reply {
     place_cursor(state, None);
     let position = u32::try_from(target).map(PositionId);
     position.map_or_else(
@@ -319,7 +352,7 @@ fn jump(target: usize, state: &mut UiState) -> Reply {
     )
 }
 
-fn jump_or_ask(target: usize, state: &mut UiState, facts: Facts) -> Reply {
+pub(super) fn jump_or_ask(target: usize, state: &mut UiState, facts: Facts) -> Reply {
     if target == facts.view.position.index() || target >= facts.sheet.positions.len() {
         return Reply::default();
     }
@@ -340,7 +373,7 @@ fn ask_to_quit(state: &mut UiState, facts: Facts) -> Reply {
     Reply::default()
 }
 
-fn quit() -> Reply {
+pub(super) fn quit() -> Reply {
     Reply {
         is_quit: true,
         ..Reply::default()
@@ -348,11 +381,11 @@ fn quit() -> Reply {
 }
 
 /// Puts the cursor on a position; none lets it follow the show.
-fn place_cursor(state: &mut UiState, position: Option<usize>) {
+pub(super) fn place_cursor(state: &mut UiState, position: Option<usize>) {
     (state.cursor, state.left_out) = (position, None);
 }
 
-fn show(state: &mut UiState, screen: Screen) {
+pub(super) fn show(state: &mut UiState, screen: Screen) {
     state.is_help = false;
     state.screen = screen;
 }
@@ -365,20 +398,20 @@ fn next_screen(screen: Screen) -> Screen {
     }
 }
 
-fn find_from(state: &mut UiState, facts: Facts, offset: usize) {
+pub(super) fn find_from(state: &mut UiState, facts: Facts, offset: usize) {
     let from = state.cursor.unwrap_or(facts.view.position.index()) + offset;
     if let Some(found) = find(facts.sheet, &state.find, from) {
         place_cursor(state, Some(found));
     }
 }
 
-fn scroll(state: &mut UiState, facts: Facts, step: isize) {
+pub(super) fn scroll(state: &mut UiState, facts: Facts, step: isize) {
     if state.screen == Screen::Wings {
-        // The log follows its end: up is further from it.
-        state.log_scroll = moved(state.log_scroll, -step);
+        wings::move_cursor(state, facts, step);
         return;
     }
-    let rows: Vec<Listing> = listings(facts.sheet)
+    let rows: Vec<Listing> = state
+        .listings(facts.sheet)
         .into_iter()
         .filter(|row| matches!(row, Listing::Position(_) | Listing::Skipped(_)))
         .collect();
@@ -391,7 +424,7 @@ fn scroll(state: &mut UiState, facts: Facts, step: isize) {
     }
 }
 
-fn moved(from: usize, step: isize) -> usize {
+pub(super) fn moved(from: usize, step: isize) -> usize {
     from.saturating_add_signed(step)
 }
 
@@ -413,19 +446,12 @@ fn shift_octave(state: &mut UiState, semitones: i8) {
     }
 }
 
-/// Pasted text goes into what is being typed and nowhere else: it is never keys.
-fn paste(text: &str, state: &mut UiState) {
-    if let Some(Prompt::Find(typed) | Prompt::Jump(typed)) = &mut state.prompt {
-        let room = MAX_TYPED.saturating_sub(typed.chars().count());
-        typed.extend(text.chars().filter(|c| !c.is_control()).take(room));
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::midi::{Key, Value7};
     use crate::sheet::{ControllerLine, OrderLine, PositionLine, SceneLine, SongLine};
+    use crossterm::event::KeyModifiers;
 
     /// A desk with its state before a show of three scenes on one keyboard.
     struct Bench {
@@ -723,5 +749,171 @@ mod tests {
         let off = Command::NoteOff(LOWER, Key::clamped(48));
         assert_eq!(commands, [off, Command::Cues(true)]);
         assert_eq!(bench.state.notes, NoteMode::Off);
+    }
+
+    /// The bench with a receiver that has a spare, on the wings.
+    fn wings() -> Bench {
+        let mut bench = Bench::new();
+        let receiver = |name: &str, first, spare_of| crate::sheet::ReceiverLine {
+            name: name.into(),
+            slots: (first, 2),
+            channels: vec![1, 2],
+            spare_of,
+            ..crate::sheet::ReceiverLine::default()
+        };
+        bench.sheet.receivers = vec![receiver("main", 0, None), receiver("spare", 2, Some(0))];
+        bench.view.held[0] = crate::engine::view::HeldView {
+            slot: crate::engine::promptbook::SlotId(1),
+            out_key: 60,
+            ..crate::engine::view::HeldView::default()
+        };
+        bench.view.held_count = 1;
+        bench.typed("2");
+        bench
+    }
+
+    #[test]
+    fn the_row_under_the_cursor_is_put_right() {
+        use crate::engine::promptbook::{ReceiverId, SlotId};
+        use crate::engine::view::PedalId;
+        let mut bench = wings();
+        assert_eq!(bench.typed("p"), [], "no row yet");
+        assert!(
+            bench.state.said.contains("a receiver"),
+            "{}",
+            bench.state.said
+        );
+        let over = [Command::TakeOver(ReceiverId(1))];
+        assert_eq!(bench.typed("s"), over, "there is one spare only");
+        bench.key(KeyCode::Down);
+        assert_eq!(bench.typed("p"), [Command::Panic(Some(ReceiverId(0)))]);
+        assert_eq!(bench.typed("v"), [Command::MuteOne(ReceiverId(0), true)]);
+        assert_eq!(bench.typed("s"), [Command::TakeOver(ReceiverId(0))]);
+        bench.key(KeyCode::Down);
+        bench.key(KeyCode::Down);
+        assert_eq!(
+            bench.typed("d"),
+            [Command::EndNote(SlotId(1), Key::clamped(60))]
+        );
+        assert_eq!(bench.typed("i"), []);
+        assert!(bench.state.said.contains("a pedal"), "{}", bench.state.said);
+        bench.key(KeyCode::Down);
+        let hold = PedalId::Held(LOWER, 0);
+        assert_eq!(bench.typed("i"), [Command::IgnorePedal(hold, true)]);
+        bench.view.controllers[1].ignored[0] = true;
+        assert_eq!(bench.typed("i"), [Command::IgnorePedal(hold, false)]);
+        assert_eq!(bench.typed("L"), [Command::LockPedals(true)]);
+    }
+
+    #[test]
+    fn a_command_is_given_by_its_name_and_completed() {
+        use crate::engine::promptbook::ReceiverId;
+        let mut bench = wings();
+        bench.typed(":panic ma");
+        bench.key(KeyCode::Tab);
+        assert_eq!(
+            bench.key(KeyCode::Enter),
+            [Command::Panic(Some(ReceiverId(0)))]
+        );
+        bench.typed(":pan");
+        assert_eq!(bench.key(KeyCode::Enter), []);
+        let Some(Prompt::Line { refused, .. }) = &bench.state.prompt else {
+            panic!("the line stays to be mended");
+        };
+        assert_eq!(refused, "no such command");
+        bench.key(KeyCode::Tab);
+        assert_eq!(bench.key(KeyCode::Enter), [Command::Panic(None)]);
+        bench.typed(":jump 1.3");
+        assert_eq!(bench.key(KeyCode::Enter), [Command::Jump(PositionId(2))]);
+        bench.typed(":loop 1.3 1.2");
+        let looped = Command::Loop(Some((PositionId(1), PositionId(2))));
+        assert_eq!(bench.key(KeyCode::Enter), [looped]);
+        bench.view.position = PositionId(2);
+        bench.typed(":back 2");
+        assert_eq!(bench.key(KeyCode::Enter), [Command::Jump(PositionId(0))]);
+        bench.typed(":ignore lower hold");
+        assert_eq!(bench.key(KeyCode::Enter).len(), 1);
+        bench.typed(":spare spare");
+        let over = [Command::TakeOver(ReceiverId(1))];
+        assert_eq!(bench.key(KeyCode::Enter), over);
+    }
+
+    #[test]
+    fn trouble_spots_are_marked_listed_and_found_again() {
+        let mut bench = Bench::new();
+        bench.typed("aflat here");
+        let enter = Event::Key(KeyEvent::new(KeyCode::Enter, KeyModifiers::NONE));
+        assert_eq!(bench.event(&enter).wish, Some(Wish::KeepMarks));
+        assert_eq!(bench.state.marks["1.1"], "flat here");
+        bench.view.position = PositionId(2);
+        bench.typed("A");
+        assert_eq!(
+            (bench.state.screen, bench.state.cursor),
+            (Screen::Order, Some(0))
+        );
+        bench.typed("M");
+        assert_eq!(bench.state.listings(&bench.sheet), [Listing::Position(0)]);
+        bench.typed("a");
+        for _ in "flat here".chars() {
+            bench.key(KeyCode::Backspace);
+        }
+        bench.key(KeyCode::Enter);
+        assert!(bench.state.marks.is_empty());
+    }
+
+    #[test]
+    fn a_loop_is_asked_for_in_rehearsal_only() {
+        let mut bench = Bench::new();
+        bench.typed("3");
+        bench.key(KeyCode::Down);
+        assert_eq!(bench.typed("o"), []);
+        assert!(bench.state.said.contains("F9"), "{}", bench.state.said);
+        bench.view.sends_cues = false;
+        let at = |first, last| Some((PositionId(first), PositionId(last)));
+        assert_eq!(bench.typed("o"), [Command::Loop(at(1, 1))]);
+        bench.view.stretch = at(1, 1);
+        bench.key(KeyCode::Down);
+        assert_eq!(bench.typed("O"), [Command::Loop(at(1, 2))]);
+        bench.view.stretch = at(1, 2);
+        assert_eq!(bench.typed("o"), [Command::Loop(None)]);
+    }
+
+    #[test]
+    fn a_click_points_and_a_second_one_asks_to_jump() {
+        use crate::screen::Hit;
+        use crossterm::event::{MouseButton, MouseEvent, MouseEventKind};
+        let mut bench = Bench::new();
+        bench.typed("3");
+        let click = MouseEvent {
+            kind: MouseEventKind::Down(MouseButton::Left),
+            column: 1,
+            row: 4,
+            modifiers: KeyModifiers::NONE,
+        };
+        let hit = Some(Hit::Listing(Listing::Position(2)));
+        for expected in [None, Some(Prompt::ConfirmJump(2))] {
+            let facts = Facts {
+                sheet: &bench.sheet,
+                view: &bench.view,
+                now_us: 0,
+            };
+            let reply = bench.desk.handle_mouse(click, hit, &mut bench.state, facts);
+            assert_eq!(reply.commands, []);
+            assert_eq!(bench.state.cursor, Some(2));
+            assert_eq!(bench.state.prompt, expected);
+        }
+    }
+
+    #[test]
+    fn the_log_is_filtered_as_one_types_and_shown_whole_again() {
+        let mut bench = wings();
+        bench.typed("ferror");
+        assert_eq!(bench.state.log_filter, "error");
+        bench.key(KeyCode::Enter);
+        let save = Event::Key(KeyEvent::new(KeyCode::Char('w'), KeyModifiers::NONE));
+        assert_eq!(bench.event(&save).wish, Some(Wish::SaveLog));
+        bench.key(KeyCode::Esc);
+        assert_eq!(bench.state.log_filter, "");
+        assert_eq!(bench.state.screen, Screen::Wings);
     }
 }

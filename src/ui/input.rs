@@ -104,12 +104,19 @@ impl Drop for InputThread {
 }
 
 fn read(sender: &SyncSender<Told>, shared: &Shared) -> io::Result<()> {
+    let mut known_size = None;
     while !shared.is_over.load(Ordering::Acquire) {
-        match wait()? {
+        let wake = wait()?;
+        // A resize comes by signal, not through standard input. A look of the library's
+        // takes its whole time with the processor busy: it is left out while nothing is new.
+        let size = size();
+        let is_quiet = matches!(wake, Wake::Quiet) && size.is_some() && size == known_size;
+        known_size = size;
+        match wake {
             Wake::Gone => return Err(io::Error::from(io::ErrorKind::UnexpectedEof)),
+            _ if is_quiet => continue,
             Wake::Ready | Wake::Quiet => {}
         }
-        // Also when quiet: a resize comes by signal, not through standard input.
         while event::poll(LOOK)? {
             match sender.try_send(Told::Event(event::read()?)) {
                 Ok(()) => {}
@@ -128,6 +135,18 @@ enum Wake {
     Ready,
     Quiet,
     Gone,
+}
+
+/// Columns and rows of the terminal; none where that is not known.
+#[cfg(unix)]
+fn size() -> Option<(u16, u16)> {
+    let size = rustix::termios::tcgetwinsize(io::stdin()).ok()?;
+    Some((size.ws_col, size.ws_row))
+}
+
+#[cfg(not(unix))]
+const fn size() -> Option<(u16, u16)> {
+    None
 }
 
 #[cfg(unix)]

@@ -1,7 +1,8 @@
-//! The one table of commands: what each is called, its keys, where it works, what it does.
+//! Commands, keys, and which key asks for which command.
 //!
-//! Key handling, the help screen and the footer are all made from it.
+//! What there is stands in `table`; a user's file may give other keys (`remap`).
 
+use super::table::TABLE;
 use crate::engine::input::Command;
 use crate::screen::{KeyLine, Screen};
 use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
@@ -43,12 +44,52 @@ pub enum UiCommand {
     Down,
     /// The cursor or the text one line up.
     Up,
+    /// Silence the receiver under the cursor.
+    PanicOne,
+    /// Send the receiver under the cursor its state again; forced, sounding slots too.
+    ResendOne(bool),
+    /// No new notes on the receiver under the cursor, or notes again.
+    MuteOne,
+    /// The spare of the receiver under the cursor plays for it, or it plays itself again.
+    Spare,
+    /// End the note under the cursor.
+    EndNote,
+    /// Ignore the pedal under the cursor, or heed it again.
+    IgnorePedal,
+    /// Lock the pedals that step, or free them.
+    LockPedals,
+    /// Loop the scene under the cursor, or end the loop.
+    Loop,
+    /// The loop reaches to the scene under the cursor.
+    LoopTo,
+    /// Begin to type a word for the place of the cursor, or of the show.
+    Mark,
+    /// The next marked place.
+    NextMark,
+    /// List marked places only, or all.
+    MarksOnly,
+    /// Begin or end a recording.
+    Record,
+    /// The log a line down.
+    LogDown,
+    /// The log a line up.
+    LogUp,
+    /// Begin to type what lines of the log must hold.
+    Filter,
+    /// Write the log to a file.
+    SaveLog,
+    /// Begin to type a command.
+    Line,
+    /// Take the mouse, or leave it to the terminal.
+    Mouse,
     /// Letters are notes on the next keyboard of the rig, after the last no longer.
     Notes,
     /// Keyboard notes an octave up.
     OctaveUp,
     /// Keyboard notes an octave down.
     OctaveDown,
+    /// The next theme: dark, light, high contrast, red light.
+    NextTheme,
     /// Show or hide the help.
     Help,
     /// Leave what is open: prompt, help, other screens.
@@ -67,18 +108,18 @@ pub struct UiKey {
 }
 
 impl UiKey {
-    const fn plain(code: KeyCode) -> Self {
+    pub(super) const fn plain(code: KeyCode) -> Self {
         Self {
             code,
             modifiers: KeyModifiers::NONE,
         }
     }
 
-    const fn letter(c: char) -> Self {
+    pub(super) const fn letter(c: char) -> Self {
         Self::plain(KeyCode::Char(c))
     }
 
-    const fn with(code: KeyCode, modifiers: KeyModifiers) -> Self {
+    pub(super) const fn with(code: KeyCode, modifiers: KeyModifiers) -> Self {
         Self { code, modifiers }
     }
 
@@ -137,328 +178,127 @@ pub struct KeyRow {
     pub words: &'static str,
     /// What it asks for.
     pub command: UiCommand,
-    /// Whether the footer has it.
-    pub is_in_footer: bool,
+    /// The screens whose footer has it.
+    pub footer: &'static [Screen],
+    /// What may follow its name on the command line.
+    pub takes: Takes,
 }
 
-const ALL: &[Screen] = &Screen::ALL;
-const STAGE: &[Screen] = &[Screen::Stage];
-const LISTS: &[Screen] = &[Screen::Wings, Screen::Order];
-const ORDER: &[Screen] = &[Screen::Order];
-const CTRL: KeyModifiers = KeyModifiers::CONTROL;
-const SHIFT: KeyModifiers = KeyModifiers::SHIFT;
-
-const fn row(
-    (name, is_in_footer): (&'static str, bool),
-    keys: &'static [UiKey],
-    screens: &'static [Screen],
-    command: UiCommand,
-    words: &'static str,
-) -> KeyRow {
-    KeyRow {
-        name,
-        keys,
-        screens,
-        words,
-        command,
-        is_in_footer,
+impl KeyRow {
+    /// The row with something that may follow its name.
+    pub(super) const fn takes(mut self, takes: Takes) -> Self {
+        self.takes = takes;
+        self
     }
 }
 
-const FOOTER: bool = true;
-const HELP_ONLY: bool = false;
-
-/// The table. Its order is the order of the help.
-///
-/// Page-turn pedals that are keyboards send `PageDown` and `PageUp` or arrows: on the
-/// stage all of these step. `F` keys do what must work while letters are notes.
-pub const TABLE: &[KeyRow] = &[
-    row(
-        ("step", FOOTER),
-        &[
-            UiKey::letter(' '),
-            UiKey::plain(KeyCode::PageDown),
-            UiKey::plain(KeyCode::Right),
-        ],
-        ALL,
-        UiCommand::Send(Command::Step),
-        "to the next scene",
-    ),
-    row(
-        ("back", FOOTER),
-        &[UiKey::plain(KeyCode::PageUp), UiKey::plain(KeyCode::Left)],
-        ALL,
-        UiCommand::Send(Command::Back),
-        "to the scene before",
-    ),
-    row(
-        ("step", HELP_ONLY),
-        &[UiKey::plain(KeyCode::Down)],
-        STAGE,
-        UiCommand::Send(Command::Step),
-        "to the next scene: pedals may send arrows",
-    ),
-    row(
-        ("back", HELP_ONLY),
-        &[UiKey::plain(KeyCode::Up)],
-        STAGE,
-        UiCommand::Send(Command::Back),
-        "to the scene before",
-    ),
-    row(
-        ("next song", HELP_ONLY),
-        &[UiKey::letter('.'), UiKey::with(KeyCode::Right, SHIFT)],
-        ALL,
-        UiCommand::Send(Command::SongDown),
-        "to the next song",
-    ),
-    row(
-        ("song before", HELP_ONLY),
-        &[UiKey::letter(','), UiKey::with(KeyCode::Left, SHIFT)],
-        ALL,
-        UiCommand::Send(Command::SongUp),
-        "to this song's start, then to the song before",
-    ),
-    row(
-        ("next page", HELP_ONLY),
-        &[UiKey::letter(']'), UiKey::plain(KeyCode::End)],
-        ALL,
-        UiCommand::Send(Command::PageNext),
-        "to the next page of the song",
-    ),
-    row(
-        ("page before", HELP_ONLY),
-        &[UiKey::letter('['), UiKey::plain(KeyCode::Home)],
-        ALL,
-        UiCommand::Send(Command::PageBack),
-        "to the page before",
-    ),
-    row(
-        ("jump", HELP_ONLY),
-        &[UiKey::letter('g'), UiKey::letter(':')],
-        ALL,
-        UiCommand::Jump,
-        "to a call number, a name or SONG/SCENE",
-    ),
-    row(
-        ("find", FOOTER),
-        &[UiKey::letter('/')],
-        ALL,
-        UiCommand::Find,
-        "a scene or song in the running order",
-    ),
-    row(
-        ("find next", HELP_ONLY),
-        &[UiKey::letter('n')],
-        ORDER,
-        UiCommand::FindNext,
-        "the text again, further on",
-    ),
-    row(
-        ("jump", FOOTER),
-        &[UiKey::plain(KeyCode::Enter)],
-        ORDER,
-        UiCommand::JumpToCursor,
-        "to the scene under the cursor",
-    ),
-    row(
-        ("skip", FOOTER),
-        &[UiKey::letter('x')],
-        ORDER,
-        UiCommand::SkipSong,
-        "leave a song out tonight, or take it in again",
-    ),
-    row(
-        ("song up", HELP_ONLY),
-        &[UiKey::with(KeyCode::Up, SHIFT)],
-        ORDER,
-        UiCommand::MoveSongUp,
-        "play this song one place earlier tonight",
-    ),
-    row(
-        ("song down", HELP_ONLY),
-        &[UiKey::with(KeyCode::Down, SHIFT)],
-        ORDER,
-        UiCommand::MoveSongDown,
-        "play this song one place later tonight",
-    ),
-    row(
-        ("higher", HELP_ONLY),
-        &[UiKey::letter('t')],
-        ORDER,
-        UiCommand::TransposeSong(1),
-        "this song a semitone higher tonight",
-    ),
-    row(
-        ("lower", HELP_ONLY),
-        &[UiKey::letter('T')],
-        ORDER,
-        UiCommand::TransposeSong(-1),
-        "this song a semitone lower tonight",
-    ),
-    row(
-        ("undo", HELP_ONLY),
-        &[UiKey::letter('u')],
-        ORDER,
-        UiCommand::UndoChange,
-        "take the last change of the night back",
-    ),
-    row(
-        ("down", HELP_ONLY),
-        &[UiKey::plain(KeyCode::Down)],
-        LISTS,
-        UiCommand::Down,
-        "the cursor or the log a line down",
-    ),
-    row(
-        ("up", HELP_ONLY),
-        &[UiKey::plain(KeyCode::Up)],
-        LISTS,
-        UiCommand::Up,
-        "the cursor or the log a line up",
-    ),
-    row(
-        ("screens", FOOTER),
-        &[UiKey::plain(KeyCode::Tab)],
-        ALL,
-        UiCommand::NextScreen,
-        "the next screen: stage, wings, running order",
-    ),
-    row(
-        ("stage", HELP_ONLY),
-        &[UiKey::letter('1'), UiKey::plain(KeyCode::F(1))],
-        ALL,
-        UiCommand::Show(Screen::Stage),
-        "the stage: what is played and what comes next",
-    ),
-    row(
-        ("wings", HELP_ONLY),
-        &[UiKey::letter('2'), UiKey::plain(KeyCode::F(2))],
-        ALL,
-        UiCommand::Show(Screen::Wings),
-        "the wings: ports, receivers, counters, log",
-    ),
-    row(
-        ("order", HELP_ONLY),
-        &[UiKey::letter('3'), UiKey::plain(KeyCode::F(3))],
-        ALL,
-        UiCommand::Show(Screen::Order),
-        "the running order",
-    ),
-    row(
-        ("panic", FOOTER),
-        &[UiKey::letter('!'), UiKey::plain(KeyCode::F(12))],
-        ALL,
-        UiCommand::Send(Command::Panic(None)),
-        "silence everything that sounds, at once",
-    ),
-    row(
-        ("resend", HELP_ONLY),
-        &[UiKey::letter('r'), UiKey::plain(KeyCode::F(5))],
-        ALL,
-        UiCommand::Send(Command::Resend {
-            receiver: None,
-            is_forced: false,
-        }),
-        "send the state again, sounding slots once silent",
-    ),
-    row(
-        ("force", HELP_ONLY),
-        &[UiKey::letter('R'), UiKey::with(KeyCode::F(5), SHIFT)],
-        ALL,
-        UiCommand::Send(Command::Resend {
-            receiver: None,
-            is_forced: true,
-        }),
-        "send it to sounding slots too: may cut notes",
-    ),
-    row(
-        ("mute", HELP_ONLY),
-        &[UiKey::letter('m'), UiKey::plain(KeyCode::F(8))],
-        ALL,
-        UiCommand::ToggleMute,
-        "no new notes, or notes again",
-    ),
-    row(
-        ("fade", HELP_ONLY),
-        &[UiKey::letter('F'), UiKey::with(KeyCode::F(8), SHIFT)],
-        ALL,
-        UiCommand::ToggleFade,
-        "fade all out in four seconds, or back in",
-    ),
-    row(
-        ("rehearse", HELP_ONLY),
-        &[UiKey::plain(KeyCode::F(9))],
-        ALL,
-        UiCommand::ToggleCues,
-        "hold cues back (rehearsal), or let them go",
-    ),
-    row(
-        ("notes", HELP_ONLY),
-        &[UiKey::letter('k'), UiKey::plain(KeyCode::F(4))],
-        ALL,
-        UiCommand::Notes,
-        "letters play each keyboard in turn, then none",
-    ),
-    row(
-        ("octave up", HELP_ONLY),
-        &[UiKey::letter('+')],
-        ALL,
-        UiCommand::OctaveUp,
-        "keyboard notes an octave up",
-    ),
-    row(
-        ("octave down", HELP_ONLY),
-        &[UiKey::letter('-')],
-        ALL,
-        UiCommand::OctaveDown,
-        "keyboard notes an octave down",
-    ),
-    row(
-        ("help", FOOTER),
-        &[UiKey::letter('?')],
-        ALL,
-        UiCommand::Help,
-        "this help, or back",
-    ),
-    row(
-        ("close", HELP_ONLY),
-        &[UiKey::plain(KeyCode::Esc)],
-        ALL,
-        UiCommand::Close,
-        "leave what is open, end notes; then the stage",
-    ),
-    row(
-        ("quit", HELP_ONLY),
-        &[UiKey::letter('q'), UiKey::with(KeyCode::Char('c'), CTRL)],
-        ALL,
-        UiCommand::Quit,
-        "leave; asks first in a show",
-    ),
-];
-
-/// What `key` asks for on `screen`.
-#[must_use]
-pub fn lookup(key: UiKey, screen: Screen) -> Option<UiCommand> {
-    TABLE
-        .iter()
-        .find(|row| row.keys.contains(&key) && row.screens.contains(&screen))
-        .map(|row| row.command)
+/// What may follow a command's name on the command line.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Takes {
+    /// Nothing.
+    Nothing,
+    /// The name of a receiver.
+    Receiver,
+    /// The name of a pedal, or a controller's name and `hold`, `sostenuto` or `soft`.
+    Pedal,
+    /// A call number, a name or SONG/SCENE.
+    Place,
+    /// One or two of them, or `off`.
+    Stretch,
+    /// A text.
+    Word,
+    /// A number.
+    Count,
 }
 
-/// The table as the screens show it.
+impl Takes {
+    /// It in a word, in capitals.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Nothing => "",
+            Self::Receiver => "RECEIVER",
+            Self::Pedal => "PEDAL",
+            Self::Place => "PLACE",
+            Self::Stretch => "PLACE PLACE",
+            Self::Word => "TEXT",
+            Self::Count => "COUNT",
+        }
+    }
+}
+
+/// The table with the keys in force.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Keys {
+    bound: Vec<(KeyRow, Vec<UiKey>)>,
+}
+
+impl Default for Keys {
+    /// The table's own keys.
+    fn default() -> Self {
+        Self {
+            bound: TABLE.iter().map(|row| (*row, row.keys.to_vec())).collect(),
+        }
+    }
+}
+
+impl Keys {
+    /// All commands, in the table's order.
+    pub fn rows(&self) -> impl Iterator<Item = &KeyRow> {
+        self.bound.iter().map(|(row, _)| row)
+    }
+
+    /// All commands with their keys.
+    pub fn bound(&self) -> impl Iterator<Item = (&KeyRow, &[UiKey])> {
+        self.bound.iter().map(|(row, keys)| (row, keys.as_slice()))
+    }
+
+    /// What `key` asks for on `screen`.
+    #[must_use]
+    pub fn lookup(&self, key: UiKey, screen: Screen) -> Option<&KeyRow> {
+        self.bound
+            .iter()
+            .find(|(row, keys)| keys.contains(&key) && row.screens.contains(&screen))
+            .map(|(row, _)| row)
+    }
+
+    /// Whether a command that `is_meant` picks has this key.
+    pub(super) fn has(&self, key: UiKey, is_meant: impl Fn(&KeyRow) -> bool) -> bool {
+        let mut bound = self.bound.iter();
+        bound.any(|(row, keys)| is_meant(row) && keys.contains(&key))
+    }
+
+    /// Gives the first command of a name these keys instead of its own, and takes them from
+    /// the others.
+    pub(super) fn give(&mut self, name: &str, wanted: &[UiKey]) {
+        for (_, keys) in &mut self.bound {
+            keys.retain(|key| !wanted.contains(key));
+        }
+        let found = self.bound.iter_mut().find(|(row, _)| row.name == name);
+        if let Some((_, keys)) = found {
+            *keys = wanted.to_vec();
+        }
+    }
+
+    /// The commands as the screens show them.
+    #[must_use]
+    pub fn lines(&self) -> Vec<KeyLine> {
+        self.bound()
+            .map(|(row, keys)| KeyLine {
+                name: row.name.to_owned(),
+                keys: keys.iter().map(|key| key.name()).collect(),
+                screens: row.screens.to_vec(),
+                words: row.words.to_owned(),
+                footer: row.footer.to_vec(),
+            })
+            .collect()
+    }
+}
+
+/// The table's own keys as the screens show them.
 #[must_use]
 pub fn key_lines() -> Vec<KeyLine> {
-    TABLE
-        .iter()
-        .map(|row| KeyLine {
-            name: row.name.to_owned(),
-            keys: row.keys.iter().map(|key| key.name()).collect(),
-            screens: row.screens.to_vec(),
-            words: row.words.to_owned(),
-            is_in_footer: row.is_in_footer,
-        })
-        .collect()
+    Keys::default().lines()
 }
 
 #[cfg(test)]
@@ -497,13 +337,19 @@ mod tests {
             receiver: None,
             is_forced: true,
         });
-        assert_eq!(lookup(UiKey::of(&small), Screen::Stage), Some(forced));
+        let keys = Keys::default();
+        let found = keys.lookup(UiKey::of(&small), Screen::Stage);
+        assert_eq!(found.map(|row| row.command), Some(forced));
     }
 
     // What page-turn pedals send: common practice, no source.
     #[test]
     fn what_a_page_turn_pedal_sends_steps_on_the_stage() {
-        let command = |code| lookup(UiKey::plain(code), Screen::Stage);
+        let keys = Keys::default();
+        let command = |code| {
+            let row = keys.lookup(UiKey::plain(code), Screen::Stage);
+            row.map(|row| row.command)
+        };
         for code in [
             KeyCode::PageDown,
             KeyCode::Right,

@@ -5,14 +5,24 @@
 //! `UiState` that outlives it: the loop may die and be started again over the same state.
 
 pub mod desk;
+mod frame_writer;
 pub mod input;
 pub mod keys;
+mod line;
+pub mod manual;
+mod mouse;
 pub mod notes;
+mod prompts;
+mod rehearsal;
+pub mod remap;
 pub mod run;
+pub mod table;
 pub mod terminal;
 pub mod tonight;
+mod wings;
 
-pub use desk::{Desk, Reply};
+pub use desk::{Desk, Reply, Wish};
+pub use keys::Keys;
 pub use run::{Sink, Source, UiExit, run};
 pub use terminal::{TerminalGuard, install_panic_hook, is_terminal};
 pub use tonight::NightEdit;

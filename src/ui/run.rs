@@ -1,17 +1,16 @@
 //! The drawing loop: events in, frames out, commands to whoever takes them.
 //!
 //! It draws when something changed, at most sixty times a second, and looks at the slow
-//! things (ports, clock) four times a second. It can stall or die without the engine
-//! noticing; all that it needs to go on is in the `UiState` it was lent.
+//! things (ports, clock) four times a second. A terminal that stalls costs frames, not keys;
+//! and the loop can die without the engine noticing: all that it needs to go on is in the `UiState` it was lent.
 
-use super::desk::{Desk, Facts};
+use super::desk::{Desk, Facts, Reply, Wish};
 use super::input::{InputThread, Told};
-use super::keys::key_lines;
 use super::terminal::TerminalGuard;
 use super::tonight::NightEdit;
 use crate::engine::input::Command;
 use crate::engine::view::View;
-use crate::screen::{self, KeyLine, LogLine, RigStatus, ScreenModel, UiState};
+use crate::screen::{self, KeyLine, LogLine, RigStatus, Screen, ScreenModel, UiState};
 use crate::sheet::Sheet;
 use crossterm::event::Event;
 use std::io;
@@ -37,8 +36,8 @@ pub trait Source {
     fn drain_log(&mut self, into: &mut Vec<LogLine>);
     /// The present on the clock of `View::now_us`, in microseconds.
     fn now_us(&mut self) -> u64;
-    /// The time of day as text.
-    fn clock(&mut self) -> String;
+    /// The time of day, in seconds past midnight.
+    fn time_s(&mut self) -> u32;
     /// Whether the show has ended by itself (a signal), so that drawing ends too.
     fn is_over(&mut self) -> bool;
 }
@@ -49,6 +48,8 @@ pub trait Sink {
     fn send(&mut self, command: Command);
     /// One change of the night.
     fn edit(&mut self, edit: NightEdit);
+    /// Something for the files. `log` are the lines that the screen has.
+    fn wish(&mut self, wish: Wish, state: &mut UiState, log: &[LogLine]);
 }
 
 /// Why the loop ended.
@@ -77,9 +78,12 @@ pub fn run(
     desk.release_all()
         .into_iter()
         .for_each(|command| sink.send(command));
-    let terminal = TerminalGuard::enter()?;
+    let mut terminal = TerminalGuard::enter()?;
+    if state.has_mouse {
+        terminal.take_mouse(true);
+    }
     let input = InputThread::start()?;
-    let mut frames = Frames::new(source);
+    let mut frames = Frames::new(source, desk);
     let exit = Loop {
         input,
         terminal,
@@ -114,23 +118,37 @@ struct Frames {
     rig: RigStatus,
     view: View,
     sheet: Arc<Sheet>,
-    clock: String,
+    time_s: u32,
     refreshed: Instant,
 }
 
 impl Frames {
-    fn new(source: &mut impl Source) -> Self {
+    fn new(source: &mut impl Source, desk: &Desk) -> Self {
         let mut log = Vec::new();
         source.drain_log(&mut log);
         let view = *source.view();
         Self {
-            keys: key_lines(),
+            keys: desk.keys().lines(),
             log,
             rig: source.rig(),
             view,
             sheet: source.sheet(view.edition),
-            clock: source.clock(),
+            time_s: source.time_s(),
             refreshed: Instant::now(),
+        }
+    }
+
+    /// What a screen is drawn from.
+    fn model<'a>(&'a self, state: &'a UiState, now_us: u64) -> ScreenModel<'a> {
+        ScreenModel {
+            sheet: &self.sheet,
+            view: &self.view,
+            rig: &self.rig,
+            log: &self.log,
+            ui: state,
+            keys: &self.keys,
+            now_us,
+            time_s: self.time_s,
         }
     }
 
@@ -158,13 +176,20 @@ impl Frames {
         let excess = self.log.len().saturating_sub(MAX_LOG_LINES);
         self.log.drain(..excess);
         state.log_scroll = state.log_scroll.min(self.log.len());
-        let is_due = self.refreshed.elapsed() >= REFRESH;
-        if is_due {
-            self.refreshed = Instant::now();
-            self.rig = source.rig();
-            self.clock = source.clock();
+        is_new || new_lines > 0 || self.refresh(source, state.screen)
+    }
+
+    /// Looks at the slow things when it is time; whether one of them has to be drawn. Only
+    /// the wings show how long ago a port was heard; elsewhere a second is drawn once.
+    fn refresh(&mut self, source: &mut impl Source, screen: Screen) -> bool {
+        if self.refreshed.elapsed() < REFRESH {
+            return false;
         }
-        is_new || new_lines > 0 || is_due
+        self.refreshed = Instant::now();
+        let (mut rig, time_s) = (source.rig(), source.time_s());
+        std::mem::swap(&mut self.rig, &mut rig);
+        let is_next_second = std::mem::replace(&mut self.time_s, time_s) != time_s;
+        screen == Screen::Wings || is_next_second || self.rig.without_idle() != rig.without_idle()
     }
 }
 
@@ -183,9 +208,8 @@ impl Loop<'_> {
         sink: &mut impl Sink,
         state: &mut UiState,
     ) -> io::Result<UiExit> {
-        self.draw(frames, source, state)?;
+        let mut is_stale = !self.draw(frames, source, state)?;
         let mut drawn = Instant::now();
-        let mut is_stale = false;
         loop {
             let rest = FRAME.saturating_sub(drawn.elapsed()).max(SHORTEST);
             let first = self.input.next(if is_stale { rest } else { FRAME });
@@ -198,9 +222,9 @@ impl Loop<'_> {
             }
             is_stale |= frames.look(source, state) | is_touched;
             if is_stale && drawn.elapsed() >= FRAME {
-                self.draw(frames, source, state)?;
+                // A terminal that does not take the last frame yet gets the newest later.
+                is_stale = !self.draw(frames, source, state)?;
                 drawn = Instant::now();
-                is_stale = false;
             }
         }
     }
@@ -227,13 +251,19 @@ impl Loop<'_> {
                 Told::HangUp => return Ok((Some(UiExit::HangUp), true)),
                 Told::Event(Event::Resize(width, height)) => size = Some((width, height)),
                 Told::Event(event) => {
-                    let reply = self.desk.handle(&event, state, facts);
+                    let reply = self.reply(&event, frames, state, facts);
                     reply
                         .commands
                         .into_iter()
                         .for_each(|command| sink.send(command));
                     if let Some(edit) = reply.edit {
                         sink.edit(edit);
+                    }
+                    if let Some(wish) = reply.wish {
+                        if wish == Wish::Mouse {
+                            self.terminal.take_mouse(state.has_mouse);
+                        }
+                        sink.wish(wish, state, &frames.log);
                     }
                     if reply.is_quit {
                         return Ok((Some(UiExit::Quit), true));
@@ -250,10 +280,26 @@ impl Loop<'_> {
         }
         ended.into_iter().for_each(|command| sink.send(command));
         if let Some((width, height)) = size {
-            self.terminal.resize(width, height)?;
+            self.terminal.resize(width, height);
             is_touched = true;
         }
         Ok((None, is_touched))
+    }
+
+    /// What comes of an event; the mouse is told what it points at.
+    fn reply(
+        &mut self,
+        event: &Event,
+        frames: &Frames,
+        state: &mut UiState,
+        facts: Facts,
+    ) -> Reply {
+        let Event::Mouse(mouse) = event else {
+            return self.desk.handle(event, state, facts);
+        };
+        let model = frames.model(state, facts.now_us);
+        let hit = screen::hit(&model, self.terminal.area(), (mouse.column, mouse.row));
+        self.desk.handle_mouse(*mouse, hit, state, facts)
     }
 
     fn draw(
@@ -261,17 +307,8 @@ impl Loop<'_> {
         frames: &Frames,
         source: &mut impl Source,
         state: &UiState,
-    ) -> io::Result<()> {
-        let model = ScreenModel {
-            sheet: &frames.sheet,
-            view: &frames.view,
-            rig: &frames.rig,
-            log: &frames.log,
-            ui: state,
-            keys: &frames.keys,
-            now_us: source.now_us(),
-            clock: &frames.clock,
-        };
+    ) -> io::Result<bool> {
+        let model = frames.model(state, source.now_us());
         self.terminal
             .draw(|area, buf| screen::render(&model, area, buf))
     }

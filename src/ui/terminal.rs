@@ -5,9 +5,11 @@
 //! under a drawing loop that is alive nor write a word on it; the hook hands such a panic
 //! to whoever keeps records.
 
+use super::frame_writer::FrameWriter;
 use crossterm::event::{
-    DisableBracketedPaste, DisableFocusChange, EnableFocusChange, KeyboardEnhancementFlags,
-    PopKeyboardEnhancementFlags, PushKeyboardEnhancementFlags,
+    DisableBracketedPaste, DisableFocusChange, DisableMouseCapture, EnableFocusChange,
+    EnableMouseCapture, KeyboardEnhancementFlags, PopKeyboardEnhancementFlags,
+    PushKeyboardEnhancementFlags,
 };
 use crossterm::terminal::{
     BeginSynchronizedUpdate, EndSynchronizedUpdate, EnterAlternateScreen, LeaveAlternateScreen,
@@ -17,13 +19,22 @@ use crossterm::{cursor, execute, queue};
 use ratatui::backend::{Backend, CrosstermBackend};
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
-use std::io::{self, BufWriter, IsTerminal, Stdout, Write};
+use std::io::{self, IsTerminal};
 use std::marker::PhantomData;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Duration;
 
-/// Bytes gathered before they are written: a whole frame in full colour fits.
-const OUT_BYTES: usize = 256 * 1024;
+/// Bytes set aside for a frame: a whole one in full colour fits.
+const FRAME_BYTES: usize = 256 * 1024;
+
+/// How long the last frame is waited for at the end. A terminal that takes no bytes for so
+/// long is left as it is: restoring it would wait for it too.
+const LAST_WAIT: Duration = Duration::from_secs(1);
+
+/// The largest part of a terminal that is drawn on; beyond it a terminal stays blank. A
+/// terminal can claim any size, and two buffers of the largest would take all memory.
+const MOST_COLUMNS: u16 = 1_000;
+const MOST_ROWS: u16 = 400;
 
 /// Whether some thread draws on the terminal now.
 static IS_TAKEN: AtomicBool = AtomicBool::new(false);
@@ -41,9 +52,13 @@ pub fn is_terminal() -> bool {
 /// the size at each frame, and prints on standard error when it is dropped after the
 /// terminal is gone, which panics where standard error is that terminal.
 pub struct TerminalGuard {
-    backend: CrosstermBackend<BufWriter<Stdout>>,
+    writer: FrameWriter,
     shown: Buffer,
     next: Buffer,
+    /// The terminal is cleared before the next frame.
+    is_new: bool,
+    /// What the terminal is to be told of the mouse.
+    mouse: Option<bool>,
     _stays_on_its_thread: PhantomData<*const ()>,
 }
 
@@ -63,10 +78,14 @@ impl TerminalGuard {
                 "the terminal is taken by another screen: end that one first",
             ));
         }
+        let writer =
+            FrameWriter::start().inspect_err(|_| IS_TAKEN.store(false, Ordering::Release))?;
         let mut guard = Self {
-            backend: CrosstermBackend::new(BufWriter::with_capacity(OUT_BYTES, io::stdout())),
+            writer,
             shown: Buffer::default(),
             next: Buffer::default(),
+            is_new: true,
+            mouse: None,
             _stays_on_its_thread: PhantomData,
         };
         // From here on dropping the guard restores, also when one of these fails.
@@ -75,47 +94,75 @@ impl TerminalGuard {
         // after it, so that none can fall between.
         crossterm::event::poll(Duration::ZERO)?;
         let (width, height) = crossterm::terminal::size()?;
-        guard.resize(width, height)?;
+        guard.resize(width, height);
         Ok(guard)
     }
 
     /// The terminal has a new size: it is cleared, and the next frame is drawn whole.
-    ///
-    /// # Errors
-    /// If the terminal cannot be written.
-    pub fn resize(&mut self, width: u16, height: u16) -> io::Result<()> {
-        let area = Rect::new(0, 0, width, height);
+    pub fn resize(&mut self, width: u16, height: u16) {
+        let area = Rect::new(0, 0, width.min(MOST_COLUMNS), height.min(MOST_ROWS));
         self.shown = Buffer::empty(area);
         self.next = Buffer::empty(area);
-        self.backend.clear()
+        self.is_new = true;
+    }
+
+    /// Where frames are drawn.
+    #[must_use]
+    pub const fn area(&self) -> Rect {
+        self.next.area
+    }
+
+    /// Takes the mouse, or leaves it to the terminal, which then marks text with it. The
+    /// terminal is told with the next frame.
+    pub const fn take_mouse(&mut self, is_taken: bool) {
+        self.mouse = Some(is_taken);
     }
 
     /// Draws one frame: what differs from the last is written in one piece, and the
-    /// terminal shows it whole or not yet.
+    /// terminal shows it whole or not yet. `false` if the frame before it is still being
+    /// written: this one was left out.
     ///
     /// # Errors
     /// If the terminal cannot be written.
-    pub fn draw(&mut self, render: impl FnOnce(Rect, &mut Buffer)) -> io::Result<()> {
+    pub fn draw(&mut self, render: impl FnOnce(Rect, &mut Buffer)) -> io::Result<bool> {
+        if self.writer.is_busy() {
+            return Ok(false);
+        }
         self.next.reset();
         render(self.next.area, &mut self.next);
         let changed = self.shown.diff(&self.next);
-        if changed.is_empty() {
-            return Ok(());
+        if changed.is_empty() && !self.is_new && self.mouse.is_none() {
+            return Ok(true);
         }
-        queue!(self.backend, BeginSynchronizedUpdate)?;
-        self.backend.draw(changed.into_iter())?;
-        queue!(self.backend, EndSynchronizedUpdate)?;
-        Write::flush(&mut self.backend)?;
+        let mut frame = Vec::with_capacity(FRAME_BYTES);
+        let mut backend = CrosstermBackend::new(&mut frame);
+        queue!(backend, BeginSynchronizedUpdate)?;
+        match self.mouse.take() {
+            Some(true) => queue!(backend, EnableMouseCapture)?,
+            Some(false) => queue!(backend, DisableMouseCapture)?,
+            None => {}
+        }
+        if self.is_new {
+            backend.clear()?;
+        }
+        backend.draw(changed.into_iter())?;
+        queue!(backend, EndSynchronizedUpdate)?;
+        self.writer.write(frame)?;
+        self.is_new = false;
         std::mem::swap(&mut self.shown, &mut self.next);
-        Ok(())
+        Ok(true)
     }
 }
 
 impl Drop for TerminalGuard {
     fn drop(&mut self) {
-        // What is not yet written must not follow the restoring; the terminal may be gone.
-        let _ = Write::flush(&mut self.backend);
-        leave_modes();
+        // What is not yet written must not follow the restoring.
+        if self.writer.rest(LAST_WAIT) {
+            leave_modes();
+        } else {
+            let _ = disable_raw_mode();
+        }
+        IS_TAKEN.store(false, Ordering::Release);
     }
 }
 
@@ -162,10 +209,10 @@ fn leave_modes() {
     let _ = execute!(
         io::stdout(),
         EndSynchronizedUpdate,
+        DisableMouseCapture,
         DisableFocusChange,
         cursor::Show,
         LeaveAlternateScreen
     );
     let _ = disable_raw_mode();
-    IS_TAKEN.store(false, Ordering::Release);
 }

@@ -9,7 +9,7 @@ use std::process::{Command, Output, Stdio};
 
 use rustix::process::{Pid, Signal, kill_process};
 
-const COMMANDS: [&str; 6] = ["play", "check", "plan", "ports", "replay", "new"];
+const COMMANDS: [&str; 7] = ["play", "check", "plan", "ports", "replay", "new", "picture"];
 const DEMO: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/shows/quarry-lanterns");
 
 /// The program with a home of its own and no terminal.

@@ -1,135 +1,120 @@
-//! The README's picture: the stage in the middle of the demo show, drawn from the program's
-//! own cells, so that it cannot promise what the program does not show.
+//! The pictures of the documents: each is made by the program itself with the command that
+//! `tests/data/pictures.txt` has, so that none promises what the program does not show.
 //!
-//! `UPDATE_EXPECTED=1` writes `assets/stage.svg` anew.
+//! `UPDATE_EXPECTED=1` writes them anew.
 
+use std::collections::BTreeSet;
 use std::fs;
+use std::path::Path;
+use std::process::{Command, Output};
 
-use ratatui::{buffer::Buffer, layout::Rect};
-use segue::engine::{
-    Engine,
-    input::{Command, Input, Outbox},
-    promptbook::{ControllerId, InPort, OutPort, PositionId},
-    view::View,
-};
-use segue::midi::{Channel, Controller, Key, Message, Value7};
-use segue::plan::{Plan, compile};
-use segue::screen::{self, Colour, InPortStatus, OutPortStatus, RigStatus, ScreenModel, UiState};
-use segue::show::read::read;
+use crate::show_read::repository;
 
-use crate::show_read::{files_in, repository};
-
-/// The demo's night, compiled.
-fn plan() -> Plan {
-    let (show, findings) = read(
-        &files_in(&repository("shows/quarry-lanterns")),
-        "quarry-lanterns",
-    );
-    assert!(findings.kept().is_empty());
-    let night = show
-        .nights
-        .iter()
-        .find(|night| night.name == "harbour-hall")
-        .unwrap();
-    compile(&show, night).unwrap()
+fn picture(args: &[&str], out: &Path) -> Output {
+    Command::new(env!("CARGO_BIN_EXE_segue"))
+        .current_dir(repository(""))
+        .arg("picture")
+        .args(args)
+        .arg("-o")
+        .arg(out)
+        .output()
+        .unwrap()
 }
 
-/// The synth song: two notes and the pedal are held over the step from the gap to the drop,
-/// where the left hand has gone to the bass and the right one to the strap keys.
-fn play(plan: &Plan) -> View {
-    let at = |call: &str| plan.places.iter().position(|place| place.call == call);
-    let mut engine = Engine::new(
-        plan.promptbook.clone(),
-        PositionId(u32::try_from(at("5.4").unwrap()).unwrap()),
-    );
-    let (keys, strap) = (ControllerId(0), ControllerId(1));
-    let note = |controller, key| {
-        Input::Command(Command::NoteOn(
-            controller,
-            Key::clamped(key),
-            Value7::clamped(90),
-        ))
-    };
-    let hold = Message::Control(
-        Channel::clamped(0),
-        Controller::clamped(64),
-        Value7::clamped(127),
-    );
-    let mut inputs: Vec<Input> = Vec::new();
-    inputs.extend(
-        (0..plan.promptbook.in_ports.len()).map(|port| Input::InputReady(InPort(port as u8))),
-    );
-    inputs.extend(
-        (0..plan.promptbook.out_ports.len()).map(|port| Input::OutputReady(OutPort(port as u8))),
-    );
-    inputs.extend([note(keys, 61), note(keys, 66), Input::Midi(InPort(0), hold)]);
-    inputs.push(Input::Command(Command::Step));
-    inputs.extend([
-        note(keys, 42),
-        note(strap, 66),
-        note(strap, 69),
-        note(strap, 73),
-    ]);
-    let mut out = Outbox::new();
-    for (at, input) in inputs.into_iter().enumerate() {
-        out.clear();
-        engine.handle(at as u64 * 300_000, input, &mut out);
-    }
-    let mut view = View::default();
-    engine.view(&mut view);
-    view
+/// Each picture's file name and the words of its command.
+fn list() -> Vec<(String, Vec<String>)> {
+    let text = fs::read_to_string(repository("tests/data/pictures.txt")).unwrap();
+    let lines = text.lines().filter(|line| !line.starts_with('#'));
+    let words = lines.map(|line| line.split_whitespace().map(String::from));
+    words
+        .filter_map(|mut words| Some((words.next()?, words.collect())))
+        .collect()
 }
 
-/// What `segue` alone shows of its ports: models, which never say that they live.
-fn rig(plan: &Plan) -> RigStatus {
-    let out_port = OutPortStatus {
-        is_present: true,
-        identity: "model rig".into(),
-        ..OutPortStatus::default()
-    };
-    let in_port = InPortStatus {
-        is_present: true,
-        identity: "model rig".into(),
-        ..InPortStatus::default()
-    };
-    RigStatus {
-        out_ports: vec![out_port; plan.promptbook.out_ports.len()],
-        in_ports: vec![in_port; plan.promptbook.in_ports.len()],
-        is_realtime: Some(true),
-        mode: "model rig".into(),
-        warnings: Vec::new(),
+#[test]
+fn the_documents_show_what_the_program_draws() {
+    let folder = tempfile::tempdir().unwrap();
+    for (name, args) in list() {
+        let args: Vec<&str> = args.iter().map(String::as_str).collect();
+        let out = folder.path().join(&name);
+        let output = picture(&args, &out);
+        assert!(output.status.success(), "{name}: {output:?}");
+        let drawn = fs::read_to_string(&out).unwrap();
+        let path = repository("assets").join(&name);
+        if std::env::var_os("UPDATE_EXPECTED").is_some() {
+            fs::write(&path, &drawn).unwrap();
+        }
+        assert!(
+            fs::read_to_string(&path).unwrap_or_default() == drawn,
+            "{} differs from the screen",
+            path.display()
+        );
     }
 }
 
 #[test]
-fn the_readme_shows_what_the_program_draws() {
-    let plan = plan();
-    let view = play(&plan);
-    assert!(!view.controllers[0].held_over.is_empty());
-    assert_eq!(view.controllers[1].keys_down.len(), 3);
-    let mut ui = UiState::default();
-    ui.settings.colour = Colour::Full;
-    let area = Rect::new(0, 0, 120, 36);
-    let mut buf = Buffer::empty(area);
-    let model = ScreenModel {
-        sheet: &plan.sheet,
-        view: &view,
-        rig: &rig(&plan),
-        log: &[],
-        ui: &ui,
-        keys: &segue::ui::keys::key_lines(),
-        now_us: view.now_us,
-        clock: "20:41",
-    };
-    screen::render(&model, area, &mut buf);
-    let drawn = screen::svg::to_svg(&buf);
-    let path = repository("assets/stage.svg");
-    if std::env::var_os("UPDATE_EXPECTED").is_some() {
-        fs::write(&path, &drawn).unwrap();
+fn every_picture_of_a_document_is_made_by_its_command() {
+    let known: BTreeSet<String> = list().into_iter().map(|(name, _)| name).collect();
+    let readme = fs::read_to_string(repository("README.md")).unwrap();
+    let shown = readme.split("](assets/").skip(1);
+    let shown = shown.filter_map(|rest| rest.split_once(')'));
+    let shown: BTreeSet<String> = shown.map(|(name, _)| name.to_owned()).collect();
+    assert!(!shown.is_empty());
+    let unknown: Vec<_> = shown.difference(&known).collect();
+    assert!(unknown.is_empty(), "no command for {unknown:?}");
+}
+
+#[test]
+fn each_screen_and_theme_has_its_own_picture_of_the_size_that_is_asked_for() {
+    let folder = tempfile::tempdir().unwrap();
+    let show = [
+        "shows/quarry-lanterns",
+        "--night",
+        "harbour-hall",
+        "--size",
+        "80x24",
+    ];
+    let mut seen = BTreeSet::new();
+    for screen in ["stage", "wings", "order"] {
+        for theme in ["dark", "light", "high-contrast", "red-light"] {
+            let out = folder.path().join("it.svg");
+            let more = ["--screen", screen, "--theme", theme];
+            let output = picture(&[&show[..], &more[..]].concat(), &out);
+            assert!(output.status.success(), "{output:?}");
+            let drawn = fs::read_to_string(&out).unwrap();
+            assert!(
+                drawn.contains("width=\"800\" height=\"480\""),
+                "{screen} {theme}"
+            );
+            assert!(seen.insert(drawn), "{screen} {theme} is like another");
+        }
     }
-    assert!(
-        fs::read_to_string(&path).unwrap_or_default() == drawn,
-        "{} differs from the screen",
-        path.display()
-    );
+}
+
+#[test]
+fn what_cannot_be_drawn_is_refused_with_words() {
+    let folder = tempfile::tempdir().unwrap();
+    let show = ["shows/quarry-lanterns", "--night", "harbour-hall"];
+    for (args, words) in [
+        (&["--at", "99.9"][..], "99.9"),
+        (&["--size", "0x24"], "at most 500x200"),
+        (&["--size", "80"], "columns x rows"),
+        (&["--theme", "pink"], "red-light"),
+        (&["--screen", "pit"], "wings"),
+        (&["--down", "harp:C4"], "the rig has: keys, strap"),
+        (&["--down", "keys:H9"], "keys:H9"),
+        (&["--down", "C4"], "name a controller"),
+        (
+            &["--held", "keys:C4"],
+            "nothing comes before the first position",
+        ),
+        (&["--clock", "25:00"], "hour:minute"),
+    ] {
+        let out = folder.path().join("it.svg");
+        let output = picture(&[&show[..], args].concat(), &out);
+        assert_eq!(output.status.code(), Some(2), "{args:?}");
+        let told = String::from_utf8_lossy(&output.stderr);
+        assert!(told.contains(words), "{args:?}: {told}");
+        assert!(!out.exists(), "{args:?}");
+    }
 }

@@ -83,6 +83,8 @@ fn instrument(at: usize, slots: u8) -> Receiver {
         pages: None,
         hears: Vec::new(),
         keyboard: None,
+        mixer: None,
+        panel: Vec::new(),
         spare_of: None,
     }
 }

@@ -5,14 +5,15 @@
 #![allow(clippy::unwrap_used)]
 
 mod sample;
+mod themes;
 
 use proptest::prelude::*;
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Color;
-use segue::engine::promptbook::PositionId;
+use segue::engine::promptbook::{PositionId, SlotId};
 use segue::engine::view::{Presence, Swallowed};
-use segue::screen::{self, Colour, LogLine, NoteMode, Prompt, Screen, UiState};
+use segue::screen::{self, Colour, LogLine, NoteMode, Prompt, Screen, Theme, UiState};
 use segue::sheet::{ControllerLine, PositionLine, ReceiverLine, RouteLine, Sheet};
 use std::path::{Path, PathBuf};
 
@@ -140,6 +141,32 @@ fn stage_without_colour_or_line_drawing() {
     check("stage-ascii-80x24", &draw(&sample, (80, 24)));
 }
 
+/// At the first scene of the first song, before the night began and just after a bar of
+/// three was counted in.
+#[test]
+fn stage_at_the_start_of_the_night() {
+    let mut sample = sample::Sample::new();
+    sample.view.position = PositionId(0);
+    sample.view.step_us = None;
+    sample.time_s = (19 * 60 + 48) * 60;
+    check("stage-start-120x36", &draw(&sample, (120, 36)));
+}
+
+/// Why nothing happened is as large as the call number, in whose place it stands.
+#[test]
+fn stage_after_a_press_that_did_not_step() {
+    let mut sample = sample::Sample::new();
+    sample.view.swallowed = Some((sample.now_us, Swallowed::TooSoon));
+    check("stage-no-step-120x36", &draw(&sample, (120, 36)));
+}
+
+#[test]
+fn stage_on_a_very_large_terminal() {
+    let mut sample = sample::Sample::new();
+    sample.view.position = PositionId(9);
+    check("stage-240x80", &draw(&sample, (240, 80)));
+}
+
 #[test]
 fn wings() {
     for size in SIZES {
@@ -149,6 +176,69 @@ fn wings() {
             &format!("wings-{}x{}", size.0, size.1),
             &draw(&sample, size),
         );
+    }
+}
+
+#[test]
+fn wings_with_a_cursor_on_a_held_note_and_a_filtered_log() {
+    for size in SIZES {
+        let mut sample = sample::Sample::new();
+        sample.ui.screen = Screen::Wings;
+        sample.ui.wings = Some(screen::WingsRow::Note(SlotId(2), 57));
+        sample.ui.log_filter = "error".into();
+        sample.view.is_locked = true;
+        sample.view.duties[1].is_muted = true;
+        sample.view.controllers[0].ignored[0] = true;
+        check(
+            &format!("wings-cursor-{}x{}", size.0, size.1),
+            &draw(&sample, size),
+        );
+    }
+}
+
+#[test]
+fn order_with_marks_and_a_loop_while_a_command_is_typed() {
+    for size in SIZES {
+        let mut sample = sample::Sample::new();
+        sample.ui.screen = Screen::Order;
+        sample.view.sends_cues = false;
+        sample.view.stretch = Some((PositionId(7), PositionId(8)));
+        sample.ui.marks.insert("3.3".into(), "too loud".into());
+        sample.ui.prompt = Some(Prompt::Line {
+            text: "mut".into(),
+            offers: vec!["mute".into(), "mute one".into()],
+            refused: String::new(),
+        });
+        check(
+            &format!("order-rehearsal-{}x{}", size.0, size.1),
+            &draw(&sample, size),
+        );
+    }
+}
+
+#[test]
+fn what_is_clicked_is_what_is_drawn_there() {
+    for (width, height) in SIZES {
+        let mut sample = sample::Sample::new();
+        sample.ui.screen = Screen::Wings;
+        let area = Rect::new(0, 0, width, height);
+        let rows: Vec<String> = text(&draw(&sample, (width, height)))
+            .lines()
+            .map(str::to_owned)
+            .collect();
+        let mut found = 0;
+        for (y, line) in (0..height).zip(&rows) {
+            for x in 0..width {
+                let Some(screen::Hit::Row(row)) = screen::hit(&sample.model(), area, (x, y)) else {
+                    continue;
+                };
+                if let screen::WingsRow::Receiver(at) = row {
+                    assert!(line.contains(&sample.sheet.receivers[at].name), "{line}");
+                    found += 1;
+                }
+            }
+        }
+        assert!(found > 0, "{width}x{height}");
     }
 }
 
@@ -393,7 +483,8 @@ proptest! {
     fn no_size_and_no_name_makes_a_screen_panic_or_lets_a_control_character_through(
         size in (1u16..=250, 1u16..=80),
         (screen, is_help, is_hostile) in (0usize..3, any::<bool>(), any::<bool>()),
-        (colour, is_ascii) in (0usize..3, any::<bool>()),
+        (colour, is_ascii, theme) in (0usize..3, any::<bool>(), 0usize..4),
+        time_s in 0u32..86_400,
         (position, cursor) in (0u32..25, any::<Option<u8>>()),
         (log_scroll, help_scroll) in (0usize..20, 0usize..80),
         prompt in prompts(),
@@ -418,6 +509,8 @@ proptest! {
         };
         sample.ui.settings.colour = [Colour::None, Colour::Sixteen, Colour::Full][colour];
         sample.ui.settings.is_ascii = is_ascii;
+        sample.ui.settings.theme = Theme::ALL[theme];
+        sample.time_s = time_s;
         let buf = draw(&sample, size);
         for cell in buf.content() {
             prop_assert!(!cell.symbol().chars().any(char::is_control));
@@ -453,4 +546,81 @@ fn an_empty_sheet_draws() {
     sample.ui.screen = Screen::Stage;
     let found = text(&draw(&sample, (80, 24)));
     assert!(found.contains("nothing to play"), "{found}");
+}
+
+#[test]
+fn the_show_clock_says_how_the_night_goes() {
+    let mut sample = sample::Sample::new();
+    let found = text(&draw(&sample, (120, 36)));
+    // Planned at 20:00 and 3:30 + 3:45 + a quarter of 4:00, stepped to 21 s ago; songs of
+    // 24:45 and a break of 20 min in all; to end at 22:30.
+    for words in [
+        "21:14   1 h 05 behind   break in 2 min   ",
+        "end 21:50, in 36 min   39 min to spare",
+    ] {
+        assert!(found.contains(words), "{found}");
+    }
+    sample.sheet.start_minute = None;
+    sample.sheet.end_minute = None;
+    let found = text(&draw(&sample, (80, 24)));
+    assert!(found.contains("21:14   break in 2 min"), "{found}");
+}
+
+#[test]
+fn the_next_three_steps_are_there_with_their_moments() {
+    let sample = sample::Sample::new();
+    for (size, then) in [
+        (
+            (80, 24),
+            vec!["THEN  3.4  Solo: bras., at bar 9 beat 3  5.1  Felt piano., at bar"],
+        ),
+        (
+            (120, 36),
+            vec!["THEN  3.4  Solo: brass and a very long name, at bar 9 beat 3"],
+        ),
+        (
+            (200, 60),
+            vec!["5.1  Felt piano (Paper Moons), at bar 9 beat 3"],
+        ),
+    ] {
+        let found = text(&draw(&sample, size));
+        for words in then {
+            assert!(found.contains(words), "no `{words}` in\n{found}");
+        }
+        assert!(found.contains("NEXT  3.3  Glass choir"), "{found}");
+    }
+}
+
+/// Ten keys on all layers, struck and let go again, change less than what counts as an area
+/// that flashes: a quarter of 341 x 256 pixels (WCAG 2.2, "general flash and red flash
+/// thresholds"), here with cells of 10 x 20 pixels.
+#[test]
+fn a_chord_repeated_fast_does_not_make_a_large_area_flash() {
+    const CELLS: usize = 341 * 256 / 4 / (10 * 20);
+    for size in [(80, 24), (120, 36), (200, 60), (250, 80)] {
+        let mut sample = sample::Sample::new();
+        let silent = draw(&sample, size);
+        for key in (60..100).step_by(4) {
+            sample.view.controllers[0].keys_down.insert(key);
+        }
+        let struck = draw(&sample, size);
+        let changed = silent.diff(&struck).len();
+        assert!((6..CELLS).contains(&changed), "{changed} cells at {size:?}");
+    }
+}
+
+/// A pedal that is pressed again and again too soon: the line that says so stands still.
+#[test]
+fn a_notice_that_is_given_again_does_not_blink() {
+    let mut sample = sample::Sample::new();
+    let mut frames: Vec<Buffer> = Vec::new();
+    for frame in 0..180u64 {
+        sample.now_us = 61_000_000 + frame * 16_667;
+        let pressed_us = sample.now_us - sample.now_us % 100_000;
+        sample.view.swallowed = Some((pressed_us, Swallowed::TooSoon));
+        frames.push(draw(&sample, (120, 36)));
+    }
+    assert!(text(&frames[0]).contains("NO STEP"));
+    let changes = frames.windows(2).filter(|pair| pair[0] != pair[1]).count();
+    assert_eq!(changes, 0);
 }

@@ -1,4 +1,4 @@
-//! Readings, asserted nowhere: how long a night, a large show and a step take here.
+//! Readings, asserted nowhere: how long a night, a large show, a step and a frame take here.
 //!
 //! `cargo bench` prints them; what is aimed at stands beside each.
 #![allow(clippy::unwrap_used, clippy::print_stdout)]
@@ -23,7 +23,15 @@ use segue::{check, replay, store};
 #[path = "../touring/mod.rs"]
 mod touring;
 
+mod frames;
+
 fn main() {
+    // `cargo bench -- drawing` reads that alone.
+    if std::env::args().any(|argument| argument == "drawing") {
+        frames::frames();
+        frames::idle();
+        return;
+    }
     long_night();
     let small = fastest(1_000);
     let large = fastest(10_000);
@@ -38,6 +46,8 @@ fn main() {
         many / few
     );
     replan();
+    frames::frames();
+    frames::idle();
 }
 
 /// The fastest of three, since a machine has other things to do too.

@@ -90,14 +90,23 @@ struct Tenancy {
     ghosts: Vec<Ghost>,
 }
 
-/// A note that a pedal held and that gave way to its restrike. Its receiver tells nobody, so
-/// that the slot is treated as if the pedal still held it.
+/// A note that is not asked for any more, and that may hold its slot all the same. A pedal
+/// held it and it gave way to its restrike, of which its receiver tells nobody; or it was to
+/// end with its scene, on a slot that was taken from it.
 #[derive(Clone, Debug)]
 struct Ghost {
     keyboard: usize,
     leave: Leave,
-    /// Which pedals would hold it.
+    /// The key that would hold it.
+    key: Option<u8>,
+    /// Which pedals would.
     pedals: [bool; 2],
+}
+
+impl Ghost {
+    fn is_held(&self) -> bool {
+        self.key.is_some() || self.pedals.contains(&true)
+    }
 }
 
 impl Tenancy {
@@ -319,12 +328,29 @@ impl<'a> Oracle<'a> {
                 Due::Forbid(id, Change::Bend) if self.is_bent(id) => {}
                 Due::Forbid(id, change) => self.judge.forbid(id, change),
                 Due::End(id) => {
+                    self.haunt(id);
                     for holder in [Holder::Key, Holder::Hold, Holder::Sostenuto] {
                         self.judge.let_go(id, holder, now_us);
                     }
                     self.end(now_us, |note| note.id == id);
                 }
             }
+        }
+    }
+
+    /// A note that ends with its scene, on a slot that may have been taken from it before.
+    fn haunt(&mut self, id: ExpectId) {
+        let Some(note) = self.notes.iter().find(|note| note.id == id) else {
+            return;
+        };
+        let tenancy = &mut self.tenancies[note.tenancy];
+        if tenancy.is_tainted {
+            tenancy.ghosts.push(Ghost {
+                keyboard: note.keyboard,
+                leave: Leave::Hold,
+                key: note.is_key_down.then_some(note.key),
+                pedals: [note.is_sustained, note.is_latched],
+            });
         }
     }
 
@@ -445,6 +471,7 @@ impl<'a> Oracle<'a> {
                 self.tenancies[tenancy].ghosts.push(Ghost {
                     keyboard: note.keyboard,
                     leave: note.leave,
+                    key: None,
                     pedals,
                 });
             }
@@ -466,7 +493,33 @@ impl<'a> Oracle<'a> {
                 self.judge.let_go(note.id, Holder::Key, now_us);
             }
         }
+        for at in 0..self.tenancies.len() {
+            for ghost in &mut self.tenancies[at].ghosts {
+                if ghost.keyboard == keyboard && ghost.key == Some(key) {
+                    ghost.key = None;
+                }
+            }
+            self.lay_ghosts(now_us, at);
+        }
         self.settle(now_us);
+    }
+
+    /// Forgets the ghosts that nothing would hold; their rings would begin.
+    fn lay_ghosts(&mut self, now_us: u64, at: usize) {
+        let release_us = self.release_us(at);
+        let tenancy = &mut self.tenancies[at];
+        let before = tenancy.ghosts.len();
+        tenancy.ghosts.retain(Ghost::is_held);
+        if tenancy.ghosts.len() < before {
+            tenancy.ring_until_us = tenancy.ring_until_us.max(now_us + release_us);
+        }
+    }
+
+    /// How long what a tenancy plays rings.
+    fn release_us(&self, at: usize) -> u64 {
+        let receiver = self.tenancies[at].likeness.receiver;
+        let manners = &self.show.rig.receivers[receiver].manners;
+        (f64::from(manners.release_s) * 1e6) as u64
     }
 
     /// Forgets the notes that nothing holds; their rings begin.
@@ -529,11 +582,10 @@ impl<'a> Oracle<'a> {
             return;
         }
         if !is_down {
-            let ghosts = &mut self.tenancies[at].ghosts;
-            ghosts
-                .iter_mut()
-                .for_each(|ghost| ghost.pedals[pedal] = false);
-            ghosts.retain(|ghost| ghost.pedals.contains(&true));
+            for ghost in &mut self.tenancies[at].ghosts {
+                ghost.pedals[pedal] = false;
+            }
+            self.lay_ghosts(now_us, at);
         }
         for note in self.notes.iter_mut().filter(|note| note.tenancy == at) {
             match (pedal, is_down) {
@@ -567,8 +619,7 @@ impl<'a> Oracle<'a> {
         if is_back {
             for note in &self.notes {
                 if !self.tenancies[note.tenancy].is_present {
-                    self.due
-                        .push((now_us + PORT_US, Due::Forbid(note.id, Change::Bend)));
+                    forbid_later(&mut self.due, now_us + PORT_US, note.id, Change::Bend);
                 }
             }
         }
@@ -822,6 +873,10 @@ impl<'a> Oracle<'a> {
                 let rings = self.owners.iter().filter(|(_, owner)| **owner == at);
                 ends.extend(rings.map(|(id, _)| (*id, u64::MAX)));
             }
+            // What ends is forgotten with its ghosts; the pedal comes up, or stays for others.
+            self.tenancies[at]
+                .ghosts
+                .retain(|ghost| ghost.leave == Leave::Hold);
             if is_fading {
                 self.tenancies[at].is_fading = true;
                 ends.extend(
@@ -866,6 +921,8 @@ impl<'a> Oracle<'a> {
             };
             let drain_us = drains_us[self.world.ports[receiver]];
             if drain_us > 0 {
+                self.due
+                    .retain(|(_, due)| !matches!(due, Due::Leave(other, _) if *other == id));
                 self.due.push((now_us + drain_us, Due::Leave(id, way)));
             } else {
                 self.leave_now(now_us, id, way);
@@ -891,14 +948,13 @@ impl<'a> Oracle<'a> {
         }
         if way.is_bent && !self.is_bent(id) {
             // It went back while the line was busy.
-            self.due
-                .push((now_us + PORT_US, Due::Forbid(id, Change::Bend)));
+            forbid_later(&mut self.due, now_us + PORT_US, id, Change::Bend);
         }
         let ride_us = self.tenancies[owner].ride_until_us.max(now_us);
         if way.is_riding {
             for change in [Change::Level, Change::Pan, Change::Control, Change::Bend] {
                 self.judge.allow(id, change);
-                self.due.push((ride_us + PORT_US, Due::Forbid(id, change)));
+                forbid_later(&mut self.due, ride_us + PORT_US, id, change);
             }
         }
         if self.excused.contains_key(&id) {
@@ -1054,10 +1110,11 @@ impl<'a> Oracle<'a> {
         let level = self.sounds[to][index].level;
         let tenancy = &mut self.tenancies[at];
         tenancy.is_present = true;
-        if tenancy.level != level {
+        if tenancy.level != level || tenancy.ride_until_us > now_us {
+            // A ride on its way starts anew from where it is.
             tenancy.level = level;
             // The last value of the ride may wait for a slow port.
-            tenancy.ride_until_us = now_us + 50_000 + 30_000;
+            tenancy.ride_until_us = tenancy.ride_until_us.max(now_us + 50_000 + 30_000);
         }
         let owned: Vec<ExpectId> = self
             .owners
@@ -1238,11 +1295,22 @@ impl<'a> Oracle<'a> {
         for at in 0..self.tenancies.len() {
             if receivers.contains(&self.tenancies[at].likeness.receiver) {
                 let is_held = self.is_held(at);
+                let ring_until_us = self.last_ring_us(at);
                 self.reload_one(now_us, at);
                 let tenancy = &mut self.tenancies[at];
-                tenancy.is_doubtful = is_held || tenancy.ring_until_us + PORT_US > now_us;
+                // It may have any slot of its group.
+                tenancy.ring_until_us = ring_until_us;
+                tenancy.is_doubtful = is_held || ring_until_us + PORT_US > now_us;
             }
         }
+    }
+
+    /// When the last note in the group of a tenancy has rung out, those held aside.
+    fn last_ring_us(&self, at: usize) -> u64 {
+        let group = |tenancy: &Tenancy| (tenancy.likeness.receiver, tenancy.likeness.group);
+        let mine = group(&self.tenancies[at]);
+        let like = self.tenancies.iter().filter(|other| group(other) == mine);
+        like.map(|other| other.ring_until_us).max().unwrap_or(0)
     }
 
     /// Whether the port of a receiver was flooded at this time or later.
@@ -1397,6 +1465,10 @@ impl<'a> Oracle<'a> {
     /// Whether a note was let go, or struck under sostenuto, while its slot loads: a pedal
     /// that it caught is told when the patch has loaded, and so too late or too early for it.
     pub(crate) fn caught_too_late(&self, id: ExpectId, at_us: u64, struck_us: u64) -> bool {
+        eprintln!(
+            "CTL {id:?} {at_us} {:?}",
+            self.owners.get(&id).map(|o| &self.tenancies[*o])
+        );
         self.owners.get(&id).is_some_and(|owner| {
             let tenancy = &self.tenancies[*owner];
             let manners = &self.show.rig.receivers[tenancy.likeness.receiver].manners;
@@ -1470,6 +1542,14 @@ impl<'a> Oracle<'a> {
         let (song, scene) = self.line[at];
         &self.show.songs[song].scenes[scene].zones[zone]
     }
+}
+
+/// A change is forbidden from some time on, and not before, whatever was meant until now.
+fn forbid_later(due: &mut Vec<(u64, Due)>, us: u64, id: ExpectId, change: Change) {
+    due.retain(
+        |(_, due)| !matches!(due, Due::Forbid(other, what) if (*other, *what) == (id, change)),
+    );
+    due.push((us, Due::Forbid(id, change)));
 }
 
 /// A note that a receiver says it lost while a patch loaded.

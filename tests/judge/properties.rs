@@ -11,7 +11,7 @@ use crate::run::{Options, Report, Rule, run};
 use crate::script::Script;
 
 /// Scripts that each property plays unless `PROPTEST_CASES` says otherwise.
-const CASES: u32 = 1_000;
+const CASES: u32 = 2_000;
 
 pub(crate) fn setting(name: &str, default: u64) -> u64 {
     env::var(name)

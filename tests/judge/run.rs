@@ -407,7 +407,7 @@ impl<'a> Player<'a> {
         let has_moved = self.moved_us.is_some_and(|us| us + MOVE_US > self.now_us);
         (0..self.is_powered.len())
             .map(|port| match self.stage.waiting(port) as u64 {
-                0 if has_moved && self.is_slow(port) => 5_000,
+                waiting if has_moved && self.is_slow(port) => waiting * 1_000 + 40_000,
                 0 => 0,
                 waiting => waiting * 1_000 + 5_000,
             })
@@ -497,9 +497,13 @@ impl<'a> Player<'a> {
 
     fn flood(&mut self, keyboard: usize, count: u16) {
         for turn in 0..count {
-            let to = (turn % 128) as u8;
-            self.oracle.move_source(self.now_us, keyboard, 1, to);
-            let number = Controller::clamped(1);
+            // No message comes again while the engine remembers it: that would be a loop.
+            let (number, to) = match turn % 200 {
+                to @ 0..128 => (1, to as u8),
+                to => (11, (to - 128) as u8),
+            };
+            self.oracle.move_source(self.now_us, keyboard, number, to);
+            let number = Controller::clamped(i32::from(number));
             let message = Message::Control(Channel::MIN, number, Value7::clamped(i32::from(to)));
             self.stage
                 .handle(self.now_us, Input::Midi(InPort(keyboard as u8), message));
@@ -568,6 +572,7 @@ impl<'a> Player<'a> {
             _ => {
                 self.oracle.release_all(now_us);
                 self.was_released = true;
+                self.moved_us = Some(now_us);
                 Command::ReleaseAll
             }
         };
@@ -684,6 +689,7 @@ impl<'a> Player<'a> {
                 let at = self.keyboard(at);
                 self.oracle.hands[at].is_lost = true;
                 self.oracle.let_go_of(now_us, at);
+                self.moved_us = Some(now_us);
                 self.tell(Input::InputLost(InPort(at as u8)));
             }
             Event::FindKeyboard(at) => {

@@ -48,6 +48,16 @@ impl Stage {
             due_us: None,
             has_refused: false,
         };
+        let tells = std::env::var_os("SEGUE_TELL").is_some();
+        if tells {
+            for (at, slot) in book.slots.iter().enumerate() {
+                let (receiver, channel) = (slot.receiver.index(), slot.channel.get() + 1);
+                println!(
+                    "slot {at}: receiver {receiver} channel {channel} group {}",
+                    slot.group
+                );
+            }
+        }
         Self {
             engine: Engine::new(Arc::clone(&book), PositionId(0)),
             models: world.models(),
@@ -60,7 +70,7 @@ impl Stage {
             outbox: Outbox::new(),
             lines: (0..book.out_ports.len()).map(line).collect(),
             book,
-            tells: std::env::var_os("SEGUE_TELL").is_some(),
+            tells,
         }
     }
 

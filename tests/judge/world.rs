@@ -300,6 +300,8 @@ fn receiver(
         ))),
         hears,
         keyboard: None,
+        mixer: None,
+        panel: Vec::new(),
         spare_of: None,
     }
 }

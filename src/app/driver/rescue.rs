@@ -9,7 +9,9 @@ use super::super::notice::Event;
 use super::{Desk, is_known_to_engine};
 use crate::engine::Engine;
 use crate::engine::input::{Command, Input};
-use crate::engine::promptbook::{InPort, OutPort};
+use crate::engine::promptbook::{ControllerId, InPort, OutPort, Promptbook, ReceiverId};
+use crate::engine::rescue::PedalId;
+use crate::engine::view::View;
 
 impl Desk {
     /// What was sounding is known from the last checkpoint, and ends with a panic. An engine
@@ -63,6 +65,12 @@ impl Desk {
             Input::Command(Command::Panic(None)),
             &mut self.outbox,
         );
+        // Who was played, and what the technician had set.
+        let settings = settings(&self.book, &self.view);
+        for command in settings {
+            let input = Input::Command(command);
+            self.engine.handle(now_us, input, &mut self.outbox);
+        }
     }
 
     /// All notes off, patches that load finished, so that no slot is left at level 0; then
@@ -85,6 +93,41 @@ impl Desk {
         self.report(Event::Ended);
         self.ends.views.write(self.view);
     }
+}
+
+/// The commands that set a new engine as an old one was seen to be set.
+pub(super) fn settings(book: &Promptbook, view: &View) -> Vec<Command> {
+    let mut out = Vec::new();
+    if view.is_muted {
+        out.push(Command::Mute(true));
+    }
+    if !view.sends_cues {
+        out.push(Command::Cues(false));
+    }
+    if view.stretch.is_some() {
+        out.push(Command::Loop(view.stretch));
+    }
+    if view.is_locked {
+        out.push(Command::LockPedals(true));
+    }
+    let receivers = (0u8..).map(ReceiverId).zip(&book.receivers);
+    for ((id, entry), duty) in receivers.zip(&view.duties) {
+        if entry.spare_of.is_some() && !duty.stands_by {
+            out.push(Command::TakeOver(id));
+        }
+        if entry.spare_of.is_none() && duty.is_muted {
+            out.push(Command::MuteOne(id, true));
+        }
+    }
+    for (id, seen) in (0u8..).map(ControllerId).zip(&view.controllers) {
+        let pedals = (0u8..)
+            .zip(seen.ignored)
+            .filter(|(_, is_ignored)| *is_ignored);
+        out.extend(pedals.map(|(pedal, _)| Command::IgnorePedal(PedalId::Held(id, pedal), true)));
+    }
+    let bindings = (0..64_u8).filter(|bit| view.ignored_bindings >> bit & 1 == 1);
+    out.extend(bindings.map(|bit| Command::IgnorePedal(PedalId::Binding(bit), true)));
+    out
 }
 
 /// Longest time that patches may take to load at the end.

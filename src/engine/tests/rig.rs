@@ -216,9 +216,19 @@ impl Book {
                 manners,
                 pages: None,
                 local: None,
+                spare_of: None,
             },
         );
         receiver
+    }
+
+    /// A spare of an instrument, on a port of its own, with as many slots and its manners.
+    pub(super) fn spare(&mut self, of: ReceiverId) -> ReceiverId {
+        let main = &self.book.receivers[of.index()];
+        let (slots, manners) = (main.slots.len as u8, main.manners);
+        let spare = self.instrument(slots, manners);
+        self.receiver(spare, |entry| entry.spare_of = Some(of));
+        spare
     }
 
     /// The first slot of `id` moves to the port of another receiver, on this channel.

@@ -254,6 +254,10 @@ pub struct Receiver {
     pub hears: Vec<usize>,
     /// How it belongs to a controller on the same port, if the rig says so.
     pub keyboard: Option<KeyboardLink>,
+    /// Input of the mixer that it comes in on, from 1: the order of a line check.
+    pub mixer: Option<u16>,
+    /// What no message sets and a person looks at before doors.
+    pub panel: Vec<String>,
     /// Index of the receiver that it is kept to stand in for. Its slots, patch list,
     /// parameters, cues and manners are then those of that receiver. No scene plays a spare.
     pub spare_of: Option<usize>,

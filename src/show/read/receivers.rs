@@ -11,7 +11,7 @@ use crate::show::model::{
     SlotGroup,
 };
 use crate::show::patches::{self, general_midi};
-use crate::show::tree::readers::{expected, inner, name, switch, text, variant, whole, word};
+use crate::show::tree::readers::{expected, inner, list, name, switch, text, variant, whole, word};
 use crate::show::tree::{Fields, Kind, Node, Problem, Report, Span, Spanned};
 
 /// What songs may call the things of one receiver.
@@ -141,6 +141,13 @@ fn contents(
             .map(|pages| pages.value),
         hears: Vec::new(),
         keyboard: None,
+        mixer: fields
+            .optional("mixer", whole(1..=512u16))
+            .map(|input| input.value),
+        panel: fields
+            .optional("panel", list(text))
+            .map(|panel| panel.value.into_iter().map(|words| words.value).collect())
+            .unwrap_or_default(),
         spare_of: None,
     };
     let names = ReceiverNames {

@@ -22,6 +22,7 @@ const SHARED: &[&str] = &[
     "pages",
     "hears",
     "keyboard",
+    "panel",
 ];
 
 /// Reads a spare; all but its name and port is filled in by [`fill`].
@@ -32,6 +33,9 @@ pub(super) fn spare(
 ) -> Option<ReceiverRead> {
     let spare_of = fields.required("spare_of", readers::name);
     let port = fields.required("port", readers::name);
+    let mixer = fields
+        .optional("mixer", readers::whole(1..=512u16))
+        .map(|input| input.value);
     for field in SHARED {
         if fields.has(field) {
             fields.skip(field);
@@ -64,6 +68,8 @@ pub(super) fn spare(
             pages: None,
             hears: Vec::new(),
             keyboard: None,
+            mixer,
+            panel: Vec::new(),
             spare_of: None,
         },
         names: ReceiverNames::default(),
@@ -103,6 +109,7 @@ pub(super) fn fill(
                 name: spare.name.clone(),
                 site: spare.site,
                 port: spare.port,
+                mixer: spare.mixer,
                 // Which keyboard it is built into is not known of the second one.
                 keyboard: None,
                 spare_of: Some(main),

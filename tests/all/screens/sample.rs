@@ -1,9 +1,12 @@
 //! A night to draw: invented names, two keyboards and a pedal box, four receivers.
 
-use segue::engine::limits::{MAX_CONTROLLERS, MAX_PORTS, MAX_RECEIVERS, MAX_SLOTS, MAX_SOUNDS};
-use segue::engine::promptbook::{PositionId, SlotId};
+use segue::engine::limits::{
+    MAX_CONTROLLERS, MAX_HELD_SHOWN, MAX_PORTS, MAX_RECEIVERS, MAX_SLOTS, MAX_SOUNDS,
+};
+use segue::engine::promptbook::{ControllerId, PositionId, SlotId};
 use segue::engine::view::{
-    ControllerView, Counters, KeySet, NextView, Presence, PressView, SlotView, View,
+    ControllerView, Counters, HeldView, KeySet, NextView, Presence, PressView, ReceiverView,
+    SlotView, View,
 };
 use segue::screen::{InPortStatus, KeyLine, LogLevel, LogLine, OutPortStatus, RigStatus};
 use segue::screen::{ScreenModel, UiState};
@@ -18,6 +21,7 @@ pub(crate) struct Sample {
     pub(crate) ui: UiState,
     pub(crate) keys: Vec<KeyLine>,
     pub(crate) now_us: u64,
+    pub(crate) time_s: u32,
 }
 
 impl Sample {
@@ -30,6 +34,7 @@ impl Sample {
             ui: UiState::default(),
             keys: segue::ui::keys::key_lines(),
             now_us: 61_000_000,
+            time_s: (21 * 60 + 14) * 60,
         }
     }
 
@@ -42,7 +47,7 @@ impl Sample {
             ui: &self.ui,
             keys: &self.keys,
             now_us: self.now_us,
-            clock: "21:14",
+            time_s: self.time_s,
         }
     }
 }
@@ -132,6 +137,11 @@ fn sheet() -> Sheet {
             port("old loom", "USB to DIN"),
             port("tablet", "USB"),
         ],
+        pedals: vec![PedalLine {
+            name: "right foot".into(),
+            controller: 2,
+            action: "step".into(),
+        }],
         ..Sheet::default()
     };
     for (number, (call, title, key, tempo, scenes)) in SONGS.into_iter().enumerate() {
@@ -148,6 +158,7 @@ fn sheet() -> Sheet {
             title: title.into(),
             call: call.into(),
             tempo: Some(tempo),
+            beats: Some(if number == 0 { 3 } else { 4 }),
             key: key.into(),
             transpose: if number == 2 { -2 } else { 0 },
             tonight: if number == 2 { -2 } else { 0 },
@@ -203,6 +214,8 @@ fn receiver(
         port,
         slots,
         channels,
+        spare_of: None,
+        has_level: kind == "instrument",
         patches: vec![
             PatchName {
                 bank_msb: Some(87),
@@ -301,6 +314,33 @@ fn keys(keys: &[u8]) -> KeySet {
     set
 }
 
+/// Seven notes: struck here, held over from the scene before, by key and by pedal.
+fn held() -> [HeldView; MAX_HELD_SHOWN] {
+    let mut held = [HeldView::default(); MAX_HELD_SHOWN];
+    let notes = [
+        (0, 45, 2, 7, true),
+        (0, 57, 2, 7, false),
+        (0, 33, 0, 8, true),
+        (0, 60, 1, 8, true),
+        (0, 64, 1, 8, true),
+        (0, 67, 1, 8, false),
+        (1, 72, 16, 8, true),
+    ];
+    for (shown, (controller, key, slot, position, is_key_down)) in held.iter_mut().zip(notes) {
+        *shown = HeldView {
+            controller: ControllerId(controller),
+            in_key: key,
+            slot: SlotId(slot),
+            out_key: key,
+            position: Some(PositionId(position)),
+            is_key_down,
+            is_latched: false,
+            is_foreign: position < 8,
+        };
+    }
+    held
+}
+
 fn view() -> View {
     let mut controllers = [ControllerView::default(); MAX_CONTROLLERS];
     controllers[0] = ControllerView {
@@ -308,6 +348,7 @@ fn view() -> View {
         keys_down: keys(&[33, 60, 64, 67, 76]),
         held_over: keys(&[45, 57]),
         hold: true,
+        ignored: [false; 3],
         received: 8123,
         unwanted: 2,
     };
@@ -396,6 +437,13 @@ fn view() -> View {
             primes_abandoned: 3,
             ..Counters::default()
         },
+        duties: [ReceiverView::default(); MAX_RECEIVERS],
+        held: held(),
+        held_count: 7,
+        stretch: None,
+        is_locked: false,
+        ignored_bindings: 0,
+        deed: None,
     }
 }
 

@@ -1,0 +1,179 @@
+//! What a command of the technician did, in words for the log.
+
+use crate::engine::promptbook::{PositionId, ReceiverId, SlotId};
+use crate::engine::rescue::{Deed, PedalId};
+use crate::screen::LogLevel;
+use crate::sheet::Sheet;
+
+/// A deed in words, and how grave it is.
+pub(super) fn words(deed: &Deed, sheet: &Sheet) -> (LogLevel, String) {
+    use LogLevel::{Note, Warning};
+    let name = |receiver: ReceiverId| receiver_name(sheet, receiver);
+    match *deed {
+        Deed::Silenced(receiver) => (Warning, format!("panic: {} was silenced", name(receiver))),
+        Deed::Resent {
+            receiver,
+            sent,
+            waiting,
+        } => {
+            let whom = receiver.map_or("all", name);
+            let rest = if waiting > 0 {
+                format!(", {} when silent", slots(waiting))
+            } else {
+                String::new()
+            };
+            (Note, format!("resend to {whom}: {}{rest}", slots(sent)))
+        }
+        Deed::Muted(receiver, true) => {
+            (Warning, format!("mute: no new notes on {}", name(receiver)))
+        }
+        Deed::Muted(receiver, false) => (Note, format!("mute of {} ended", name(receiver))),
+        Deed::Ended {
+            slot,
+            key,
+            owners,
+            with_pedals,
+        } => {
+            let who = match owners {
+                0 => "nobody was known to hold it".to_owned(),
+                1 => "one key or pedal held it".to_owned(),
+                more => format!("{more} keys and pedals held it"),
+            };
+            let pedals = if with_pedals {
+                "; its slot's pedals came up"
+            } else {
+                ""
+            };
+            let (place, key) = (slot_name(sheet, slot), sheet.key_name(key.get()));
+            (Note, format!("note {key} on {place} ended: {who}{pedals}"))
+        }
+        Deed::Ignored(pedal, is_ignored) => {
+            let name = pedal_name(sheet, pedal);
+            if is_ignored {
+                (Warning, format!("pedal {name} is ignored"))
+            } else {
+                (Note, format!("pedal {name} counts again"))
+            }
+        }
+        Deed::Locked(true) => (Warning, "pedals locked: they do not step".into()),
+        Deed::Locked(false) => (Note, "pedals free: they step again".into()),
+        Deed::TookOver { from, to, notes } => {
+            let moved = match notes {
+                0 => "no key was down".to_owned(),
+                1 => "1 key went over".to_owned(),
+                more => format!("{more} keys went over"),
+            };
+            let words = format!("{} plays for {}: {moved}", name(to), name(from));
+            (Warning, words)
+        }
+        Deed::Looped(None) => (Note, "no loop: steps go on".into()),
+        Deed::Looped(Some((first, last))) => {
+            let call = |at: PositionId| {
+                let line = sheet.positions.get(at.index());
+                line.map_or("?", |line| &line.call)
+            };
+            let words = if first == last {
+                format!("loop: steps stay at {}", call(first))
+            } else {
+                format!("loop: steps go round {} to {}", call(first), call(last))
+            };
+            (Note, words)
+        }
+        Deed::NoLoop => (Warning, "no loop in a show: rehearse first".into()),
+        Deed::NoSpare(receiver) => (Warning, format!("{} has no spare", name(receiver))),
+        Deed::SpareAbsent(receiver) => (
+            Warning,
+            format!("{} cannot take over: it is not there", name(receiver)),
+        ),
+    }
+}
+
+fn slots(count: u8) -> String {
+    match count {
+        1 => "1 slot".into(),
+        more => format!("{more} slots"),
+    }
+}
+
+fn receiver_name(sheet: &Sheet, receiver: ReceiverId) -> &str {
+    sheet
+        .receivers
+        .get(receiver.index())
+        .map_or("?", |line| &line.name)
+}
+
+/// A slot as its receiver's name and its channel.
+fn slot_name(sheet: &Sheet, slot: SlotId) -> String {
+    let found = sheet.receivers.iter().find_map(|line| {
+        let at = slot.index().checked_sub(line.slots.0)?;
+        Some((line, line.channels.get(at)?))
+    });
+    found.map_or_else(
+        || format!("slot {}", slot.0),
+        |(line, channel)| format!("{} channel {channel}", line.name),
+    )
+}
+
+/// A pedal by its controller and what it is, or by its own name.
+fn pedal_name(sheet: &Sheet, pedal: PedalId) -> String {
+    match pedal {
+        PedalId::Held(controller, index) => {
+            let line = sheet.controllers.get(controller.index());
+            let kind = match index {
+                0 => "hold",
+                1 => "sostenuto",
+                _ => "soft",
+            };
+            format!("{} {kind}", line.map_or("?", |line| &line.name))
+        }
+        PedalId::Binding(index) => sheet
+            .pedals
+            .get(usize::from(index))
+            .map_or_else(|| format!("number {index}"), |line| line.name.clone()),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::midi::Key;
+    use crate::sheet::ReceiverLine;
+
+    #[test]
+    fn a_deed_names_what_it_was_done_to() {
+        let receiver = |name: &str, first, channels: &[u8]| ReceiverLine {
+            name: name.into(),
+            slots: (first, channels.len()),
+            channels: channels.to_vec(),
+            ..ReceiverLine::default()
+        };
+        let sheet = Sheet {
+            receivers: vec![receiver("main", 0, &[1, 2]), receiver("spare", 2, &[1, 2])],
+            middle_c_octave: 4,
+            ..Sheet::default()
+        };
+        let said = |deed| words(&deed, &sheet).1;
+        let ended = Deed::Ended {
+            slot: SlotId(3),
+            key: Key::clamped(60),
+            owners: 1,
+            with_pedals: true,
+        };
+        assert_eq!(
+            said(ended),
+            "note C4 on spare channel 2 ended: one key or pedal held it; its slot's pedals came up"
+        );
+        let over = Deed::TookOver {
+            from: ReceiverId(0),
+            to: ReceiverId(1),
+            notes: 3,
+        };
+        assert_eq!(said(over), "spare plays for main: 3 keys went over");
+        let resent = Deed::Resent {
+            receiver: None,
+            sent: 1,
+            waiting: 2,
+        };
+        assert_eq!(said(resent), "resend to all: 1 slot, 2 slots when silent");
+    }
+}

@@ -1,0 +1,88 @@
+//! The playing thread's side of a recording: small values over a queue, and no waiting.
+
+use std::sync::atomic::Ordering;
+
+use super::super::notice::Event;
+use super::super::recorder::Taken;
+use super::Desk;
+use super::rescue::settings;
+use crate::engine::input::{Input, Payload};
+use crate::engine::view::SlotView;
+use crate::midi::{Channel, Message, Program, Value7, cc};
+
+impl Desk {
+    /// Hands over what came in, while a recording runs.
+    pub(super) fn record_input(&mut self, at_us: u64, input: Input) {
+        let is_on = self.ends.shared.is_recording.load(Ordering::Acquire);
+        if is_on && !self.is_recording {
+            self.is_recording = true;
+            self.begin_recording(at_us);
+        }
+        self.is_recording &= is_on;
+        if is_on && matches!(input, Input::Midi(..) | Input::Command(_)) {
+            self.hand_over(Taken::In(at_us, input));
+        }
+    }
+
+    /// Where the show is, what the technician has set, and what the slots hold: what a replay
+    /// must know that begins here.
+    fn begin_recording(&mut self, at_us: u64) {
+        self.hand_over(Taken::Begin(at_us, self.view.position.0));
+        for command in settings(&self.book, &self.view) {
+            self.hand_over(Taken::In(at_us, Input::Command(command)));
+        }
+        for index in 0..self.book.slots.len() {
+            let (Some(entry), Some(seen)) = (
+                self.book.slots.get(index).copied(),
+                self.view.slots.get(index).copied(),
+            ) else {
+                continue;
+            };
+            for message in held(&seen, entry.channel).into_iter().flatten() {
+                let payload = Payload::Short(message);
+                self.hand_over(Taken::Out(at_us, entry.port, payload));
+            }
+        }
+    }
+
+    /// Hands over what goes out.
+    pub(super) fn record_outputs(&mut self) {
+        if !self.is_recording {
+            return;
+        }
+        let at_us = self.clock.now_us();
+        for index in 0..self.outbox.items().len() {
+            if let Some(output) = self.outbox.items().get(index).copied() {
+                self.hand_over(Taken::Out(at_us, output.port, output.payload));
+            }
+        }
+    }
+
+    /// A recording that the scribe cannot follow ends there: a hole in it would be taken for
+    /// silence.
+    fn hand_over(&mut self, taken: Taken) {
+        if self.ends.takes.push(taken).is_err() && self.is_recording {
+            self.is_recording = false;
+            self.ends
+                .shared
+                .is_recording
+                .store(false, Ordering::Release);
+            self.report(Event::RecordingBroken);
+        }
+    }
+}
+
+/// What a slot is believed to hold, as the messages that would make it so.
+fn held(seen: &SlotView, channel: Channel) -> [Option<Message>; 4] {
+    let control = |number, value: Option<u8>| {
+        let value = Value7::new(value?)?;
+        Some(Message::Control(channel, number, value))
+    };
+    let program = seen.program.and_then(Program::new);
+    [
+        control(cc::BANK_MSB, seen.bank.0),
+        control(cc::BANK_LSB, seen.bank.1),
+        program.map(|program| Message::Program(channel, program)),
+        control(cc::VOLUME, seen.volume),
+    ]
+}

@@ -1,0 +1,33 @@
+//! `segue keys`: the commands and keys, as they are in force for this user.
+
+use std::io::Write;
+
+use super::{cli, wishes};
+use crate::ui::manual;
+
+/// Prints them; what in the user's file could not be used goes to `err`.
+///
+/// # Errors
+/// If standard output cannot be written.
+pub(super) fn run(
+    args: &cli::KeysArgs,
+    out: &mut dyn Write,
+    err: &mut dyn Write,
+) -> Result<(), String> {
+    let (keys, path, refused) = wishes::keys();
+    let text = if args.manual {
+        manual::page(&keys)
+    } else {
+        manual::text(&keys)
+    };
+    out.write_all(text.as_bytes())
+        .map_err(|error| format!("standard output: {error}"))?;
+    let shown = path.map_or_else(|| "keys.txt".to_owned(), |path| path.display().to_string());
+    for words in &refused {
+        let _ = writeln!(err, "{shown}: {words}");
+    }
+    if !args.manual {
+        let _ = writeln!(err, "keys of your own: {shown}");
+    }
+    Ok(())
+}

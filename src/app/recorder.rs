@@ -1,0 +1,188 @@
+//! Recording: what is played and stepped, and what is sent, as a Standard MIDI File that
+//! `segue replay` reads.
+//!
+//! The playing thread hands over small values; the scribe keeps them and writes the file.
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use super::marks;
+use crate::engine::input::{Command, Input, Payload};
+use crate::engine::promptbook::{InPort, OutPort, Promptbook};
+use crate::midi::{Channel, Message};
+use crate::replay::{OUT_TRACK, Take, TakeEvent, write_recording};
+use crate::sheet::Sheet;
+use crate::store;
+
+/// What may wait for the scribe: a step of a full rig, and some.
+pub(super) const TAKEN_LIMIT: usize = 16_384;
+/// Events of one recording: those that `replay::read` takes.
+const EVENT_LIMIT: usize = crate::replay::read::MAX_EVENTS;
+
+/// One thing that happened while a recording runs.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Taken {
+    /// Something came in.
+    In(u64, Input),
+    /// Something was sent.
+    Out(u64, OutPort, Payload),
+    /// The show was at this position as the recording began.
+    Begin(u64, u32),
+}
+
+/// A recording in the making.
+pub(super) struct Recorder {
+    book: Arc<Promptbook>,
+    begun_us: Option<u64>,
+    tracks: BTreeMap<String, Vec<(u64, TakeEvent)>>,
+    count: usize,
+    lost: usize,
+}
+
+/// The track of commands; its name sorts before all others.
+const COMMANDS: &str = "";
+
+impl Recorder {
+    /// Nothing recorded yet.
+    pub(super) const fn new(book: Arc<Promptbook>) -> Self {
+        Self {
+            book,
+            begun_us: None,
+            tracks: BTreeMap::new(),
+            count: 0,
+            lost: 0,
+        }
+    }
+
+    /// Whether there is anything to save.
+    pub(super) const fn is_running(&self) -> bool {
+        self.begun_us.is_some()
+    }
+
+    /// Keeps one thing.
+    pub(super) fn take(&mut self, taken: Taken, sheet: &Sheet) {
+        match taken {
+            Taken::Begin(at_us, position) => {
+                self.begun_us = Some(at_us);
+                let call = sheet
+                    .positions
+                    .get(position as usize)
+                    .map(|line| &line.call);
+                if let Some(call) = call {
+                    self.push(COMMANDS, at_us, TakeEvent::Mark(format!("place {call}")));
+                }
+            }
+            Taken::In(at_us, Input::Midi(port, message)) => {
+                if let Some(name) = self.controller(port, message.channel(), sheet) {
+                    let bytes = message.encode().as_slice().to_vec();
+                    self.push(&name, at_us, TakeEvent::Bytes(bytes));
+                }
+            }
+            Taken::In(at_us, Input::Command(command)) => self.take_command(at_us, command, sheet),
+            Taken::In(..) => {}
+            Taken::Out(at_us, port, payload) => {
+                let Some(line) = sheet.out_ports.get(port.index()) else {
+                    return;
+                };
+                let bytes = match payload {
+                    Payload::Short(message) => message.encode().as_slice().to_vec(),
+                    Payload::Blob(blob) => {
+                        let bytes = self.book.blobs.get(blob.index());
+                        bytes.map_or_else(Vec::new, |bytes| bytes.to_vec())
+                    }
+                };
+                let name = format!("{OUT_TRACK}{}", line.name);
+                self.push(&name, at_us, TakeEvent::Bytes(bytes));
+            }
+        }
+    }
+
+    /// Keys of the computer keyboard are what their controller would have sent; what has a
+    /// mark is one; nothing else changes what is played.
+    fn take_command(&mut self, at_us: u64, command: Command, sheet: &Sheet) {
+        let (controller, message) = match command {
+            Command::NoteOn(controller, key, velocity) => {
+                (controller, Message::NoteOn(Channel::MIN, key, velocity))
+            }
+            Command::NoteOff(controller, key) => {
+                let neutral = crate::midi::Value7::clamped(64);
+                (controller, Message::NoteOff(Channel::MIN, key, neutral))
+            }
+            _ => {
+                if let Some(text) = marks::text(command, sheet) {
+                    self.push(COMMANDS, at_us, TakeEvent::Mark(text));
+                }
+                return;
+            }
+        };
+        if let Some(line) = sheet.controllers.get(controller.index()) {
+            let bytes = message.encode().as_slice().to_vec();
+            let name = line.name.clone();
+            self.push(&name, at_us, TakeEvent::Bytes(bytes));
+        }
+    }
+
+    fn controller(&self, port: InPort, channel: Option<Channel>, sheet: &Sheet) -> Option<String> {
+        let on_port = || {
+            let all = self.book.controllers.iter().zip(&sheet.controllers);
+            all.filter(|(entry, _)| entry.port == port)
+        };
+        let own = on_port().find(|(entry, _)| entry.channel.is_some() && entry.channel == channel);
+        let any = || on_port().find(|(entry, _)| entry.channel.is_none());
+        own.or_else(any).map(|(_, line)| line.name.clone())
+    }
+
+    fn push(&mut self, track: &str, at_us: u64, event: TakeEvent) {
+        let Some(begun_us) = self.begun_us else {
+            return;
+        };
+        if self.count >= EVENT_LIMIT {
+            self.lost += 1;
+            return;
+        }
+        self.count += 1;
+        let events = self.tracks.entry(track.to_owned()).or_default();
+        // What is written is in order of time, whichever clock a backend stamped it with.
+        let last_us = events.last().map_or(0, |(us, _)| *us);
+        events.push((at_us.saturating_sub(begun_us).max(last_us), event));
+    }
+
+    /// Writes the file and begins anew; where it is, or why there is none, in words.
+    ///
+    /// # Errors
+    /// If it cannot be made or written.
+    pub(super) fn save(&mut self) -> Result<String, String> {
+        self.begun_us = None;
+        let tracks = std::mem::take(&mut self.tracks);
+        let (count, lost) = (
+            std::mem::take(&mut self.count),
+            std::mem::take(&mut self.lost),
+        );
+        let takes: Vec<Take> = tracks
+            .into_iter()
+            .map(|(name, events)| Take { name, events })
+            .collect();
+        let bytes = write_recording(&takes).map_err(|error| error.to_string())?;
+        let path = path()?;
+        store::make_folder_of(&path)
+            .and_then(|()| store::save(&path, &bytes))
+            .map_err(|error| error.to_string())?;
+        let lost = if lost > 0 {
+            format!(", {lost} more did not fit")
+        } else {
+            String::new()
+        };
+        Ok(format!("{count} events saved to {}{lost}", path.display()))
+    }
+}
+
+fn path() -> Result<PathBuf, String> {
+    let dir = store::state_dir().map_err(|error| error.to_string())?;
+    Ok(dir.join(format!("recordings/{}.mid", stamp())))
+}
+
+/// The present as part of a file's name.
+pub(super) fn stamp() -> String {
+    chrono::Local::now().format("%Y%m%d-%H%M%S").to_string()
+}

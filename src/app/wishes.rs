@@ -1,0 +1,128 @@
+//! What the screen asks of the files: the log written down, marks kept, recordings begun
+//! and ended, keys of one's own.
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+
+use super::driver::Shared;
+use super::log::Log;
+use crate::ports::Clock;
+use crate::screen::{LogLevel, LogLine, UiState, wings};
+use crate::store;
+use crate::ui::{Keys, Wish, remap};
+
+/// Largest file of keys or marks that is read.
+const FILE_LIMIT: u64 = 1 << 20;
+
+/// Grants wishes; what came of each is said in the log.
+pub(super) struct Wishes {
+    /// The show's name, for names of files.
+    pub(super) show: String,
+    pub(super) log: Log,
+    pub(super) clock: Clock,
+    pub(super) shared: Arc<Shared>,
+}
+
+impl Wishes {
+    /// Does what is wished.
+    pub(super) fn grant(&self, wish: Wish, state: &mut UiState, log: &[LogLine]) {
+        match wish {
+            Wish::SaveLog => self.save_log(&state.log_filter, log),
+            Wish::KeepMarks => self.keep_marks(&state.marks),
+            Wish::Record => {
+                let was_recording = self.shared.is_recording.fetch_xor(true, Ordering::AcqRel);
+                state.is_recording = !was_recording;
+            }
+            // The terminal's own affair.
+            Wish::Mouse => {}
+        }
+    }
+
+    fn save_log(&self, filter: &str, log: &[LogLine]) {
+        let lines: Vec<String> = log
+            .iter()
+            .filter(|line| wings::passes(filter, line))
+            .map(|line| {
+                let level = match line.level {
+                    LogLevel::Note => "",
+                    LogLevel::Warning => "warning: ",
+                    LogLevel::Error => "error: ",
+                };
+                format!("{} {level}{}\n", line.time, line.words)
+            })
+            .collect();
+        let name = format!("log-{}.txt", super::recorder::stamp());
+        let saved = file(&name).and_then(|path| {
+            store::make_folder_of(&path)
+                .and_then(|()| store::save(&path, lines.concat().as_bytes()))
+                .map_err(|error| error.to_string())?;
+            Ok(path)
+        });
+        match saved {
+            Ok(path) => {
+                let words = format!("log: {} lines saved to {}", lines.len(), path.display());
+                self.say(LogLevel::Note, &words);
+            }
+            Err(error) => self.say(LogLevel::Error, &format!("log not saved: {error}")),
+        }
+    }
+
+    fn keep_marks(&self, marks: &BTreeMap<String, String>) {
+        let text: String = marks
+            .iter()
+            .map(|(call, word)| format!("{call}\t{word}\n"))
+            .collect();
+        let kept = marks_file(&self.show).and_then(|path| {
+            store::make_folder_of(&path)
+                .and_then(|()| store::save(&path, text.as_bytes()))
+                .map_err(|error| error.to_string())
+        });
+        if let Err(error) = kept {
+            self.say(LogLevel::Error, &format!("marks not kept: {error}"));
+        }
+    }
+
+    fn say(&self, level: LogLevel, words: &str) {
+        self.log.push(self.clock.now_us(), level, words);
+    }
+}
+
+/// The marks of a show as they were kept; none if there are none.
+pub(super) fn marks(show: &str) -> BTreeMap<String, String> {
+    let read = marks_file(show).ok();
+    let bytes = read.and_then(|path| store::read_file(&path, FILE_LIMIT).ok());
+    let text = String::from_utf8_lossy(bytes.as_deref().unwrap_or_default()).into_owned();
+    text.lines()
+        .filter_map(|line| line.split_once('\t'))
+        .map(|(call, word)| (call.to_owned(), word.to_owned()))
+        .collect()
+}
+
+/// The keys in force, the file that they were looked for in, and what in it could not be
+/// used.
+pub(super) fn keys() -> (Keys, Option<PathBuf>, Vec<String>) {
+    let path = store::config_dir().ok().map(|dir| dir.join("keys.txt"));
+    let bytes = path
+        .as_ref()
+        .filter(|path| path.exists())
+        .map(|path| store::read_file(path, FILE_LIMIT));
+    let (keys, refused) = match bytes {
+        None => (Keys::default(), Vec::new()),
+        Some(Err(error)) => (Keys::default(), vec![error.to_string()]),
+        Some(Ok(bytes)) => remap::remap(&String::from_utf8_lossy(&bytes)),
+    };
+    (keys, path, refused)
+}
+
+fn marks_file(show: &str) -> Result<PathBuf, String> {
+    let safe = |c: char| if c.is_alphanumeric() { c } else { '-' };
+    let name: String = show.chars().map(safe).collect();
+    file(&format!("marks/{name}.txt"))
+}
+
+fn file(name: &str) -> Result<PathBuf, String> {
+    let dir = store::state_dir().map_err(|error| error.to_string())?;
+    Ok(dir.join(name))
+}

@@ -1,0 +1,276 @@
+//! Rescue: what a technician does to one receiver, one note or one pedal while the show
+//! goes on. Each says what it did ([`Deed`]).
+
+use super::input::Urgency;
+use super::limits::{MAX_CONTROLLERS, MAX_RECEIVERS};
+use super::machine::{Call, Machine};
+use super::notes::NEUTRAL_RELEASE;
+use super::pedals::PEDALS;
+use super::promptbook::{Action, ControllerId, PositionId, ReceiverId, SlotId};
+use super::slots::Owed;
+use super::spare::main_of;
+use crate::midi::{Key, Message, Value7};
+
+/// A pedal that may be ignored.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum PedalId {
+    /// Hold (0), sostenuto (1) or soft (2) of a controller.
+    Held(ControllerId, u8),
+    /// A pedal or button that is a command: its number among the promptbook's bindings,
+    /// 0–63.
+    Binding(u8),
+}
+
+/// What a command of the technician has come to.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Deed {
+    /// One receiver was silenced.
+    Silenced(ReceiverId),
+    /// The state was sent again: to one receiver or all, to so many slots; so many that
+    /// sound follow when they are silent.
+    Resent {
+        /// Which receiver; none is all.
+        receiver: Option<ReceiverId>,
+        /// Slots that were sent it.
+        sent: u8,
+        /// Slots that sound, and are sent it later.
+        waiting: u8,
+    },
+    /// A receiver takes no new notes, or takes them again.
+    Muted(ReceiverId, bool),
+    /// A note was ended: so many keys or pedals held it.
+    Ended {
+        /// On this slot.
+        slot: SlotId,
+        /// The key as sent.
+        key: Key,
+        /// How many held it; 0 if nobody that is known.
+        owners: u16,
+        /// Its slot's pedals were brought up too, since they held it.
+        with_pedals: bool,
+    },
+    /// A pedal is ignored from now on, or counts again from its next movement.
+    Ignored(PedalId, bool),
+    /// Stepping pedals are locked, or free again.
+    Locked(bool),
+    /// Another receiver is played from now on; so many keys were struck anew there.
+    TookOver {
+        /// What was played before, and stands by now.
+        from: ReceiverId,
+        /// What is played now.
+        to: ReceiverId,
+        /// Keys that were down.
+        notes: u16,
+    },
+    /// Steps go round these positions, or on again.
+    Looped(Option<(PositionId, PositionId)>),
+    /// There is no loop where cues go out.
+    NoLoop,
+    /// There is no spare of this receiver.
+    NoSpare(ReceiverId),
+    /// This receiver was to take over and is not there: nothing was changed.
+    SpareAbsent(ReceiverId),
+}
+
+/// What the technician has set, and the last thing done.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Rescue {
+    /// Receivers of the scenes that take no new notes.
+    pub(super) is_muted: [bool; MAX_RECEIVERS],
+    /// Held pedals that are ignored.
+    pub(super) is_ignored: [[bool; 3]; MAX_CONTROLLERS],
+    /// Bindings that are ignored, one bit each.
+    pub(super) ignored_bindings: u64,
+    /// Pedals do not step.
+    pub(super) is_locked: bool,
+    /// Receivers to which anything was sent since their port came.
+    pub(super) is_told: [bool; MAX_RECEIVERS],
+    /// The number of the last deed, and it.
+    pub(super) deed: Option<(u64, Deed)>,
+}
+
+impl Rescue {
+    /// Nothing is set.
+    pub(super) const fn new() -> Self {
+        Self {
+            is_muted: [false; MAX_RECEIVERS],
+            is_ignored: [[false; 3]; MAX_CONTROLLERS],
+            ignored_bindings: 0,
+            is_locked: false,
+            is_told: [false; MAX_RECEIVERS],
+            deed: None,
+        }
+    }
+
+    /// Whether a pedal of a controller is ignored.
+    pub(super) fn ignores(&self, controller: ControllerId, pedal: usize) -> bool {
+        let pedals = self.is_ignored.get(controller.index());
+        pedals.and_then(|pedals| pedals.get(pedal)).copied() == Some(true)
+    }
+
+    /// Whether a binding is ignored.
+    pub(super) fn ignores_binding(&self, index: usize) -> bool {
+        let shift = u32::try_from(index).unwrap_or(u32::MAX);
+        self.ignored_bindings.checked_shr(shift).unwrap_or(0) & 1 == 1
+    }
+
+    /// Whether a pedal that does this is locked.
+    pub(super) const fn locks(&self, action: Action) -> bool {
+        self.is_locked
+            && matches!(
+                action,
+                Action::Step | Action::Back | Action::SongDown | Action::SongUp
+            )
+    }
+}
+
+impl Machine {
+    /// Notes what was done, for the log.
+    pub(super) fn report(&mut self, deed: Deed) {
+        let count = self.rescue.deed.map_or(0, |(count, _)| count);
+        self.rescue.deed = Some((count.wrapping_add(1), deed));
+    }
+
+    /// Whether a slot takes no new notes.
+    pub(super) fn is_slot_muted(&self, call: &Call<'_>, slot: SlotId) -> bool {
+        let entry = call.book.slots.get(slot.index());
+        let muted = entry.and_then(|entry| self.rescue.is_muted.get(entry.receiver.index()));
+        muted.copied().unwrap_or(false)
+    }
+
+    /// No new notes for a receiver and its spare, or notes again. What sounds ends as it is
+    /// let go.
+    pub(super) fn mute_one(&mut self, call: &Call<'_>, receiver: ReceiverId, is_muted: bool) {
+        let main = main_of(call.book, receiver);
+        if let Some(muted) = self.rescue.is_muted.get_mut(main.index()) {
+            *muted = is_muted;
+            self.report(Deed::Muted(receiver, is_muted));
+        }
+    }
+
+    /// Ends one note whatever holds it. If pedals hold it they come up on its slot, until
+    /// they are pressed afresh.
+    pub(super) fn end_note(&mut self, call: &mut Call<'_>, wired: SlotId, key: Key) {
+        let slot = self.wiring.slot_wired_to(wired);
+        let is_meant = |note: &super::notes::Note| note.slot == slot && note.out_key == key;
+        let owners = self.notes.iter().filter(|note| is_meant(note)).count();
+        let is_down = self
+            .slots
+            .get(slot.index())
+            .is_some_and(|state| state.is_down.contains(&true));
+        self.forget_strikes(call, slot, key);
+        self.end_notes(call, is_meant);
+        if owners == 0 {
+            // Nobody is known to hold it: the receiver may think otherwise.
+            self.send(call, slot, Urgency::Live, |ch| {
+                Message::NoteOff(ch, key, NEUTRAL_RELEASE)
+            });
+        }
+        if is_down {
+            self.lift_pedals(call, slot);
+        }
+        self.report(Deed::Ended {
+            slot: wired,
+            key,
+            owners: u16::try_from(owners).unwrap_or(u16::MAX),
+            with_pedals: is_down,
+        });
+    }
+
+    /// Strikes of a key that still wait are played first, so that their end follows them.
+    fn forget_strikes(&mut self, call: &mut Call<'_>, slot: SlotId, key: Key) {
+        let waits = self
+            .held_back
+            .iter()
+            .any(|item| item.slot == slot && item.key == key);
+        if waits {
+            self.release_held_back(call, slot);
+        }
+    }
+
+    /// Pedals up on one slot; each controller's counts there from its next fresh press.
+    fn lift_pedals(&mut self, call: &mut Call<'_>, slot: SlotId) {
+        for pedal in 0..PEDALS.len() {
+            let Some(state) = self.slots.get_mut(slot.index()) else {
+                return;
+            };
+            for told in state.told.iter_mut().filter_map(|told| told.get_mut(pedal)) {
+                *told = 0;
+            }
+            if let Some(hears) = state.hears.get_mut(pedal) {
+                *hears = 0;
+            }
+            self.sync_pedal(call, slot, pedal, Urgency::Live);
+        }
+    }
+
+    /// A pedal is ignored, after it was brought up; or it counts again, from its next
+    /// movement.
+    pub(super) fn ignore_pedal(&mut self, call: &mut Call<'_>, pedal: PedalId, is_ignored: bool) {
+        match pedal {
+            PedalId::Held(controller, index) => {
+                let index = usize::from(index);
+                if index >= PEDALS.len() || controller.index() >= self.controllers.len() {
+                    return;
+                }
+                if is_ignored {
+                    self.move_pedal(call, controller, index, Value7::MIN);
+                }
+                let pedals = self.rescue.is_ignored.get_mut(controller.index());
+                if let Some(known) = pedals.and_then(|pedals| pedals.get_mut(index)) {
+                    *known = is_ignored;
+                }
+            }
+            PedalId::Binding(index) => {
+                let bit = 1u64.checked_shl(u32::from(index)).unwrap_or(0);
+                if usize::from(index) >= call.book.bindings.len() || bit == 0 {
+                    return;
+                }
+                if is_ignored {
+                    self.rescue.ignored_bindings |= bit;
+                } else {
+                    self.rescue.ignored_bindings &= !bit;
+                }
+            }
+        }
+        self.report(Deed::Ignored(pedal, is_ignored));
+    }
+
+    /// The player's pedals do not step, or step again.
+    pub(super) fn lock_pedals(&mut self, is_locked: bool) {
+        self.rescue.is_locked = is_locked;
+        self.report(Deed::Locked(is_locked));
+    }
+
+    /// How a resend to some or all receivers has gone.
+    pub(super) fn report_resend(&mut self, call: &Call<'_>, receiver: Option<ReceiverId>) {
+        let (mut sent, mut waiting) = (0_u8, 0_u8);
+        for slot in self.slot_ids() {
+            let device = self.device(call.book, slot);
+            if receiver.is_some() && device != receiver || !self.slot_listens(call, slot) {
+                continue;
+            }
+            let Some(state) = self.slots.get(slot.index()) else {
+                continue;
+            };
+            if state.owed == Owed::Everything {
+                waiting = waiting.saturating_add(1);
+            } else if state.sound.is_some() {
+                sent = sent.saturating_add(1);
+            }
+        }
+        self.report(Deed::Resent {
+            receiver,
+            sent,
+            waiting,
+        });
+    }
+
+    /// Something went out to a receiver.
+    pub(super) fn note_told(&mut self, receiver: Option<ReceiverId>) {
+        let told = receiver.and_then(|receiver| self.rescue.is_told.get_mut(receiver.index()));
+        if let Some(told) = told {
+            *told = true;
+        }
+    }
+}

@@ -1,0 +1,189 @@
+//! What comes on the stage: the next scene with the moment to press for it, and the two
+//! scenes after it.
+//!
+//! ```text
+//! ┊ NEXT 3.3  Glass choir                          press at bar 9 beat 3
+//! ┊ ▟▀▙ ▐  ▟▀▙ ...             large, with the moment at the right, if both fit
+//! ┊ lower  ├ Glass choir ───────────────────────────────────────┤
+//! ┊ THEN  3.4  Solo brass, at bar 17     5.1  Felt piano, on "home"
+//! ```
+
+use super::Place;
+use super::big::{Fit, fit, smallest};
+use super::stage::{BAR, Stage};
+use super::stage_plan::Plan;
+use super::text::{cut, indent, put, put_right, row, rows, width};
+use crate::sheet::OrderLine;
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
+
+/// Columns between the next scene's name and the moment to press.
+const BETWEEN: u16 = 4;
+
+/// Scenes shown after the next one.
+const THEN: usize = 2;
+
+impl<'a> Stage<'a> {
+    pub(super) fn render_next(&self, plan: &Plan, name: &str, area: Rect, buf: &mut Buffer) {
+        let look = &self.look;
+        self.render_bar(look.marks.next_bar, look.next(), area, buf);
+        let area = indent(area, BAR);
+        self.render_next_line(name, rows(area, 0, plan.next_line), buf);
+        let big = rows(area, plan.next_line, plan.next_big);
+        self.render_next_big(name, big, buf);
+        let maps = rows(area, plan.next_line + plan.next_big, area.height);
+        self.render_maps(
+            self.following,
+            false,
+            (&plan.next_maps, plan.next_legend),
+            maps,
+            buf,
+        );
+    }
+
+    /// The next scene's name large, and the moment to press large at the right if both fit.
+    /// Somebody who pressed and saw no step looks here: a notice takes their place.
+    fn render_next_big(&self, name: &str, area: Rect, buf: &mut Buffer) {
+        let look = &self.look;
+        if let Some(notice) = self.large_notice(area.width, area.height) {
+            notice.render(look, look.warning(), area, buf);
+            return;
+        }
+        let when = self.present.map_or("", |now| now.scene.when.as_str());
+        // The name leaves as much room as it can be drawn without, for both are wanted.
+        let narrow = smallest(name, area.width, area.height, look).map_or(0, |fit| fit.width());
+        let room = area.width.saturating_sub(narrow.saturating_add(BETWEEN));
+        let when = fit(when, room, area.height, look);
+        let when_width = when.as_ref().map_or(0, Fit::width);
+        let room = area
+            .width
+            .saturating_sub(when_width.saturating_add(BETWEEN));
+        if let (Some(name), Some(when)) = (fit(name, room, area.height, look), when) {
+            name.render(look, look.next(), area, buf);
+            when.render(
+                look,
+                look.strong(),
+                indent(area, area.width - when_width),
+                buf,
+            );
+        } else if let Some(name) = self.big(name, area.height) {
+            name.render(look, look.next(), area, buf);
+        }
+    }
+
+    /// What comes and when to press for it; the `when` keeps its room, the name is cut.
+    fn render_next_line(&self, name: &str, area: Rect, buf: &mut Buffer) {
+        let look = &self.look;
+        let Some(place) = self.following else {
+            put(buf, area, (0, 0), "NEXT  the night is over", look.next());
+            return;
+        };
+        let when = self.present.map_or("", |now| now.scene.when.as_str());
+        let mut left = area;
+        if !when.is_empty() {
+            let words = format!(" press {} ", at(when));
+            let short = if width(&words) > area.width / 2 {
+                format!(" {when} ")
+            } else {
+                words
+            };
+            let start = put_right(buf, area, 0, &short, look.when());
+            left.width = start.saturating_sub(1);
+        }
+        let mut title = format!("NEXT  {}  {name}", place.position.call);
+        if self
+            .present
+            .is_some_and(|now| now.position.song != place.position.song)
+        {
+            title = format!("{title}   new song: {}{}", place.song.title, self.pause());
+        }
+        put(buf, left, (0, 0), &title, look.next());
+    }
+
+    /// The break before the next song, if there is one.
+    fn pause(&self) -> String {
+        let order = &self.model.sheet.order;
+        let next = self
+            .following
+            .map(|place| OrderLine::Song(place.position.song));
+        let index = order.iter().position(|line| Some(line) == next.as_ref());
+        let before = index.and_then(|index| order.get(..index)).unwrap_or(&[]);
+        let pause = before
+            .iter()
+            .rev()
+            .find(|line| !matches!(line, OrderLine::Skipped { .. }));
+        match pause {
+            Some(OrderLine::Break(seconds)) => format!(", after a break of {} min", seconds / 60),
+            _ => String::new(),
+        }
+    }
+
+    /// The scenes after the next one, as far as the night has them.
+    fn then(&self) -> Vec<Place<'a>> {
+        let first = self.model.view.position.index().saturating_add(2);
+        let places = (first..).take(THEN).map_while(|at| self.model.place(at));
+        places.collect()
+    }
+
+    /// How many they are.
+    pub(super) fn then_count(&self) -> u16 {
+        u16::try_from(self.then().len()).unwrap_or(0)
+    }
+
+    /// The scenes after the next one: a row for each, or all in one row.
+    pub(super) fn render_then(&self, area: Rect, buf: &mut Buffer) {
+        let then = self.then();
+        self.render_bar(self.look.marks.next_bar, self.look.next(), area, buf);
+        let area = indent(area, BAR);
+        put(buf, area, (0, 0), "THEN", self.look.faint());
+        let area = indent(area, 6);
+        let columns = match area.height {
+            1 => u16::try_from(then.len()).unwrap_or(1).max(1),
+            _ => 1,
+        };
+        for (index, place) in (0u16..).zip(&then) {
+            let wide = area.width / columns;
+            let part = row(indent(area, index % columns * wide), index / columns);
+            let part = Rect {
+                width: wide.saturating_sub(2).min(part.width),
+                ..part
+            };
+            self.render_later(place, part, buf);
+        }
+    }
+
+    /// One later scene: its call number and name, and when to press for it. The moment
+    /// keeps its room, the name is cut.
+    fn render_later(&self, place: &Place, area: Rect, buf: &mut Buffer) {
+        let before = place
+            .index
+            .checked_sub(1)
+            .and_then(|at| self.model.place(at));
+        let when = before.map_or("", |before| before.scene.when.as_str());
+        let when = if when.is_empty() || area.width < 24 {
+            String::new()
+        } else {
+            format!(", {}", at(when))
+        };
+        let song = if before.is_some_and(|b| b.position.song != place.position.song) {
+            format!(" ({})", place.song.title)
+        } else {
+            String::new()
+        };
+        let call = format!("{}  ", place.position.call);
+        let x = put(buf, area, (0, 0), &call, self.look.base());
+        let room = area.width.saturating_sub(x + width(&when));
+        let name = format!("{}{song}", place.scene.name);
+        let x = put(buf, area, (x, 0), &cut(&name, room), self.look.strong());
+        put(buf, area, (x, 0), &when, self.look.base());
+    }
+}
+
+/// A moment as it follows `press`: `at bar 9`, `on "home"`.
+fn at(when: &str) -> String {
+    if when.starts_with("on ") {
+        when.to_owned()
+    } else {
+        format!("at {when}")
+    }
+}

@@ -1,0 +1,68 @@
+//! What keys do for a rehearsal: loops, and marks of trouble spots.
+
+use super::desk::{Facts, Reply, place_cursor, send, show};
+use super::keys::UiCommand;
+use crate::engine::input::Command;
+use crate::engine::promptbook::PositionId;
+use crate::screen::{Prompt, Screen, UiState};
+
+pub(super) fn act(command: UiCommand, state: &mut UiState, facts: Facts) -> Reply {
+    match command {
+        UiCommand::Loop | UiCommand::LoopTo => return change_loop(command, state, facts),
+        UiCommand::Mark => {
+            if let Some(call) = place(state, facts) {
+                let text = state.marks.get(&call).cloned().unwrap_or_default();
+                state.prompt = Some(Prompt::Mark { call, text });
+            }
+        }
+        UiCommand::NextMark => next_mark(state, facts),
+        _ if state.marks.is_empty() => state.said = "nothing is marked yet".into(),
+        _ => state.is_marks_only = !state.is_marks_only,
+    }
+    Reply::default()
+}
+
+/// The call number of the place under the running order's cursor, or of the show.
+pub(super) fn place(state: &UiState, facts: Facts) -> Option<String> {
+    Some(facts.sheet.positions.get(at(state, facts))?.call.clone())
+}
+
+fn at(state: &UiState, facts: Facts) -> usize {
+    let cursor = state.cursor.filter(|_| state.screen == Screen::Order);
+    cursor.unwrap_or(facts.view.position.index())
+}
+
+fn change_loop(command: UiCommand, state: &mut UiState, facts: Facts) -> Reply {
+    if facts.view.sends_cues {
+        state.said = "a loop is for rehearsal: F9 begins one, then again".into();
+        return Reply::default();
+    }
+    let Ok(here) = u32::try_from(at(state, facts)).map(PositionId) else {
+        return Reply::default();
+    };
+    let looped = match (command, facts.view.stretch) {
+        (UiCommand::Loop, Some((first, last))) if (first..=last).contains(&here) => None,
+        (UiCommand::LoopTo, Some((first, last))) => Some((first.min(here), last.max(here))),
+        _ => Some((here, here)),
+    };
+    send(vec![Command::Loop(looped)])
+}
+
+/// The cursor to the next place that is marked, round the end of the night.
+fn next_mark(state: &mut UiState, facts: Facts) {
+    let count = facts.sheet.positions.len();
+    let from = at(state, facts);
+    let found = (1..=count)
+        .map(|step| (from + step) % count.max(1))
+        .find(|index| {
+            let line = facts.sheet.positions.get(*index);
+            line.is_some_and(|line| state.marks.contains_key(&line.call))
+        });
+    match found {
+        Some(found) => {
+            show(state, Screen::Order);
+            place_cursor(state, Some(found));
+        }
+        None => state.said = "nothing is marked tonight".into(),
+    }
+}
