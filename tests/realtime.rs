@@ -108,6 +108,7 @@ fn receivers() -> (Vec<ReceiverEntry>, Vec<SlotEntry>) {
                 },
                 spare_of: None,
                 pages: (id == 4).then_some(PageManner::Program),
+                local: None,
             }
         })
         .collect();

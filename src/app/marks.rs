@@ -44,6 +44,8 @@ fn mark(command: Command, sheet: &Sheet) -> Option<Mark> {
         }
         Command::Mute(true) => alone(Verb::Mute),
         Command::Mute(false) => alone(Verb::Unmute),
+        Command::Fade(true) => alone(Verb::FadeOut),
+        Command::Fade(false) => alone(Verb::FadeIn),
         Command::MuteOne(id, true) => receiver(Verb::Mute, id),
         Command::MuteOne(id, false) => receiver(Verb::Unmute, id),
         Command::TakeOver(id) => receiver(Verb::TakeOver, id),
@@ -107,6 +109,7 @@ pub(super) fn command(mark: &Mark, show: &Show, plan: &Plan) -> Result<Command, 
                 Some(id) => Command::MuteOne(id, is_muted),
             }
         }
+        Verb::FadeOut | Verb::FadeIn => Command::Fade(verb == Verb::FadeOut),
         Verb::TakeOver => Command::TakeOver(receiver()?),
         Verb::EndNote => {
             let (slot, key) = note(name, sheet).ok_or_else(unknown)?;

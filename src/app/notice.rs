@@ -41,6 +41,8 @@ pub(super) enum Event {
     Panic,
     /// No new notes, or notes again.
     Mute(bool),
+    /// Everything fades out, or back in.
+    Fade(bool),
     /// An input port came or went.
     In(u8, bool),
     /// A receiver's state changed; what else is known of it.
@@ -102,6 +104,7 @@ pub(super) struct Watch {
     position: Option<u32>,
     page: u16,
     is_muted: bool,
+    is_faded: bool,
     swallowed_us: Option<u64>,
     panic_us: Option<u64>,
     deed: Option<u64>,
@@ -140,6 +143,7 @@ impl Watch {
             position: None,
             page: 0,
             is_muted: false,
+            is_faded: false,
             swallowed_us: None,
             panic_us: None,
             deed: None,
@@ -175,6 +179,10 @@ impl Watch {
         if self.is_muted != view.is_muted {
             self.is_muted = view.is_muted;
             report(Event::Mute(view.is_muted));
+        }
+        if self.is_faded != view.is_faded {
+            self.is_faded = view.is_faded;
+            report(Event::Fade(view.is_faded));
         }
         if let Some((at_us, why)) = view.swallowed
             && self.swallowed_us != Some(at_us)
@@ -238,6 +246,8 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
         Event::Panic => (Warning, "panic: everything that sounds was silenced".into()),
         Event::Mute(true) => (Warning, "mute: no new notes".into()),
         Event::Mute(false) => (Note, "mute ended".into()),
+        Event::Fade(true) => (Note, "fade out".into()),
+        Event::Fade(false) => (Note, "fade in".into()),
         Event::In(port, is_there) => in_words(sheet, *port, *is_there),
         Event::Receiver(receiver, presence, duty) => {
             receiver_words(sheet, *receiver, *presence, *duty)

@@ -2,13 +2,14 @@
 
 use super::limits::MAX_NOTES;
 use super::machine::Machine;
+use super::master::Master;
 use super::notes::{NEUTRAL_RELEASE, Note};
 use super::promptbook::{ControllerId, Leave, PositionId, Promptbook, SlotId};
 use super::view::Counters;
 use crate::midi::Key;
 
 /// Layout of `Checkpoint`. Changes when the meaning of a field does.
-pub const CHECKPOINT_VERSION: u16 = 1;
+pub const CHECKPOINT_VERSION: u16 = 2;
 
 /// A note that sounds, and the key that owns it.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
@@ -36,6 +37,8 @@ pub struct Checkpoint {
     pub page: u16,
     /// No new notes.
     pub is_muted: bool,
+    /// Everything is faded out, or on its way.
+    pub is_faded: bool,
     /// Cues go out.
     pub sends_cues: bool,
     /// How many of `notes` count.
@@ -90,6 +93,7 @@ impl Machine {
             position: self.position,
             page: self.page,
             is_muted: self.is_muted,
+            is_faded: self.master.is_out,
             sends_cues: self.sends_cues,
             note_count: u16::try_from(self.notes.len()).unwrap_or(u16::MAX),
             notes,
@@ -113,6 +117,7 @@ impl Machine {
         fresh.now_us = self.now_us;
         fresh.page = checkpoint.page;
         fresh.is_muted = checkpoint.is_muted;
+        fresh.master = Master::settled(checkpoint.is_faded);
         fresh.sends_cues = checkpoint.sends_cues;
         fresh.counters = Counters { ..self.counters };
         fresh.priming.forbid();

@@ -57,6 +57,8 @@ pub enum Command {
     },
     /// No new notes (those that sound end as they are let go), or notes again.
     Mute(bool),
+    /// Everything that sounds goes out over four seconds (`true`), or comes back.
+    Fade(bool),
     /// The same for one receiver (and its spare).
     MuteOne(ReceiverId, bool),
     /// End one note, whatever holds it: the slot, and the key as sent.

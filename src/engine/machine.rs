@@ -9,6 +9,7 @@ use super::limits::{
     MAX_CONTROLLERS, MAX_HELD_BACK, MAX_NOTES, MAX_PORTS, MAX_ROUTE_TAILS, MAX_ROUTES, MAX_SLOTS,
     MAX_SOUNDS, MAX_SOURCES,
 };
+use super::master::Master;
 use super::moves::Waiting;
 use super::notes::Note;
 use super::ports::OutputState;
@@ -65,6 +66,7 @@ pub(super) struct Machine {
     pub(super) page: u16,
     pub(super) is_muted: bool,
     pub(super) sends_cues: bool,
+    pub(super) master: Master,
     pub(super) controllers: Box<[ControllerState]>,
     pub(super) slots: Box<[SlotState]>,
     pub(super) outputs: Box<[OutputState]>,
@@ -121,6 +123,7 @@ impl Machine {
             page: 0,
             is_muted: false,
             sends_cues: true,
+            master: Master::new(),
             controllers: vec![ControllerState::new(); controller_count].into(),
             slots: slots.collect(),
             outputs: vec![OutputState::default(); book.out_ports.len().min(MAX_PORTS)].into(),
@@ -212,6 +215,7 @@ impl Machine {
                     Message::NoteOff(Channel::MIN, key, neutral),
                 );
             }
+            Command::Fade(is_out) => self.fade_all(call, is_out),
             Command::Cues(sends_cues) => self.set_cues(call, sends_cues),
             Command::Loop(wanted) => self.set_loop(call, wanted),
             Command::ReleaseAll => self.release_all(call),
@@ -285,6 +289,7 @@ impl Machine {
         self.run_halves(call);
         self.run_parked(call);
         self.run_smooth(call);
+        self.run_master(call);
         self.pay_owed(call);
         self.run_moves(call);
     }
@@ -310,6 +315,7 @@ impl Machine {
             .chain(held_back)
             .chain(halves)
             .chain(routes)
+            .chain(self.master.next_us)
             .chain(self.echo.deadline())
             .chain(self.priming.deadline())
             .min()

@@ -11,7 +11,8 @@
 //! thinned for slow lines), `changeover`
 //! (which slot carries what), `seats` (its choice), `voicing` (what a slot is told),
 //! `slots` (what it is known to hold), `prime` (the next scene, loaded ahead), `foresight`
-//! (what a press would send), `ramps`, `pages`, `ports` (loss and return), `silence` (panic
+//! (what a press would send), `ramps`, `master` (the fade of everything), `pages`, `ports`
+//! (loss and return), `local` (keyboards with sounds of their own), `silence` (panic
 //! and the end), `rescue` (what a technician does), `rehearsal` (loops), `spare` (who is played of two), `swap` (another promptbook), `checkpoint`, `publish` (the view).
 #![deny(
     clippy::indexing_slicing,
@@ -32,7 +33,9 @@ mod echo;
 mod fault;
 mod foresight;
 mod held_back;
+mod local;
 mod machine;
+mod master;
 mod moves;
 mod notes;
 mod pages;

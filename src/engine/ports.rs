@@ -146,6 +146,7 @@ impl Machine {
             was_lost = state.was_lost;
             owes_silence = std::mem::take(&mut state.owes_silence);
         }
+        self.cut_locals(call, port);
         if owes_silence {
             for slot in self.slot_ids() {
                 if self.is_slot_on(call, slot, port) && self.sounds(call, slot) {
@@ -249,6 +250,11 @@ impl Machine {
         is_forced: bool,
     ) {
         self.allow_priming(call.now_us);
+        for (id, entry) in (0u8..).map(ReceiverId).zip(&call.book.receivers) {
+            if receiver.is_none_or(|receiver| receiver == id) {
+                self.tell_local(call, entry, Value7::MIN);
+            }
+        }
         for slot in self.slot_ids() {
             let device = self.device(call.book, slot);
             let is_meant = receiver.is_none() || receiver == device;

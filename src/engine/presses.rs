@@ -114,6 +114,7 @@ impl Machine {
                 self.report_resend(call, None);
             }
             Action::Mute => self.is_muted = !self.is_muted,
+            Action::Fade => self.fade_all(call, !self.master.is_out),
         }
         if self.position != position {
             self.pedal_step_us = Some(call.now_us);

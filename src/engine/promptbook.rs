@@ -184,6 +184,8 @@ pub enum Action {
     Resend,
     /// Mute, and unmute.
     Mute,
+    /// Fade everything out, and back.
+    Fade,
 }
 
 /// What kind of message a pedal speaks.
@@ -259,8 +261,17 @@ pub struct ReceiverEntry {
     pub manners: Manners,
     /// Set if pages are sent to it.
     pub pages: Option<PageManner>,
+    /// Set if it is a keyboard with sounds of its own.
+    pub local: Option<LocalControl>,
     /// The receiver that it is kept to stand in for: it has the same slots in the same order.
     pub spare_of: Option<ReceiverId>,
+}
+
+/// Where a keyboard with sounds of its own is told Local Off and On.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct LocalControl {
+    /// The channel its keys play on; none is each of its slots'.
+    pub channel: Option<Channel>,
 }
 
 /// A slot.

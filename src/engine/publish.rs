@@ -16,6 +16,8 @@ impl Machine {
         view.position = self.position;
         view.page = self.page;
         view.is_muted = self.is_muted;
+        view.master = self.master.level;
+        view.is_faded = self.master.is_out;
         view.sends_cues = self.sends_cues;
         view.swallowed = self.swallowed;
         view.panic_us = self.panic_us;

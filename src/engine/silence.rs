@@ -131,6 +131,8 @@ impl Machine {
         for slot in self.slot_ids() {
             self.let_go_slot(call, slot);
         }
+        self.end_master(call);
+        self.give_locals_back(call);
     }
 
     /// Pedals up and bend at rest on one slot, whoever moved them. One that loads is told

@@ -5,6 +5,7 @@
 use super::input::{Output, Payload, Urgency};
 use super::limits::{MAX_CONTROLLERS, MAX_PARAMETERS};
 use super::machine::{Call, Machine};
+use super::master::Faded;
 use super::moves::Waiting;
 use super::promptbook::{BlobId, ControllerId, Promptbook, SlotId};
 use super::ramps::Ramp;
@@ -208,6 +209,8 @@ pub(super) struct SlotState {
     pub(super) loads_until_us: Option<u64>,
     /// Its level on the move.
     pub(super) ramp: Option<Ramp>,
+    /// What the master fade made of its expression since its scene was left.
+    pub(super) faded: Option<Faded>,
     /// What it is owed once it is silent.
     pub(super) owed: Owed,
     /// Its sound stays and what leads to it changed: it is made as the scene says once it
@@ -271,6 +274,7 @@ impl SlotState {
             program_urgency: Urgency::Changeover,
             loads_until_us: None,
             ramp: None,
+            faded: None,
             owed: Owed::Nothing,
             is_rerouted: false,
             numbered: None,

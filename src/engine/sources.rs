@@ -392,12 +392,13 @@ impl Machine {
         self.lessened(book, slot, routed.map_or(value, Value7::clamped))
     }
 
-    /// Expression as routes to a sound's level leave it: by the level law parts of
+    /// Expression as routes to a sound's level and the master fade leave it: by the level law parts of
     /// expression multiply as their levels in dB add up (GM2 §3.3.6).
     fn lessened(&self, book: &Promptbook, slot: &SlotState, value: Value7) -> Value7 {
         let level = i32::from(self.level_by_route(book, slot).get());
         let most = i32::from(Value7::MAX.get());
-        Value7::clamped((i32::from(value.get()) * level + most / 2) / most)
+        let lessened = Value7::clamped((i32::from(value.get()) * level + most / 2) / most);
+        self.master.part_of(lessened)
     }
 }
 

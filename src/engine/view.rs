@@ -6,6 +6,8 @@
 use super::limits::{MAX_CONTROLLERS, MAX_HELD_SHOWN, MAX_PORTS, MAX_RECEIVERS, MAX_SLOTS};
 use super::promptbook::{ControllerId, PositionId, SlotId};
 pub use super::rescue::{Deed, PedalId};
+use crate::midi::Value7;
+use crate::midi::level::gain_db;
 
 /// 128 keys, one bit each.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
@@ -209,6 +211,10 @@ pub struct View {
     pub page: u16,
     /// No new notes.
     pub is_muted: bool,
+    /// What the master fade leaves of everything, 0–127; 127 is all of it.
+    pub master: u8,
+    /// The master fade goes out, or is out.
+    pub is_faded: bool,
     /// Cues go out (not rehearsal).
     pub sends_cues: bool,
     /// Time and reason of the last swallowed press.
@@ -252,6 +258,15 @@ pub struct View {
     pub deed: Option<(u64, Deed)>,
 }
 
+impl View {
+    /// What the master fade takes off the level, in dB: 0 or less, without end when it is
+    /// out (GM2 §3.3.6).
+    #[must_use]
+    pub fn fade_db(&self) -> f64 {
+        gain_db(Value7::MAX, Value7::clamped(self.master.into()))
+    }
+}
+
 impl Default for View {
     /// The view before the first call.
     fn default() -> Self {
@@ -261,6 +276,8 @@ impl Default for View {
             position: PositionId(0),
             page: 0,
             is_muted: false,
+            master: 127,
+            is_faded: false,
             sends_cues: true,
             swallowed: None,
             panic_us: None,

@@ -486,7 +486,7 @@ pub(super) fn is_source(sound: &SoundEntry, index: usize) -> bool {
     index + SOURCE_TARGETS >= agenda_len(sound)
 }
 
-fn sets(setting: Setting, number: Controller) -> bool {
+pub(super) fn sets(setting: Setting, number: Controller) -> bool {
     match setting {
         Setting::Control(stated, _) => stated == number,
         Setting::Pair(stated, _) => stated == number || fine(stated) == number,

@@ -213,6 +213,7 @@ fn pedal_line(item: &PedalBinding) -> PedalLine {
         Action::Panic => "panic",
         Action::Resend => "resend",
         Action::Mute => "mute",
+        Action::Fade => "fade",
     };
     PedalLine {
         name: item.name.clone(),

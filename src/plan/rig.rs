@@ -3,9 +3,9 @@
 use super::PlanError;
 use crate::engine::limits;
 use crate::engine::promptbook::{
-    Action, Binding, ControllerEntry, ControllerId, InPort, InPortEntry, Manners, OutPort,
-    OutPortEntry, PageManner, ReceiverEntry, ReceiverId, SlotEntry, SlotId, SourceEntry, SourceId,
-    SourceKind, Span, Trigger,
+    Action, Binding, ControllerEntry, ControllerId, InPort, InPortEntry, LocalControl, Manners,
+    OutPort, OutPortEntry, PageManner, ReceiverEntry, ReceiverId, SlotEntry, SlotId, SourceEntry,
+    SourceId, SourceKind, Span, Trigger,
 };
 use crate::midi::Key;
 use crate::show::model::{self, PortKind, Rig};
@@ -100,7 +100,7 @@ pub(super) fn lay_out(rig: &Rig) -> Result<Layout, PlanError> {
             .receivers
             .iter()
             .enumerate()
-            .map(|(at, item)| receiver(at, item, &ports, &slots))
+            .map(|(at, item)| receiver(at, item, &rig.controllers, (&ports, &slots)))
             .collect(),
         slots: slots.into(),
         ports,
@@ -230,6 +230,7 @@ fn binding(item: &model::PedalBinding) -> Binding {
             model::Action::Panic => Action::Panic,
             model::Action::Resend => Action::Resend,
             model::Action::Mute => Action::Mute,
+            model::Action::Fade => Action::Fade,
         },
         is_latching: item.is_latching,
         is_inverted: item.is_inverted,
@@ -263,8 +264,8 @@ fn slots(rig: &Rig, ports: &PortMap) -> Vec<SlotEntry> {
 fn receiver(
     at: usize,
     item: &model::Receiver,
-    ports: &PortMap,
-    slots: &[SlotEntry],
+    controllers: &[model::ControllerItem],
+    (ports, slots): (&PortMap, &[SlotEntry]),
 ) -> ReceiverEntry {
     let is_own = |slot: &&SlotEntry| slot.receiver.index() == at;
     ReceiverEntry {
@@ -279,6 +280,12 @@ fn receiver(
             model::PageManner::Program => PageManner::Program,
             model::PageManner::Control(number) => PageManner::Control(number),
         }),
+        local: match item.keyboard {
+            Some(model::KeyboardLink::Same(same)) => Some(LocalControl {
+                channel: controllers.get(same).and_then(|keys| keys.channel),
+            }),
+            Some(model::KeyboardLink::Apart) | None => None,
+        },
         spare_of: item.spare_of.map(|main| ReceiverId(main as u8)),
     }
 }

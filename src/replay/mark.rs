@@ -33,6 +33,10 @@ pub enum Verb {
     Mute,
     /// Notes again.
     Unmute,
+    /// Everything fades out.
+    FadeOut,
+    /// Everything comes back.
+    FadeIn,
     /// A receiver is played instead of its counterpart.
     TakeOver,
     /// End one note: receiver, channel (1–16), key number.
@@ -63,12 +67,14 @@ pub enum Verb {
 
 impl Verb {
     /// Every verb and its words.
-    pub const WORDS: [(Self, &'static str); 18] = [
+    pub const WORDS: [(Self, &'static str); 20] = [
         (Self::Panic, "panic"),
         (Self::Resend, "resend"),
         (Self::Force, "force"),
         (Self::Mute, "mute"),
         (Self::Unmute, "unmute"),
+        (Self::FadeOut, "fade out"),
+        (Self::FadeIn, "fade in"),
         (Self::TakeOver, "play"),
         (Self::EndNote, "end note"),
         (Self::Ignore, "ignore"),

@@ -1,7 +1,7 @@
 //! The one line that must be seen now: a swallowed press, a panic, notes off.
 
 use super::ScreenModel;
-use crate::engine::view::Swallowed;
+use crate::engine::view::{Swallowed, View};
 
 /// How long a swallowed press and a panic stay on the screen, in microseconds.
 const NOTICE_US: u64 = 2_000_000;
@@ -19,10 +19,22 @@ pub(super) fn notice(model: &ScreenModel) -> Option<String> {
     {
         return Some(format!("NO STEP: {}", reason_words(reason)));
     }
+    let view = &model.view;
+    if view.is_faded || view.master < 127 {
+        return Some(fade_words(view));
+    }
     model
         .view
         .is_muted
         .then(|| "MUTED: no new notes sound".to_owned())
+}
+
+fn fade_words(view: &View) -> String {
+    if view.master == 0 {
+        return "FADED OUT: nothing is heard until it is faded in".to_owned();
+    }
+    let way = if view.is_faded { "out" } else { "in" };
+    format!("FADING {way}: {:.0} dB", view.fade_db())
 }
 
 const fn reason_words(reason: Swallowed) -> &'static str {

@@ -192,6 +192,7 @@ impl Desk {
                 return send(vec![command]);
             }
             UiCommand::ToggleMute => return send(vec![Command::Mute(!facts.view.is_muted)]),
+            UiCommand::ToggleFade => return send(vec![Command::Fade(!facts.view.is_faded)]),
             UiCommand::ToggleCues => return self.toggle_cues(state, facts),
             UiCommand::Show(screen) => show(state, screen),
             UiCommand::NextTheme => state.settings.theme = state.settings.theme.after(),

@@ -14,6 +14,8 @@ pub enum UiCommand {
     Send(Command),
     /// Mute, or unmute if muted.
     ToggleMute,
+    /// Fade everything out, or back in.
+    ToggleFade,
     /// Rehearse (cues are held), or end the rehearsal.
     ToggleCues,
     /// Show this screen.

@@ -288,6 +288,13 @@ pub const TABLE: &[KeyRow] = &[
     )
     .takes(Takes::Receiver),
     row(
+        ("fade", HELP_ONLY),
+        &[UiKey::letter('F'), UiKey::with(KeyCode::F(8), SHIFT)],
+        ALL,
+        UiCommand::ToggleFade,
+        "fade all out in four seconds, or back in",
+    ),
+    row(
         ("panic one", WINGS),
         &[UiKey::letter('p')],
         WINGS,

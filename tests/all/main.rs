@@ -5,6 +5,7 @@ mod cases;
 mod check_rules;
 mod commands;
 mod gate;
+mod own_sounds;
 mod picture;
 mod plan_night;
 mod port_matching;

@@ -101,6 +101,22 @@ fn stage_with_a_narrow_zone_in_rehearsal_before_a_break() {
     check("stage-rehearsal-100x30", &draw(&sample, (100, 30)));
 }
 
+/// GM2 §3.3.6: half of the way of expression, 64, is −11.9 dB.
+#[test]
+fn stage_says_how_far_everything_is_faded() {
+    let mut sample = sample::Sample::new();
+    sample.view.master = 64;
+    sample.view.is_faded = true;
+    let screen = text(&draw(&sample, (100, 30)));
+    assert!(screen.contains("FADING out: -12 dB"), "{screen}");
+    sample.view.master = 0;
+    let screen = text(&draw(&sample, (100, 30)));
+    assert!(screen.contains("FADED OUT"), "{screen}");
+    sample.view.master = 127;
+    sample.view.is_faded = false;
+    assert!(!text(&draw(&sample, (100, 30))).contains("FAD"));
+}
+
 #[test]
 fn stage_at_the_end_of_the_night() {
     let mut sample = sample::Sample::new();

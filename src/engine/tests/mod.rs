@@ -5,6 +5,7 @@
 #![allow(clippy::indexing_slicing, clippy::unwrap_used, clippy::panic)]
 
 mod changeovers;
+mod master;
 mod moves;
 mod notes;
 mod pedals;

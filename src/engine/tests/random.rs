@@ -40,6 +40,7 @@ enum Deed {
     Panic,
     Resend,
     Overflow(u8),
+    Fade(bool),
 }
 
 fn playing() -> impl Strategy<Value = Deed> {
@@ -70,6 +71,7 @@ fn trouble() -> impl Strategy<Value = Deed> {
         2 => (0u8..2).prop_map(Deed::FindOutput),
         1 => Just(Deed::Panic),
         1 => Just(Deed::Resend),
+        1 => any::<bool>().prop_map(Deed::Fade),
         1 => (0u8..2).prop_map(Deed::Overflow),
     ]
 }
@@ -279,6 +281,7 @@ impl Hall {
                 receiver: None,
                 is_forced: false,
             })),
+            Deed::Fade(is_out) => self.give(Input::Command(Command::Fade(is_out))),
             Deed::Overflow(port) => self.give(Input::OutputOverflow(OutPort(port))),
         }
     }
@@ -449,7 +452,7 @@ proptest! {
             // Equal hands and feet: the same movements, but nothing else.
             match deed {
                 Deed::Bend(..) | Deed::Press(..) | Deed::Wheel(..) | Deed::Foot(..)
-                | Deed::LoseInput(_) => cold.act(deed),
+                | Deed::LoseInput(_) | Deed::Fade(_) => cold.act(deed),
                 _ => {}
             }
         }

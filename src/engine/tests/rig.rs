@@ -215,6 +215,7 @@ impl Book {
                 slots: span(start, usize::from(slots)),
                 manners,
                 pages: None,
+                local: None,
                 spare_of: None,
             },
         );

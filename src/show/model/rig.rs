@@ -175,6 +175,8 @@ pub enum Action {
     Resend,
     /// Mute, and unmute.
     Mute,
+    /// Fade everything out, and back.
+    Fade,
 }
 
 /// What kind of message a pedal speaks.

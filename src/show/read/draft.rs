@@ -96,6 +96,7 @@ pub(super) struct SceneDraft {
     pub(super) parameters: Vec<Settings>,
     pub(super) routes: RouteDrafts,
     pub(super) cues: Vec<CueDraft>,
+    pub(super) level: Option<Placed<f32>>,
     pub(super) page: Option<Placed<u16>>,
     pub(super) player: String,
     pub(super) technician: String,
@@ -283,6 +284,7 @@ pub(super) fn scene_draft(
         cues: cues
             .map(|read| read.value.into_iter().map(|cue| cue.value).collect())
             .unwrap_or_default(),
+        level: place(source, fields.optional("level", level)),
         page: place(source, fields.optional("page", whole(1..=999u16))),
         player: fields
             .optional("player", text)

@@ -1,7 +1,7 @@
 //! `like` and defaults: from scenes that say only what differs to scenes that say all.
 //!
-//! `like` takes over what sounds: zones, patches, parameters and routes, zone by zone and
-//! field by field. Words, `when`, page, cues and `brief` belong to one moment and do not come along.
+//! `like` takes over what sounds: zones, patches, parameters, routes and level, zone by zone
+//! and field by field. Words, `when`, page, cues and `brief` belong to one moment and do not come along.
 
 use std::collections::BTreeMap;
 
@@ -223,6 +223,7 @@ fn scene_over(draft: &SceneDraft, base: &SceneDraft, log: &mut Log<'_>) -> Scene
         patches: patches_over(&draft.patches, &base.patches),
         parameters: all_settings_over(&draft.parameters, &base.parameters),
         routes: routes_over(&draft.routes, &handed_down(&base.routes)),
+        level: draft.level.clone().or_else(|| base.level.clone()),
         is_base_unknown: base.is_base_unknown,
         ..draft.clone()
     }

@@ -37,7 +37,7 @@
 //!     },
 //!     pedals: {                             // sends: Control(n), Note("C3"), Program(n from 0)
 //!         "right foot": (on: "pedal box", sends: Control(80), does: Step, latching: false, inverted: false),
-//!     },                                    // does: Step Back SongDown SongUp PageNext PageBack Panic Resend Mute
+//!     },                                    // does: Step Back SongDown SongUp PageNext PageBack Panic Resend Mute Fade
 //!     curves: {"soft": [(1, 1), (64, 90), (127, 127)]}, // "straight" is always there
 //!     receivers: {
 //!         "main": (
@@ -104,7 +104,7 @@
 //!             patches: {"echo": "Wide Hall"}, // of receivers without zones; or (patch: …, group: …)
 //!             parameters: {"main": {"cutoff": 90}, "echo": {"mix": Leave}},
 //!             routes: {"brightness": Off}, cues: [(to: "lights", cue: "house red", on_jump: true)],
-//!             page: 1,                      // of this song, from 1
+//!             page: 1, level: -2,           // of this song, from 1; dB on top of each zone's
 //!             player: "Soft.", technician: "Watch the echo.",
 //!             when: (bar: 9, beat: 1, word: "home"),
 //!             brief: true,                  // a second press within 250 ms is a step here

@@ -61,6 +61,11 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
             .zones
             .iter()
             .filter_map(|(name, zone)| self.zone(name, zone))
+            .map(|zone| Zone {
+                // The scene's level is on top of each of its zones'.
+                level_db: zone.level_db + draft.level.as_ref().map_or(0.0, |level| level.value),
+                ..zone
+            })
             .collect();
         let mut router = Router::new(self.rig, &zones, self.log);
         let routes = routes_over(&draft.routes, self.routes)

@@ -295,6 +295,7 @@ const ACTIONS: &[(&str, Action)] = &[
     ("Panic", Action::Panic),
     ("Resend", Action::Resend),
     ("Mute", Action::Mute),
+    ("Fade", Action::Fade),
 ];
 
 fn pedal(

@@ -413,6 +413,8 @@ fn view() -> View {
         position: PositionId(8),
         page: 0,
         is_muted: false,
+        master: 127,
+        is_faded: false,
         sends_cues: true,
         swallowed: None,
         panic_us: None,
