@@ -2,10 +2,10 @@
 
 use super::fault::invariant;
 use super::input::Urgency;
+use super::known::UNKNOWN;
 use super::limits::MAX_HELD_BACK;
 use super::machine::{Call, Machine};
 use super::promptbook::SlotId;
-use super::slots::UNKNOWN;
 use crate::midi::{Key, Message, Value7, cc};
 
 /// How long a note waits for its patch at most, in microseconds.

@@ -6,9 +6,9 @@
 //! Notes held over from scenes that were left go out too. A sound whose scene states
 //! expression itself, as a parameter, is left alone.
 
+use super::known::UNKNOWN;
 use super::machine::{Call, Machine};
 use super::promptbook::SlotId;
-use super::slots::UNKNOWN;
 use crate::midi::{Controller, Message, Value7, cc};
 
 /// How long the whole way takes, in microseconds.

@@ -33,6 +33,7 @@ mod echo;
 mod fault;
 mod foresight;
 mod held_back;
+mod known;
 mod local;
 mod machine;
 mod master;

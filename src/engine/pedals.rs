@@ -6,10 +6,11 @@
 //! the scene hears the pedal's way up and no new press.
 
 use super::input::Urgency;
+use super::known::UNKNOWN;
 use super::machine::{Call, Machine};
 use super::moves::FIRST_PEDAL;
 use super::promptbook::{ControllerId, SlotId};
-use super::slots::{SlotState, UNKNOWN, bit};
+use super::slots::{SlotState, bit};
 use crate::midi::{Controller, Value7, cc};
 
 /// Index of the hold pedal in tables of pedals.

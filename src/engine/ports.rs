@@ -5,11 +5,12 @@
 //! life, whichever is first.
 
 use super::input::Urgency;
+use super::known::Known;
 use super::machine::{Call, Machine};
 use super::notes::NEUTRAL_RELEASE;
 use super::pedals::PEDALS;
 use super::promptbook::{ControllerId, InPort, OutPort, ReceiverId, SlotId};
-use super::slots::{Known, Owed};
+use super::slots::Owed;
 use super::view::Presence;
 use crate::midi::{Value7, Value14, cc};
 

@@ -16,12 +16,13 @@
 //! on the move would else be followed on slots that nobody hears.
 
 use super::input::{Input, Urgency};
+use super::known::UNKNOWN;
 use super::limits::{MAX_SLOTS, MAX_SOUNDS};
 use super::machine::{Call, Machine};
 use super::pedals::PEDALS;
 use super::promptbook::{PositionEntry, PositionId, Promptbook, SlotEntry, SlotId, SoundEntry};
 use super::seats::Seats;
-use super::slots::{Owed, UNKNOWN, bit};
+use super::slots::{Owed, bit};
 use super::view::NextView;
 use super::voicing::{agenda_len, is_source};
 use crate::midi::cc;

@@ -1,11 +1,12 @@
 //! Filling the view.
 
+use super::known::UNKNOWN;
 use super::limits::MAX_HELD_SHOWN;
 use super::machine::Machine;
 use super::notes::NOWHERE;
 use super::pedals::{DOWN, HOLD};
 use super::promptbook::{Promptbook, ReceiverId};
-use super::slots::{SlotState, UNKNOWN};
+use super::slots::SlotState;
 use super::spare::main_of;
 use super::view::{ControllerView, HeldView, ReceiverView, SlotView, View};
 use crate::midi::cc;

@@ -1,8 +1,8 @@
 //! Levels on the move: a sound that stays and rides, and a sound that fades out.
 
+use super::known::UNKNOWN;
 use super::machine::{Call, Machine};
 use super::promptbook::SlotId;
-use super::slots::UNKNOWN;
 use crate::midi::{Value7, cc};
 
 /// How long a level rides to its new value (DESIGN: Levels), in microseconds.

@@ -1,10 +1,11 @@
 //! What a slot is to hold because of routes, and the sending of single settings.
 
 use super::input::Urgency;
+use super::known::{Known, Parameter};
 use super::machine::{Call, Machine};
 use super::promptbook::{Address, Promptbook, Setting, SlotId};
 use super::route_way::bend_of;
-use super::slots::{Known, Parameter, SlotState};
+use super::slots::SlotState;
 use super::voicing::fine;
 use crate::midi::{Value7, Value14, cc};
 

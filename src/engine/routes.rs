@@ -8,6 +8,7 @@
 //! that was left hears no route, but a bend finds its way back to rest.
 
 use super::input::Urgency;
+use super::known::Parameter;
 use super::limits::{MAX_ROUTE_TAILS, MAX_ROUTES, MAX_SOUNDS};
 use super::machine::{Call, Machine};
 use super::promptbook::{
@@ -16,7 +17,6 @@ use super::promptbook::{
 use super::route_state::RouteState;
 use super::route_way::{CENTRE, bend_of, on_way, stretch, value_at};
 use super::seats::{Coming, Seats};
-use super::slots::Parameter;
 use super::touch::SourceState;
 use crate::midi::{Message, Value14, cc};
 

@@ -207,5 +207,5 @@ fn holds_level(state: &SlotState, sound: &SoundEntry) -> bool {
         || state.loads_until_us.is_some()
         || sound
             .volume
-            .is_none_or(|volume| matches!(state.known.control(cc::VOLUME), v if v == volume.get() || v == super::slots::UNKNOWN))
+            .is_none_or(|volume| matches!(state.known.control(cc::VOLUME), v if v == volume.get() || v == super::known::UNKNOWN))
 }

@@ -146,12 +146,12 @@ impl Machine {
         }
         let is_loading = state.loads_until_us.is_some();
         let is_bent =
-            !is_loading && !matches!(state.known.bend, super::slots::UNKNOWN_BEND | CENTRE);
+            !is_loading && !matches!(state.known.bend, super::known::UNKNOWN_BEND | CENTRE);
         for (pedal, number) in PEDALS.iter().enumerate() {
             let is_known = self
                 .slots
                 .get(slot.index())
-                .is_some_and(|state| state.known.control(*number) != super::slots::UNKNOWN);
+                .is_some_and(|state| state.known.control(*number) != super::known::UNKNOWN);
             if is_known || is_loading {
                 self.sync_pedal(call, slot, pedal, Urgency::Live);
             }

@@ -7,11 +7,12 @@
 //! its neutral.
 
 use super::input::Urgency;
+use super::known::UNKNOWN;
 use super::machine::{Call, Machine};
 use super::moves::{BEND, PRESSURE};
 use super::pedals::pedal_of;
 use super::promptbook::{Address, ControllerId, Promptbook, SlotId};
-use super::slots::{SlotState, UNKNOWN, bit};
+use super::slots::{SlotState, bit};
 use super::touch::Led;
 use crate::midi::{Controller, Message, Value7, Value14, cc, scale};
 

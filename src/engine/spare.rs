@@ -7,13 +7,13 @@
 //! them, go to the one that is played only: a receiver that stands by is silent.
 
 use super::input::Urgency;
+use super::known::{Known, Parameter, UNKNOWN, UNKNOWN_BEND};
 use super::limits::{MAX_RECEIVERS, MAX_SLOTS};
 use super::machine::{Call, Machine};
 use super::notes::NEUTRAL_RELEASE;
 use super::pedals::SOSTENUTO;
 use super::promptbook::{OutPort, Promptbook, ReceiverId, SlotEntry, SlotId};
 use super::rescue::Deed;
-use super::slots::{Known, Parameter, UNKNOWN, UNKNOWN_BEND};
 use crate::midi::{Controller, Message, Program, Value7, Value14, cc};
 
 /// Which channels the slots are wired to.

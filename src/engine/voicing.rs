@@ -7,12 +7,13 @@
 //! does not state is left where it is (`leave`).
 
 use super::input::Urgency;
+use super::known::{Known, UNKNOWN};
 use super::limits::MAX_ROUTES;
 use super::machine::{Call, Machine};
 use super::pedals::PEDALS;
 use super::promptbook::{Manners, Patch, Promptbook, Setting, SlotId, SoundEntry};
 use super::routed::holds;
-use super::slots::{Known, Owed, SlotState, UNKNOWN};
+use super::slots::{Owed, SlotState};
 use super::sources::neutral;
 use crate::midi::{Controller, Message, Program, Value7, Value14, cc};
 
