@@ -3,7 +3,7 @@
 //! A changeover is a difference against this table, so whatever goes out is noted here.
 
 use super::input::{Output, Payload, Urgency};
-use super::known::{Known, Parameter, UNKNOWN};
+use super::known::{Known, Parameter};
 use super::limits::MAX_CONTROLLERS;
 use super::machine::{Call, Machine};
 use super::master::Faded;
