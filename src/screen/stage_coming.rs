@@ -20,6 +20,9 @@ use ratatui::layout::Rect;
 /// Columns between the next scene's name and the moment to press.
 const BETWEEN: u16 = 4;
 
+/// Columns of a later scene's name that are not given to its moment.
+const NAME: u16 = 11;
+
 /// Scenes shown after the next one.
 const THEN: usize = 2;
 
@@ -152,19 +155,14 @@ impl<'a> Stage<'a> {
         }
     }
 
-    /// One later scene: its call number and name, and when to press for it. The moment
-    /// keeps its room, the name is cut.
+    /// One later scene: its call number and name, and when to press for it. Where they do
+    /// not fit, the name is cut to so much that it can be told, then the moment.
     fn render_later(&self, place: &Place, area: Rect, buf: &mut Buffer) {
         let before = place
             .index
             .checked_sub(1)
             .and_then(|at| self.model.place(at));
         let when = before.map_or("", |before| before.scene.when.as_str());
-        let when = if when.is_empty() || area.width < 24 {
-            String::new()
-        } else {
-            format!(", {}", at(when))
-        };
         let song = if before.is_some_and(|b| b.position.song != place.position.song) {
             format!(" ({})", place.song.title)
         } else {
@@ -172,10 +170,17 @@ impl<'a> Stage<'a> {
         };
         let call = format!("{}  ", place.position.call);
         let x = put(buf, area, (0, 0), &call, self.look.base());
-        let room = area.width.saturating_sub(x + width(&when));
+        let words = if when.is_empty() || area.width < 24 {
+            String::new()
+        } else {
+            format!(", {}", at(when))
+        };
         let name = format!("{}{song}", place.scene.name);
+        let all = area.width.saturating_sub(x);
+        let room = all.saturating_sub(width(&words)).max(NAME.min(all));
         let x = put(buf, area, (x, 0), &cut(&name, room), self.look.strong());
-        put(buf, area, (x, 0), &when, self.look.base());
+        let words = cut(&words, area.width.saturating_sub(x));
+        put(buf, area, (x, 0), &words, self.look.base());
     }
 }
 

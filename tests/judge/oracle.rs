@@ -167,6 +167,8 @@ enum Due {
     Leave(ExpectId, Way),
     Forbid(ExpectId, Change),
     End(ExpectId),
+    /// A fade is over: the ghosts of its tenancy end with its notes.
+    Lay(usize),
 }
 
 /// The specification, as it goes.
@@ -327,6 +329,7 @@ impl<'a> Oracle<'a> {
                 Due::Forbid(id, _) if self.is_present(id) || !self.owners.contains_key(&id) => {}
                 Due::Forbid(id, Change::Bend) if self.is_bent(id) => {}
                 Due::Forbid(id, change) => self.judge.forbid(id, change),
+                Due::Lay(at) => self.tenancies[at].ghosts.clear(),
                 Due::End(id) => {
                     self.haunt(id);
                     for holder in [Holder::Key, Holder::Hold, Holder::Sostenuto] {
@@ -874,9 +877,22 @@ impl<'a> Oracle<'a> {
                 ends.extend(rings.map(|(id, _)| (*id, u64::MAX)));
             }
             // What ends is forgotten with its ghosts; the pedal comes up, or stays for others.
-            self.tenancies[at]
-                .ghosts
-                .retain(|ghost| ghost.leave == Leave::Hold);
+            let lasting = leaves.iter().filter(|leave| **leave != Leave::Cut);
+            let longest = lasting.clone().map(|leave| match leave {
+                Leave::Fade(ms) => Some(*ms),
+                _ => None,
+            });
+            // As the slot is treated: it fades if all that would hold it does.
+            if let Some(ms) = longest.clone().max().flatten()
+                && longest.clone().all(|ms| ms.is_some())
+            {
+                self.tenancies[at].is_fading = true;
+                let us = now_us + u64::from(ms) * 1000;
+                self.due.push((us, Due::Lay(at)));
+            } else {
+                let ghosts = &mut self.tenancies[at].ghosts;
+                ghosts.retain(|ghost| ghost.leave == Leave::Hold);
+            }
             if is_fading {
                 self.tenancies[at].is_fading = true;
                 ends.extend(
@@ -1122,6 +1138,11 @@ impl<'a> Oracle<'a> {
             .filter(|(_, owner)| **owner == at)
             .map(|(id, _)| *id)
             .collect();
+        // Whatever was to be forbidden since its scene was left is the scene's own again.
+        self.due.retain(|(_, due)| match due {
+            Due::Forbid(id, _) | Due::Leave(id, _) => !owned.contains(id),
+            Due::End(_) | Due::Lay(_) => true,
+        });
         for id in owned {
             for change in IN_SCENE {
                 self.judge.allow(id, change);
