@@ -55,10 +55,13 @@ pub struct Changes {
     pub changes: Vec<(Change, usize)>,
 }
 
+/// Bank Select 0 and 32, as they were sent last.
+type Bank = (Option<u8>, Option<u8>);
+
 /// Follows what goes out, and says what each Note On sounds like.
 #[derive(Clone, Debug, Default)]
 pub struct Ear {
-    channels: BTreeMap<(usize, u8), (Sound, (Option<u8>, Option<u8>))>,
+    channels: BTreeMap<(usize, u8), (Sound, Bank)>,
 }
 
 impl Ear {

@@ -52,7 +52,7 @@ impl Stage {
         if tells {
             for (at, slot) in book.slots.iter().enumerate() {
                 let (receiver, channel) = (slot.receiver.index(), slot.channel.get() + 1);
-                println!(
+                eprintln!(
                     "slot {at}: receiver {receiver} channel {channel} group {}",
                     slot.group
                 );
