@@ -584,12 +584,10 @@ impl<'a> Oracle<'a> {
         if was_down == is_down {
             return;
         }
-        if !is_down {
-            for ghost in &mut self.tenancies[at].ghosts {
-                ghost.pedals[pedal] = false;
-            }
-            self.lay_ghosts(now_us, at);
+        for ghost in &mut self.tenancies[at].ghosts {
+            ghost.pedals[pedal] = is_down && (pedal == HOLD || ghost.key.is_some());
         }
+        self.lay_ghosts(now_us, at);
         for note in self.notes.iter_mut().filter(|note| note.tenancy == at) {
             match (pedal, is_down) {
                 (HOLD, true) => {
