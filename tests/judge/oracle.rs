@@ -509,20 +509,13 @@ impl<'a> Oracle<'a> {
 
     /// Forgets the ghosts that nothing would hold; their rings would begin.
     fn lay_ghosts(&mut self, now_us: u64, at: usize) {
-        let release_us = self.release_us(at);
         let tenancy = &mut self.tenancies[at];
+        let release_us = release_us(self.show, &tenancy.likeness);
         let before = tenancy.ghosts.len();
         tenancy.ghosts.retain(Ghost::is_held);
         if tenancy.ghosts.len() < before {
             tenancy.ring_until_us = tenancy.ring_until_us.max(now_us + release_us);
         }
-    }
-
-    /// How long what a tenancy plays rings.
-    fn release_us(&self, at: usize) -> u64 {
-        let receiver = self.tenancies[at].likeness.receiver;
-        let manners = &self.show.rig.receivers[receiver].manners;
-        (f64::from(manners.release_s) * 1e6) as u64
     }
 
     /// Forgets the notes that nothing holds; their rings begin.
@@ -536,8 +529,7 @@ impl<'a> Oracle<'a> {
         self.notes.retain(|note| {
             if is_meant(note) {
                 let tenancy = &mut tenancies[note.tenancy];
-                let manners = &show.rig.receivers[tenancy.likeness.receiver].manners;
-                let release_us = (f64::from(manners.release_s) * 1e6) as u64;
+                let release_us = release_us(show, &tenancy.likeness);
                 tenancy.ring_until_us = tenancy.ring_until_us.max(now_us + release_us);
             }
             !is_meant(note)
@@ -823,8 +815,8 @@ impl<'a> Oracle<'a> {
     /// Whether another note holds the slot of this one.
     pub(crate) fn is_shared(&self, id: ExpectId) -> bool {
         let owner = self.owners.get(&id);
-        let others = self.notes.iter().filter(|note| note.id != id);
-        owner.is_some_and(|at| others.filter(|note| note.tenancy == *at).count() > 0)
+        let mut others = self.notes.iter().filter(|note| note.id != id);
+        owner.is_some_and(|at| others.any(|note| note.tenancy == *at))
     }
 
     /// `cut` and `fade`. A slot fades only if all its notes do; else those that would are
@@ -1484,10 +1476,6 @@ impl<'a> Oracle<'a> {
     /// Whether a note was let go, or struck under sostenuto, while its slot loads: a pedal
     /// that it caught is told when the patch has loaded, and so too late or too early for it.
     pub(crate) fn caught_too_late(&self, id: ExpectId, at_us: u64, struck_us: u64) -> bool {
-        eprintln!(
-            "CTL {id:?} {at_us} {:?}",
-            self.owners.get(&id).map(|o| &self.tenancies[*o])
-        );
         self.owners.get(&id).is_some_and(|owner| {
             let tenancy = &self.tenancies[*owner];
             let manners = &self.show.rig.receivers[tenancy.likeness.receiver].manners;
@@ -1563,6 +1551,12 @@ impl<'a> Oracle<'a> {
         let (song, scene) = self.line[at];
         &self.show.songs[song].scenes[scene].zones[zone]
     }
+}
+
+/// How long a sound rings on its receiver.
+fn release_us(show: &Show, likeness: &Likeness) -> u64 {
+    let manners = &show.rig.receivers[likeness.receiver].manners;
+    (f64::from(manners.release_s) * 1e6) as u64
 }
 
 /// A change is forbidden from some time on, and not before, whatever was meant until now.
