@@ -259,26 +259,9 @@ mod tests {
         out
     }
 
-    /// Relative luminance (WCAG 2.2, "relative luminance"; sRGB).
-    fn luminance(color: Color) -> f64 {
-        let Color::Rgb(red, green, blue) = color else {
-            panic!("{color:?} has no luminance");
-        };
-        let linear = |byte: u8| {
-            let part = f64::from(byte) / 255.0;
-            if part <= 0.04045 {
-                part / 12.92
-            } else {
-                ((part + 0.055) / 1.055).powf(2.4)
-            }
-        };
-        0.2126 * linear(red) + 0.7152 * linear(green) + 0.0722 * linear(blue)
-    }
-
-    /// Contrast ratio (WCAG 2.2, "contrast ratio").
+    /// Contrast of two colours that are no terminal's own.
     fn contrast(a: Color, b: Color) -> f64 {
-        let (a, b) = (luminance(a), luminance(b));
-        (a.max(b) + 0.05) / (a.min(b) + 0.05)
+        crate::screen::contrast(a, b).unwrap()
     }
 
     // WCAG 2.2: black on white is 21:1; 4.54:1 is #767676 on white (its well-known limit).

@@ -7,6 +7,7 @@
 #![deny(clippy::disallowed_methods, clippy::disallowed_types)]
 
 mod big;
+mod contrast;
 mod health;
 pub mod help;
 mod hue;
@@ -29,6 +30,7 @@ mod wings_ports;
 mod wings_rows;
 mod zone_map;
 
+pub use contrast::contrast;
 pub use state::{Colour, Listing, NoteMode, Prompt, Screen, Settings, Theme, UiState};
 pub use wings_rows::{WingsRow, wings_rows};
 

@@ -90,26 +90,6 @@ fn styles_of_the_critical_cells() {
     }
 }
 
-/// Relative luminance and contrast ratio (WCAG 2.2, definitions).
-fn contrast(one: Color, other: Color) -> f64 {
-    let luminance = |color: Color| {
-        let Color::Rgb(red, green, blue) = color else {
-            panic!("{color:?} is a terminal's own colour");
-        };
-        let linear = |byte: u8| {
-            let part = f64::from(byte) / 255.0;
-            if part <= 0.04045 {
-                part / 12.92
-            } else {
-                ((part + 0.055) / 1.055).powf(2.4)
-            }
-        };
-        0.2126 * linear(red) + 0.7152 * linear(green) + 0.0722 * linear(blue)
-    };
-    let (one, other) = (luminance(one), luminance(other));
-    (one.max(other) + 0.05) / (one.min(other) + 0.05)
-}
-
 #[test]
 fn every_cell_of_every_screen_can_be_read_in_every_theme() {
     for theme in Theme::ALL {
@@ -127,7 +107,7 @@ fn every_cell_of_every_screen_can_be_read_in_every_theme() {
                 let buf = draw(&sample, (200, 60));
                 let written = buf.content().iter().filter(|cell| cell.symbol() != " ");
                 for cell in written {
-                    let ratio = contrast(cell.fg, cell.bg);
+                    let ratio = segue::screen::contrast(cell.fg, cell.bg).unwrap();
                     assert!(ratio >= least, "{theme:?} {screen:?}: {ratio:.2} {cell:?}");
                 }
             }
