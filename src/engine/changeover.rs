@@ -185,6 +185,8 @@ impl Machine {
             if let Some(fade_ms) = fade_ms.filter(|_| is_left) {
                 self.fade(call, slot, fade_ms);
             }
+            // Nothing is held there any more since a scene that went on with it.
+            self.lift_after_cut(call, slot);
         }
     }
 

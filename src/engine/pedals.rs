@@ -208,8 +208,21 @@ impl Machine {
             let value = Value7::clamped(i32::from(value));
             self.send_control(call, slot, urgency, number, value);
         }
-        if is_due && is_told && !is_down && !was_down && call.dry_bytes.is_none() {
-            self.ring_from_here(call, slot);
+        if call.dry_bytes.is_none()
+            && let Some(late) = self
+                .slots
+                .get_mut(slot.index())
+                .and_then(|state| state.comes_up_late.get_mut(pedal))
+        {
+            let may_hold = *late || is_told;
+            if is_loading {
+                *late |= was_down && !is_down;
+            } else if value < DOWN {
+                *late = false;
+                if is_due && may_hold {
+                    self.ring_from_here(call, slot);
+                }
+            }
         }
         match (was_down, is_down) {
             (false, true) if pedal == SOSTENUTO => self.latch(slot),
@@ -248,7 +261,7 @@ impl Machine {
     }
 
     /// Pedals come up on a slot that was left and whose notes were ended by `cut` or `fade`:
-    /// a Note Off alone leaves sounding what a pedal holds.
+    /// a Note Off alone leaves sounding what a pedal holds. So they are as urgent as it.
     pub(super) fn lift_idle_pedals(&mut self, call: &mut Call<'_>, slot: SlotId) {
         for pedal in 0..PEDALS.len() {
             let Some(state) = self.slots.get_mut(slot.index()) else {
@@ -260,7 +273,7 @@ impl Machine {
             for told in state.told.iter_mut().filter_map(|told| told.get_mut(pedal)) {
                 *told = 0;
             }
-            self.sync_pedal(call, slot, pedal, Urgency::Changeover);
+            self.sync_pedal(call, slot, pedal, Urgency::Live);
         }
     }
 

@@ -435,11 +435,11 @@ impl Machine {
         state.ramp = None;
         state.unlink_all();
         for (pedal, number) in PEDALS.iter().enumerate() {
-            let is_known = self
-                .slots
-                .get(slot.index())
-                .is_some_and(|state| state.known.control(*number) != UNKNOWN);
-            if is_known {
+            let may_be_down = self.slots.get(slot.index()).is_some_and(|state| {
+                let is_down = state.is_down.get(pedal).copied().unwrap_or(false);
+                is_down || state.known.control(*number) != UNKNOWN
+            });
+            if may_be_down {
                 self.sync_pedal(call, slot, pedal, call.telling);
             }
         }

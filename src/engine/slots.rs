@@ -50,6 +50,9 @@ pub(super) struct SlotState {
     /// A note was ended here by `cut` or `fade` while a pedal that others need stayed down,
     /// and may sound on until that comes up.
     pub(super) has_cut: bool,
+    /// Pedals that came up while a patch loaded, and that it has yet to be told of: what they
+    /// held rings from then on.
+    pub(super) comes_up_late: [bool; 3],
     /// Until when it may ring, once it holds no notes.
     pub(super) ring_until_us: u64,
     /// Until when something unknown may ring there: what was ended after a loss or a flood.
@@ -122,6 +125,7 @@ impl SlotState {
             told: [[0; 3]; MAX_CONTROLLERS],
             is_down: [false; 3],
             has_cut: false,
+            comes_up_late: [false; 3],
             notes: 0,
             ring_until_us: 0,
             may_ring_until_us: 0,

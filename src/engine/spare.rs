@@ -366,6 +366,7 @@ impl Machine {
         std::mem::swap(&mut one.program_urgency, &mut other.program_urgency);
         std::mem::swap(&mut one.ring_until_us, &mut other.ring_until_us);
         std::mem::swap(&mut one.may_ring_until_us, &mut other.may_ring_until_us);
+        std::mem::swap(&mut one.comes_up_late, &mut other.comes_up_late);
         std::mem::swap(&mut one.is_doubtful, &mut other.is_doubtful);
         // A parameter that hands were in the middle of naming is named anew there.
         (one.numbered, other.numbered) = (None, None);

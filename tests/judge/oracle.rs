@@ -191,8 +191,12 @@ pub(crate) struct Oracle<'a> {
     notes: Vec<Note>,
     /// The tenancy of each note that has not ended, rings included.
     owners: BTreeMap<ExpectId, usize>,
+    /// When its key went down.
+    pressed_us: BTreeMap<ExpectId, u64>,
     /// Tenancy and time of each note asked for lately.
     asked: Vec<(usize, u64)>,
+    /// Time, note and tenancy of each note that nothing holds since lately.
+    ended: Vec<(u64, ExpectId, usize)>,
     /// Groups in which notes of several sounds may share a slot just now.
     tainted: BTreeSet<(usize, usize)>,
     ports: Vec<Port>,
@@ -271,7 +275,9 @@ impl<'a> Oracle<'a> {
             present: Vec::new(),
             notes: Vec::new(),
             owners: BTreeMap::new(),
+            pressed_us: BTreeMap::new(),
             asked: Vec::new(),
+            ended: Vec::new(),
             tainted: BTreeSet::new(),
             ports: vec![Port::Listening; world.kinds.len()],
             flooded_us: vec![None; world.kinds.len()],
@@ -428,6 +434,7 @@ impl<'a> Oracle<'a> {
         let id = self.judge.expect(expect);
         let at = self.present[sound];
         self.owners.insert(id, at);
+        self.pressed_us.insert(id, now_us);
         self.asked.push((at, now_us));
         if self.tenancies[at].is_tainted {
             self.cover(id, Excuse::TooFewSlots);
@@ -526,8 +533,10 @@ impl<'a> Oracle<'a> {
     fn end(&mut self, now_us: u64, is_meant: impl Fn(&Note) -> bool) {
         let show = self.show;
         let tenancies = &mut self.tenancies;
+        let ended = &mut self.ended;
         self.notes.retain(|note| {
             if is_meant(note) {
+                ended.push((now_us, note.id, note.tenancy));
                 let tenancy = &mut tenancies[note.tenancy];
                 let release_us = release_us(show, &tenancy.likeness);
                 tenancy.ring_until_us = tenancy.ring_until_us.max(now_us + release_us);
@@ -812,11 +821,16 @@ impl<'a> Oracle<'a> {
             || self.notes.iter().any(|note| note.tenancy == tenancy)
     }
 
-    /// Whether another note holds the slot of this one.
-    pub(crate) fn is_shared(&self, id: ExpectId) -> bool {
+    /// Whether another note holds the slot of this one, or did while what it heard waited
+    /// for a slow port.
+    pub(crate) fn is_shared(&self, id: ExpectId, at_us: u64) -> bool {
+        let holding = self.notes.iter().map(|note| (note.id, note.tenancy));
+        let lately = self.ended.iter().filter(|(us, ..)| us + PORT_US > at_us);
+        let mut others = holding
+            .chain(lately.map(|(_, other, at)| (*other, *at)))
+            .filter(|(other, _)| *other != id);
         let owner = self.owners.get(&id);
-        let mut others = self.notes.iter().filter(|note| note.id != id);
-        owner.is_some_and(|at| others.any(|note| note.tenancy == *at))
+        owner.is_some_and(|owner| others.any(|(_, at)| at == *owner))
     }
 
     /// `cut` and `fade`. A slot fades only if all its notes do; else those that would are
@@ -846,49 +860,32 @@ impl<'a> Oracle<'a> {
                 }
             }
             let fades = |leave: &Leave| matches!(leave, Leave::Fade(_));
-            let lasting = mine.iter().filter(|(_, leave)| *leave != Leave::Cut);
-            let is_fading = lasting.clone().count() > 0 && lasting.clone().all(|(_, l)| fades(l));
-            let longest_ms = mine
-                .iter()
-                .filter_map(|(_, leave)| match leave {
+            // As the slot is treated: it fades if all that would hold it does, ghosts with it.
+            let lasting = leaves.iter().filter(|leave| **leave != Leave::Cut);
+            let fade_ms = lasting
+                .map(|leave| match leave {
                     Leave::Fade(ms) => Some(*ms),
                     _ => None,
                 })
-                .max();
-            for (id, leave) in mine.iter().filter(|(_, leave)| *leave != Leave::Hold) {
-                let lasts_ms = longest_ms
-                    .filter(|_| is_fading && fades(leave))
-                    .unwrap_or(0);
-                ends.insert(*id, now_us + u64::from(lasts_ms) * 1000);
-            }
-            let mut ghosts = self.tenancies[at].ghosts.iter();
-            if is_fading || is_pedal_down && ghosts.any(|ghost| fades(&ghost.leave)) {
+                .reduce(|longest, ms| Some(longest?.max(ms?)))
+                .flatten();
+            let tenancy = &mut self.tenancies[at];
+            if fade_ms.is_some() || is_pedal_down && tenancy.ghosts.iter().any(|g| fades(&g.leave))
+            {
                 let rings = self.owners.iter().filter(|(_, owner)| **owner == at);
                 ends.extend(rings.map(|(id, _)| (*id, u64::MAX)));
             }
+            let end_us = now_us + u64::from(fade_ms.unwrap_or(0)) * 1000;
+            let ending = mine
+                .iter()
+                .filter(|(_, leave)| fade_ms.is_some() || *leave != Leave::Hold);
+            ends.extend(ending.map(|(id, _)| (*id, end_us)));
             // What ends is forgotten with its ghosts; the pedal comes up, or stays for others.
-            let lasting = leaves.iter().filter(|leave| **leave != Leave::Cut);
-            let longest = lasting.clone().map(|leave| match leave {
-                Leave::Fade(ms) => Some(*ms),
-                _ => None,
-            });
-            // As the slot is treated: it fades if all that would hold it does.
-            if let Some(ms) = longest.clone().max().flatten()
-                && longest.clone().all(|ms| ms.is_some())
-            {
-                self.tenancies[at].is_fading = true;
-                let us = now_us + u64::from(ms) * 1000;
-                self.due.push((us, Due::Lay(at)));
+            if fade_ms.is_some() {
+                tenancy.is_fading = true;
+                self.due.push((end_us, Due::Lay(at)));
             } else {
-                let ghosts = &mut self.tenancies[at].ghosts;
-                ghosts.retain(|ghost| ghost.leave == Leave::Hold);
-            }
-            if is_fading {
-                self.tenancies[at].is_fading = true;
-                ends.extend(
-                    mine.iter()
-                        .map(|(id, _)| (*id, now_us + u64::from(longest_ms.unwrap_or(0)) * 1000)),
-                );
+                tenancy.ghosts.retain(|ghost| ghost.leave == Leave::Hold);
             }
         }
         for (id, us) in &ends {
@@ -1452,7 +1449,9 @@ impl<'a> Oracle<'a> {
     fn prune(&mut self, now_us: u64) {
         let open: BTreeSet<ExpectId> = self.judge.open().map(|(id, ..)| id).collect();
         self.owners.retain(|id, _| open.contains(id));
+        self.pressed_us.retain(|id, _| open.contains(id));
         self.asked.retain(|(_, us)| us + PORT_US > now_us);
+        self.ended.retain(|(us, ..)| us + PORT_US > now_us);
         for group in self.tainted.clone() {
             let is_quiet = (0..self.tenancies.len()).all(|at| {
                 let tenancy = &self.tenancies[at];
@@ -1476,6 +1475,9 @@ impl<'a> Oracle<'a> {
     /// Whether a note was let go, or struck under sostenuto, while its slot loads: a pedal
     /// that it caught is told when the patch has loaded, and so too late or too early for it.
     pub(crate) fn caught_too_late(&self, id: ExpectId, at_us: u64, struck_us: u64) -> bool {
+        // Its voice may be one that another key struck since, which goes on for it.
+        let struck_us =
+            (self.pressed_us.get(&id).copied()).map_or(struck_us, |us| us.min(struck_us));
         self.owners.get(&id).is_some_and(|owner| {
             let tenancy = &self.tenancies[*owner];
             let manners = &self.show.rig.receivers[tenancy.likeness.receiver].manners;

@@ -324,7 +324,9 @@ impl<'a> Player<'a> {
         let shares = self.stage.models[violation.receiver]
             .voices()
             .any(|other| other.channel == voice.channel && other.id != voice.id && other.is_held())
-            || violation.expect.is_some_and(|id| self.oracle.is_shared(id));
+            || violation
+                .expect
+                .is_some_and(|id| self.oracle.is_shared(id, violation.at_us));
         let is_shared_move = matches!(violation.fault, Fault::Pressed | Fault::Bent { .. });
         (is_shared_move && shares && !voice.is_held()).then_some(Excuse::SharedSlot)
     }
