@@ -399,9 +399,7 @@ impl Machine {
             return;
         }
         // Other hands play it now, or lead to something else. What sounds keeps its bend until it is silent.
-        if state.owed == Owed::Nothing {
-            state.owed = Owed::Difference;
-        }
+        state.owe_difference();
     }
 
     /// Links the controllers that feed a slot and did not before.

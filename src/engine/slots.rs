@@ -113,6 +113,14 @@ impl Usage {
 }
 
 impl SlotState {
+    /// What differs from the scene is sent once the slot is silent, unless more than that is
+    /// owed already.
+    pub(super) fn owe_difference(&mut self) {
+        if self.owed == Owed::Nothing {
+            self.owed = Owed::Difference;
+        }
+    }
+
     /// A slot of which nothing is known.
     pub(super) const fn new(usage: Usage) -> Self {
         Self {

@@ -232,6 +232,13 @@ impl Machine {
             if is_fed && is_free() {
                 self.pass_move(call, slot, PRESSURE, |ch| Message::Pressure(ch, value));
             } else if !is_fed && holds() {
+                // Nobody plays the sound that the scene has there: it is made right in silence.
+                if let Some(state) = self.slots.get_mut(slot.index())
+                    && state.sound.is_some()
+                    && state.feeds == 0
+                {
+                    state.owe_difference();
+                }
                 self.pass(call, slot, |ch| Message::Pressure(ch, value));
             }
         }
