@@ -21,6 +21,8 @@ const PEDALS: [u8; 2] = [64, 66];
 pub(crate) const CENTRE: u16 = 8192;
 /// The longest that a message waits for its port in these rigs, floods aside.
 pub(crate) const PORT_US: u64 = 400_000;
+/// The longest that a flooded line is taken to be busy: with what it refused, too.
+const FLOOD_US: u64 = 3 * PORT_US;
 
 /// What makes two sounds the same.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
@@ -1308,7 +1310,7 @@ impl<'a> Oracle<'a> {
                 let tenancy = &mut self.tenancies[at];
                 // It may have any slot of its group.
                 tenancy.ring_until_us = ring_until_us;
-                tenancy.is_doubtful = is_held || ring_until_us + PORT_US > now_us;
+                tenancy.is_doubtful = is_held || ring_until_us + FLOOD_US > now_us;
             }
         }
     }
@@ -1338,9 +1340,10 @@ impl<'a> Oracle<'a> {
     /// Whether a sound's slot has not been set right since a flood: it has sounded on.
     fn is_doubtful(&mut self, now_us: u64, at: usize) -> bool {
         let ring_until_us = self.tenancies[at].ring_until_us;
-        if self.tenancies[at].is_doubtful && !self.is_held(at) && ring_until_us + PORT_US < now_us {
+        let right_us = ring_until_us + FLOOD_US;
+        if self.tenancies[at].is_doubtful && !self.is_held(at) && right_us < now_us {
             self.tenancies[at].is_doubtful = false;
-            self.reload_one(ring_until_us, at);
+            self.reload_one(right_us, at);
         }
         self.tenancies[at].is_doubtful
     }
