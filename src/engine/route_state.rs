@@ -144,8 +144,9 @@ impl RouteState {
                 self.goal = goal;
                 let is_smooth = entry.smooth_us > 0 && matches!(entry.shape, Shape::Follow { .. });
                 if is_smooth && before.is_some() {
-                    let is_on_its_way = self.next_us.is_some();
-                    if self.at != goal && !is_on_its_way {
+                    // The scene's own value may lie beyond the way's end.
+                    let is_there = self.at == goal && before == Some(value_at(book, entry, goal));
+                    if !is_there && self.next_us.is_none() {
                         self.next_us = Some(now_us);
                     }
                     return false;

@@ -59,6 +59,7 @@ struct Sum {
     excuses: BTreeMap<Excuse, u64>,
     spared: BTreeMap<Excuse, u64>,
     asked: u64,
+    routed: u64,
     broken: u64,
     scripts: u64,
     bad: Vec<String>,
@@ -70,6 +71,7 @@ impl Sum {
         self.events += report.events;
         self.notes += report.matched;
         self.asked += report.presses;
+        self.routed += report.routed;
         self.broken += u64::from(!report.findings.is_empty());
         for (why, count) in &report.spared {
             *self.spared.entry(*why).or_default() += count;
@@ -169,13 +171,14 @@ fn campaign() {
 fn tell(sum: &Sum, start: Instant, first_seed: u64, seed: u64, stride: u64) {
     let per_second = sum.events as f64 / start.elapsed().as_secs_f64();
     eprintln!(
-        "{} events, {} scripts, {} notes asked for, {} matched, {per_second:.0} events a \
-         second, {} violations in {} scripts, excused: {:?}, notes covered: {:?}, \
+        "{} events, {} scripts, {} notes asked for, {} matched, {} places of routes, \
+         {per_second:.0} events a second, {} violations in {} scripts, excused: {:?}, notes covered: {:?}, \
          seeds {first_seed} to {seed} by {stride}",
         sum.events,
         sum.scripts,
         sum.asked,
         sum.notes,
+        sum.routed,
         sum.violations,
         sum.broken,
         sum.excuses,

@@ -19,6 +19,7 @@ mod mistakes;
 mod oracle;
 mod pieces;
 mod properties;
+mod routed;
 mod run;
 mod saboteur;
 mod script;

@@ -3,7 +3,7 @@
 use proptest::collection::vec;
 use proptest::prelude::*;
 
-use crate::script::{Event, Lv, Mn, Rx, RxKind, Sc, Script, Setup, Speed, Zn};
+use crate::script::{Event, Lv, Mn, Rt, Rx, RxKind, Sc, Script, Setup, Speed, Way, Zn};
 
 /// What a kind of script is made of.
 #[derive(Clone, Copy, Debug)]
@@ -151,15 +151,76 @@ fn scenes() -> impl Strategy<Value = Sc> {
         prop::option::weighted(0.4, any::<bool>()),
         prop::bool::weighted(0.2),
         prop::option::weighted(0.4, 0..3_u16),
+        // Every other scene has none.
+        prop_oneof![1 => Just(Vec::new()), 1 => vec(routes(), 1..=3)],
     )
-        .prop_map(|(zones, values, effect, cue, is_brief, page)| Sc {
-            zones,
+        .prop_map(|(zones, values, effect, cue, is_brief, page, routes)| Sc {
+            zones: merged(zones),
             values,
             effect,
             cue,
             is_brief,
             page,
+            routes,
         })
+}
+
+/// Zones of a scene in which two keyboards play one sound, if the first says so: a curved one
+/// that does not catch.
+fn merged(mut zones: Vec<Zn>) -> Vec<Zn> {
+    if let Some(first) = zones.first().filter(|zn| zn.is_curved && !zn.catches) {
+        let other = Zn {
+            keyboard: first.keyboard + 1,
+            ..first.clone()
+        };
+        zones.insert(1, other);
+    }
+    zones
+}
+
+fn routes() -> impl Strategy<Value = Rt> {
+    let ways = prop_oneof![
+        4 => Just(Way::Follow),
+        1 => Just(Way::Curve),
+        1 => Just(Way::Switch),
+        1 => Just(Way::Toggle),
+        1 => Just(Way::Steps),
+        1 => Just(Way::Bands),
+    ];
+    (
+        (
+            0..3_usize,
+            0..4_usize,
+            prop::option::weighted(0.2, 0..3_usize),
+        ),
+        (0..6_usize, 0..8_usize, ways),
+        (0..128_u8, 0..128_u8),
+        (0..3_u8, 0..10_u8),
+        prop_oneof![4 => Just(0_u16), 1 => 20..400_u16],
+        prop::bool::weighted(0.3),
+    )
+        .prop_map(
+            |(
+                (keyboard, source, other),
+                (receiver, what, way),
+                to,
+                (join, pick_up),
+                smooth_ms,
+                passes,
+            )| Rt {
+                keyboard,
+                source,
+                other,
+                receiver,
+                what,
+                way,
+                to,
+                join,
+                pick_up,
+                smooth_ms,
+                passes,
+            },
+        )
 }
 
 fn zones() -> impl Strategy<Value = Zn> {

@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use segue::midi::{Key, Program, Value7};
 use segue::show::model::{
-    BankBytes, Curve, Leave, LevelChange, ParameterValue, ReceiverKind, Show, Zone,
+    BankBytes, Curve, Leave, LevelChange, Moved, ParameterValue, ReceiverKind, Route, Show, Zone,
 };
 use segue::sim::{Change, Expect, ExpectId, Holder, Judge, JudgeRules, Restrike, Wanted};
 
@@ -89,6 +89,8 @@ struct Tenancy {
     is_doubtful: bool,
     /// It sounded when everything was to be sent again: it is sent when it is silent.
     is_owed: bool,
+    /// A route of a scene that was left bent what it holds: it is followed back to rest.
+    is_route_bent: bool,
     ghosts: Vec<Ghost>,
 }
 
@@ -762,6 +764,11 @@ impl<'a> Oracle<'a> {
             coming.push((index, self.tenant_of(&sound.likeness)));
         }
         let stays: BTreeSet<usize> = coming.iter().filter_map(|(_, at)| *at).collect();
+        for at in self.present.clone() {
+            let is_bent = self.bends_by_route(self.tenancies[at].likeness.receiver);
+            self.tenancies[at].is_route_bent &= self.is_held(at);
+            self.tenancies[at].is_route_bent |= is_bent;
+        }
         self.leave(now_us, &stays, drains_us);
         self.take_shortage(now_us, to, &coming);
         let from = std::mem::replace(&mut self.at, to);
@@ -974,11 +981,26 @@ impl<'a> Oracle<'a> {
         owner.is_some_and(|owner| self.tenancies[*owner].is_present)
     }
 
+    /// Whether a route of the present scene bends a receiver's sounds.
+    fn bends_by_route(&self, receiver: usize) -> bool {
+        let mut routes = self.routes(self.at).iter();
+        routes.any(|route| (route.target.receiver, route.target.what) == (receiver, Moved::Bend))
+    }
+
+    /// The routes of a position's scene.
+    pub(crate) fn routes(&self, at: usize) -> &'a [Route] {
+        let (song, scene) = self.line[at];
+        &self.show.songs[song].scenes[scene].routes
+    }
+
     /// Whether a note, or one that shares its slot, is still to hear its bend's way back.
     fn is_bent(&self, id: ExpectId) -> bool {
         let Some(owner) = self.owners.get(&id) else {
             return false;
         };
+        if self.tenancies[*owner].is_route_bent {
+            return true;
+        }
         let notes = self.notes.iter().filter(|note| note.tenancy == *owner);
         let ghosts = self.tenancies[*owner].ghosts.iter();
         let mut keyboards = notes
@@ -1085,6 +1107,7 @@ impl<'a> Oracle<'a> {
             is_tainted: self.tainted.contains(&group),
             is_doubtful: false,
             is_owed: false,
+            is_route_bent: false,
             ghosts: Vec::new(),
             likeness,
             level: self.sounds[to][index].level,

@@ -9,13 +9,14 @@ use segue::engine::promptbook::{InPort, OutPort, PositionId, SoundEntry};
 use segue::engine::swap::{Live, Swap};
 use segue::midi::{Channel, Controller, Key, Message, Value7, Value14};
 use segue::plan::{Given, Plan, compile, replan};
-use segue::show::model::{Night, NightEntry, ReceiverKind};
+use segue::show::model::{Moved, Night, NightEntry, ReceiverKind, Route};
 use segue::sim::{
     Fault, Heard, Kind, Parameter, Patch, Released, Violation, Voice, VoiceId, VoiceState,
 };
 use segue::wire::PortKind;
 
 use crate::oracle::{BEND, Excuse, Lost, Oracle, PRESSURE};
+use crate::routed::{Place, comes_to, places, remembers, stands_at};
 use crate::saboteur::{Mistake, Saboteur};
 use crate::script::{Event, Script};
 use crate::stage::Stage;
@@ -52,6 +53,8 @@ pub(crate) struct Report {
     pub(crate) findings: Vec<Finding>,
     pub(crate) events: u64,
     pub(crate) presses: u64,
+    /// What routes had to have brought somewhere, and did or not.
+    pub(crate) routed: u64,
     pub(crate) matched: u64,
     pub(crate) excuses: BTreeMap<Excuse, u64>,
     /// Notes that an excuse covered, harmed or not.
@@ -119,6 +122,7 @@ pub(crate) struct Player<'a> {
     events: u64,
     seen: usize,
     matched: u64,
+    routed: u64,
     harmed: u64,
     /// Ports that were lost or flooded: what went to their lights may be incomplete.
     was_cut: Vec<bool>,
@@ -153,6 +157,7 @@ impl<'a> Player<'a> {
             events: 0,
             seen: 0,
             matched: 0,
+            routed: 0,
             harmed: 0,
             was_cut: vec![false; ports],
             cable_us: vec![None; ports],
@@ -782,6 +787,7 @@ impl<'a> Player<'a> {
         if self.world.has_numbered_cues {
             self.check_lights();
         }
+        self.check_routes();
         self.check_path();
     }
 
@@ -951,7 +957,8 @@ impl<'a> Player<'a> {
                 &self.stage.book.scenes[self.stage.book.positions[self.oracle.at].scene.index()];
             let sound = &scene.sounds.of(&self.stage.book.sounds)[number];
             let (mine, theirs) = ((receiver, channel), (other, other_channel));
-            differences.extend(self.differ(cold, number, sound, mine, theirs));
+            let free = self.free(self.oracle.at, receiver);
+            differences.extend(self.differ(cold, &free, (number, sound), mine, theirs));
         }
         if !self.was_released {
             differences.extend(self.compare_primed(cold));
@@ -992,18 +999,72 @@ impl<'a> Player<'a> {
                 continue;
             }
             let at = (entry.receiver.index(), entry.channel);
-            let found = self.differ(cold, number, sound, at, at);
+            let free = self.free(self.oracle.at + 1, at.0);
+            let found = self.differ(cold, &free, (number, sound), at, at);
             differences.extend(found.map(|text| format!("primed {text}")));
         }
         differences
+    }
+
+    /// The places on a receiver's slots that routes with a memory move in a position's scene.
+    fn free(&self, at: usize, receiver: usize) -> Vec<Place> {
+        // At the program's end all bends went back, whatever had brought them.
+        let is_free = |route: &Route| {
+            remembers(route) || self.was_released && route.target.what == Moved::Bend
+        };
+        let routes = self.oracle.routes(at).iter();
+        routes
+            .filter(|route| route.target.receiver == receiver && is_free(route))
+            .flat_map(|route| places(route, &self.world.show.rig))
+            .collect()
+    }
+
+    /// Every sound of the present scene is where its routes must have brought it.
+    fn check_routes(&mut self) {
+        let view = self.stage.view();
+        let book = Arc::clone(&self.stage.book);
+        let rig = &self.world.show.rig;
+        let scene = &book.scenes[book.positions[self.oracle.at].scene.index()];
+        let mut wrong = Vec::new();
+        for (sound, seat) in scene.sounds.of(&book.sounds).iter().zip(&view.seats) {
+            let Some(entry) = seat.map(|slot| book.slots[slot.index()]) else {
+                continue;
+            };
+            let receiver = entry.receiver.index();
+            let range = sound.bend_range.map_or(2, Value7::get);
+            let free = self.free(self.oracle.at, receiver);
+            for route in self.oracle.routes(self.oracle.at) {
+                let places = places(route, rig);
+                let is_free = places.iter().any(|place| free.contains(place));
+                if route.target.receiver != receiver || is_free {
+                    continue;
+                }
+                let meant = comes_to(route, &self.oracle.moved, range);
+                let is = stands_at(&self.stage.models[receiver], entry.channel, &places);
+                let (Some((meant, error)), Some(is)) = (meant, is) else {
+                    continue;
+                };
+                self.routed += 1;
+                if is.abs_diff(meant) > error.unsigned_abs() {
+                    let channel = entry.channel.get() + 1;
+                    wrong.push(format!(
+                        "{:?} of receiver {receiver} channel {channel} at {is}, not at {meant}",
+                        route.target.what
+                    ));
+                }
+            }
+        }
+        for text in wrong {
+            self.find(Rule::Path, text);
+        }
     }
 
     /// How a slot here differs from one of the cold run, if both are to be one sound.
     fn differ(
         &self,
         cold: &Stage,
-        number: usize,
-        sound: &SoundEntry,
+        free: &[Place],
+        (number, sound): (usize, &SoundEntry),
         (receiver, channel): (usize, Channel),
         (other, other_channel): (usize, Channel),
     ) -> Option<String> {
@@ -1027,7 +1088,8 @@ impl<'a> Player<'a> {
             let number = Controller::clamped(controller);
             let (a, b) = (walked.controller(number), jumped.controller(number));
             let is_named = controller != 7 || sound.volume.is_some();
-            if a != b && is_named && !is_address {
+            let is_free = free.contains(&Place::Control(number.get()));
+            if a != b && is_named && !is_address && !is_free {
                 differ.push(format!(
                     "controller {controller}: {} / {}",
                     a.get(),
@@ -1035,7 +1097,9 @@ impl<'a> Player<'a> {
                 ));
             }
         }
-        if (walked.bend, walked.pressure) != (jumped.bend, jumped.pressure) {
+        let is_bent = walked.bend != jumped.bend && !free.contains(&Place::Bend);
+        let is_pressed = walked.pressure != jumped.pressure && !free.contains(&Place::Pressure);
+        if is_bent || is_pressed {
             differ.push(format!(
                 "bend, pressure {:?} / {:?}",
                 (walked.bend, walked.pressure),
@@ -1048,7 +1112,7 @@ impl<'a> Player<'a> {
             let is_torn = matches!(parameter, Parameter::Registered(at)
                 if at.get() >> 7 == 127 || at.get() & 127 == 127);
             let (a, b) = (walked.parameter(parameter), jumped.parameter(parameter));
-            if a != b && !is_torn {
+            if a != b && !is_torn && !free.contains(&Place::Numbered(parameter)) {
                 differ.push(format!("{parameter:?}: {a:?} / {b:?}"));
             }
         }
@@ -1067,6 +1131,7 @@ impl<'a> Player<'a> {
             findings: self.findings,
             events: self.events,
             presses: self.oracle.presses,
+            routed: self.routed,
             matched: self.matched,
             excuses: self.oracle.excuses,
             spared: self.oracle.spared,

@@ -53,10 +53,14 @@ pub(crate) enum Mistake {
     PrimePedalDown,
     PrimeWithoutPatch,
     ForgetToComplete,
+    RouteTurnedRound,
+    RouteStopsShort,
+    RouteToHeldOver,
+    MergedPedalsAsOne,
 }
 
 impl Mistake {
-    pub(crate) const ALL: [Self; 38] = [
+    pub(crate) const ALL: [Self; 42] = [
         Self::ForgetPedalUp,
         Self::ForgetSostenutoUp,
         Self::PedalToNewSounds,
@@ -95,6 +99,10 @@ impl Mistake {
         Self::PrimePedalDown,
         Self::PrimeWithoutPatch,
         Self::ForgetToComplete,
+        Self::RouteTurnedRound,
+        Self::RouteStopsShort,
+        Self::RouteToHeldOver,
+        Self::MergedPedalsAsOne,
     ];
 }
 
@@ -158,6 +166,9 @@ impl Saboteur {
         }
         if mistake == Mistake::EndOnFirstOwner {
             self.end_shared(input, outputs, bent);
+        }
+        if mistake == Mistake::MergedPedalsAsOne {
+            self.lift_all(input, bent);
         }
         if is_move(input) {
             self.primed.clear();
@@ -267,6 +278,7 @@ impl Saboteur {
             (Mistake::PanicKeepsControllers, _) => is_panic && is_changeover,
             (Mistake::PrimeWithoutPatch, Message::Program(..)) => is_primed,
             (Mistake::ForgetToComplete, _) => is_move(input) && is_changeover && was_primed,
+            (Mistake::RouteStopsShort, _) => is_routed(input, message) && self.every(2),
             _ => false,
         };
         if drops {
@@ -287,6 +299,23 @@ impl Saboteur {
                     .find(|slot| slot.port == output.port && slot.channel != channel);
                 let channel = other.map_or(channel, |slot| slot.channel);
                 bent.push(with(message.on_channel(channel)));
+            }
+            (Mistake::RouteTurnedRound, Message::Control(channel, number, value))
+                if is_routed(input, message) =>
+            {
+                let value = Value7::clamped(127 - i32::from(value.get()));
+                bent.push(with(Message::Control(channel, number, value)));
+            }
+            (Mistake::RouteToHeldOver, _) if is_routed(input, message) => {
+                bent.push(output);
+                let held = self.sounding.iter().filter(|(_, count)| **count > 0);
+                let others = held.filter(|((port, channel, _), _)| {
+                    *port == output.port.0 && Some(*channel) != output.channel
+                });
+                bent.extend(others.map(|((_, channel, _), _)| Output {
+                    channel: Some(*channel),
+                    ..with(message.on_channel(*channel))
+                }));
             }
             (Mistake::CueTwice, Message::Control(_, number, _)) if is_cue(number) => {
                 bent.extend([output, output]);
@@ -363,6 +392,25 @@ impl Saboteur {
         }
         if mistake == Mistake::CueOnBack && matches!(input, Input::Command(Command::Back)) {
             bent.extend(self.last_cue);
+        }
+    }
+
+    /// Brings hold up wherever notes sound with the first foot that comes up, though that of
+    /// another keyboard may be down there.
+    fn lift_all(&self, input: Input, bent: &mut Vec<Output>) {
+        let Input::Midi(_, Message::Control(_, number, value)) = input else {
+            return;
+        };
+        if number.get() != 64 || value.get() >= 64 {
+            return;
+        }
+        for ((port, channel, _), _) in self.sounding.iter().filter(|(_, count)| **count != 0) {
+            bent.push(Output {
+                port: OutPort(*port),
+                urgency: Urgency::Live,
+                channel: Some(*channel),
+                payload: Payload::Short(Message::Control(*channel, number, value)),
+            });
         }
     }
 
@@ -453,6 +501,25 @@ impl Saboteur {
 
 fn is_cue(number: Controller) -> bool {
     number.get() == CUE_CONTROL
+}
+
+/// Whether a message is what a route made of a movement: not the movement itself.
+fn is_routed(input: Input, message: Message) -> bool {
+    let Input::Midi(_, moved) = input else {
+        return false;
+    };
+    let is_led = match moved {
+        Message::Control(_, number, _) => matches!(number.get(), 1 | 11),
+        Message::Bend(..) | Message::Pressure(..) => true,
+        _ => false,
+    };
+    let is_kind = |message: Message| match message {
+        Message::Control(_, number, _) => 1000 + i32::from(number.get()),
+        Message::Bend(..) => 1,
+        Message::Pressure(..) => 2,
+        _ => 0,
+    };
+    is_led && is_kind(message) > 0 && is_kind(message) != is_kind(moved)
 }
 
 fn is_move(input: Input) -> bool {

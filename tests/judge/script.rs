@@ -97,6 +97,43 @@ pub(crate) struct Sc {
     /// The page it turns to, from 0, if it says so.
     #[serde(default)]
     pub(crate) page: Option<u16>,
+    #[serde(default)]
+    pub(crate) routes: Vec<Rt>,
+}
+
+/// A route.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub(crate) struct Rt {
+    pub(crate) keyboard: usize,
+    /// Wheel, expression, bend or pressure.
+    pub(crate) source: usize,
+    /// A second keyboard, whose source of the same name is led there too.
+    pub(crate) other: Option<usize>,
+    /// Counted among the receivers that the scene's zones play.
+    pub(crate) receiver: usize,
+    /// Level, bend, pressure, or a parameter.
+    pub(crate) what: usize,
+    pub(crate) way: Way,
+    /// The values at both ends, of 127.
+    pub(crate) to: (u8, u8),
+    /// Last moved, highest, sum.
+    pub(crate) join: u8,
+    /// Wait, scale, else jump.
+    pub(crate) pick_up: u8,
+    pub(crate) smooth_ms: u16,
+    /// The source goes its own way too.
+    pub(crate) passes: bool,
+}
+
+/// What a route makes of positions.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub(crate) enum Way {
+    Follow,
+    Curve,
+    Switch,
+    Toggle,
+    Steps,
+    Bands,
 }
 
 /// A zone.

@@ -18,6 +18,7 @@ use segue::sim::{
 use segue::wire;
 
 use crate::properties::setting;
+use crate::routed;
 use crate::script::{Lv, Mn, Rx, RxKind, Sc, Setup, Speed, Zn};
 
 /// Curves of zones that play one patch in one scene.
@@ -570,13 +571,14 @@ fn scene(at: usize, sc: &Sc, rig: &Rig) -> Scene {
             });
         }
     }
+    let zones = zones(sc, rig);
     Scene {
         name: format!("scene {at}"),
         site: Site::default(),
-        zones: zones(sc, rig),
         patches,
         settings,
-        routes: Vec::new(),
+        routes: routed::routes(&sc.routes, &zones, rig),
+        zones,
         cues,
         page: sc.page.map(|page| page % PAGES + 1),
         page_site: Site::default(),
