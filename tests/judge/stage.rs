@@ -203,7 +203,7 @@ impl Stage {
                     Next::Wait(until_us) => line.due_us = Some(until_us.max(now_us + 1)),
                     Next::Send(item) => {
                         if item.lane == Lane::Prime {
-                            self.check_prime(now_us, port, item.channel);
+                            self.check_prime(now_us, port, item.channel, &item.payload);
                         }
                         self.deliver(now_us, port, &item.payload);
                     }
@@ -213,8 +213,17 @@ impl Stage {
     }
 
     /// What is loaded ahead goes to slots of which nothing is heard, on receivers that say
-    /// they bear it (DESIGN: Manners).
-    fn check_prime(&mut self, now_us: u64, port: usize, channel: Option<Channel>) {
+    /// they bear it (DESIGN: Manners). A pedal that comes up there ends what only it held:
+    /// whether it may is for those who asked for the note to say.
+    fn check_prime(
+        &mut self,
+        now_us: u64,
+        port: usize,
+        channel: Option<Channel>,
+        payload: &wire::Payload,
+    ) {
+        let comes_up = matches!(payload, wire::Payload::Short(bytes)
+            if matches!(bytes.as_slice(), [0xb0..=0xbf, 64 | 66, 0..64]));
         for at in 0..self.models.len() {
             let model = &mut self.models[at];
             let is_meant = |channel: Channel| model.spec().listens >> channel.get() & 1 == 1;
@@ -228,7 +237,7 @@ impl Stage {
             }
             let voices = model
                 .voices()
-                .filter(|voice| Some(voice.channel) == channel)
+                .filter(|voice| Some(voice.channel) == channel && !(comes_up && voice.is_held()))
                 .count();
             if voices > 0 {
                 self.misprimed.push(format!(
