@@ -5,6 +5,7 @@
 //! point at it. What could not be made valid is not here: it is a finding.
 
 mod night;
+mod pedals;
 mod rig;
 mod route;
 mod song;
@@ -14,6 +15,7 @@ use std::collections::BTreeMap;
 use crate::show::finding::{Place, Span};
 use crate::show::tree::LineIndex;
 pub use night::*;
+pub use pedals::*;
 pub use rig::*;
 pub use route::*;
 pub use song::*;

@@ -158,6 +158,7 @@ mod merge;
 mod names;
 mod night;
 mod parameters;
+mod pedals;
 mod receivers;
 mod resolve;
 mod rig;

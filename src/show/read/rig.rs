@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 
 use super::draft::{ZoneDraft, zone_draft};
 use super::names::{Names, Source, items, named, parsed};
+use super::pedals;
 use super::receivers::{self, ReceiverNames};
 use super::routes::{RouteDrafts, route_drafts};
 use super::sources;
@@ -13,10 +14,9 @@ use super::values::{self, Wrong};
 use crate::midi::{Controller, Program, Value7};
 use crate::show::finding::quoted;
 use crate::show::model::{
-    Action, ControllerItem, Curve, PedalBinding, Port, PortKind, PortMatch, Receiver, Rig,
-    SourceFile, Trigger,
+    ControllerItem, Curve, Port, PortKind, PortMatch, Receiver, Rig, SourceFile,
 };
-use crate::show::tree::readers::{expected, inner, list, name, switch, text, variant, whole, word};
+use crate::show::tree::readers::{expected, list, name, text, whole, word};
 use crate::show::tree::{Fields, Kind, Node, Problem, Report, Spanned};
 
 /// The rig as read, and what songs may call its items.
@@ -93,7 +93,7 @@ pub(super) fn rig(
     });
     let known = &read.controllers;
     (read.rig.bindings, _) = things(pedals, report, |name, node, report| {
-        pedal(name, node, source, known, report)
+        pedals::pedal(name, node, source, known, report)
     });
     (read.rig.curves, read.curves) = all_curves(curves, report);
     (read.rig.receivers, read.receivers, read.inside) =
@@ -282,69 +282,6 @@ fn controller(
 /// A controller number that may be named: 120–127 are channel mode messages (MIDI 1.0).
 pub(super) fn control_number(node: &Node, report: &mut Report<'_>) -> Option<Controller> {
     whole(0..=119u8)(node, report).and_then(Controller::new)
-}
-
-/// The actions of a pedal, as the file calls them.
-const ACTIONS: &[(&str, Action)] = &[
-    ("Step", Action::Step),
-    ("Back", Action::Back),
-    ("SongDown", Action::SongDown),
-    ("SongUp", Action::SongUp),
-    ("PageNext", Action::PageNext),
-    ("PageBack", Action::PageBack),
-    ("Panic", Action::Panic),
-    ("Resend", Action::Resend),
-    ("Mute", Action::Mute),
-    ("Fade", Action::Fade),
-];
-
-fn pedal(
-    name: &Spanned<String>,
-    node: &Node,
-    source: Source,
-    controllers: &Names,
-    report: &mut Report<'_>,
-) -> Option<PedalBinding> {
-    let mut fields = Fields::open(node, "pedal", report)?;
-    let on = fields.required("on", self::name);
-    let trigger = fields.required("sends", |node, report| trigger(node, source, report));
-    let action = fields.required("does", word("action", ACTIONS));
-    let is_latching = fields
-        .optional("latching", switch)
-        .is_some_and(|read| read.value);
-    let is_inverted = fields
-        .optional("inverted", switch)
-        .is_some_and(|read| read.value);
-    fields.finish();
-    let controller = controllers.index(&on?, "controller", report)?;
-    Some(PedalBinding {
-        name: name.value.clone(),
-        site: source.site(name.span),
-        controller,
-        trigger: trigger?.value,
-        action: action?.value,
-        is_latching,
-        is_inverted,
-    })
-}
-
-fn trigger(node: &Node, source: Source, report: &mut Report<'_>) -> Option<Trigger> {
-    Some(
-        match variant("message of a pedal", &["Control", "Note", "Program"])(node, report)? {
-            "Control" => Trigger::Control(inner(node, report, control_number)?.value),
-            "Note" => Trigger::Note(
-                inner(
-                    node,
-                    report,
-                    parsed(|text| values::key(text, source.middle_c)),
-                )?
-                .value,
-            ),
-            _ => Trigger::Program(
-                inner(node, report, |node, report| program(node, 0, report))?.value,
-            ),
-        },
-    )
 }
 
 /// A program, counted from `first`.
