@@ -77,6 +77,7 @@ const CRATES: &[(&str, &[&str])] = &[
     ("crossterm", &["ui"]),
     ("midir", &["ports"]),
     ("alsa", &["ports"]),
+    ("evdev", &["ports"]),
     ("thread_priority", &["ports"]),
     ("rustix", &["ports", "store", "ui", "app"]),
     ("rtrb", &["ports", "app", "ui"]),

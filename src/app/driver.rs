@@ -19,7 +19,7 @@ use crate::engine::Engine;
 use crate::engine::checkpoint::Checkpoint;
 use crate::engine::input::{Command, Input, Outbox};
 use crate::engine::limits::{MAX_PORTS, MAX_RECEIVERS};
-use crate::engine::promptbook::{Action, InPort, OutPort, PositionId, Promptbook, Trigger};
+use crate::engine::promptbook::{Action, InPort, OutPort, PositionId, Promptbook};
 use crate::engine::view::{Presence, View};
 use crate::midi::Message;
 use crate::plan::{Plan, PortMap};
@@ -231,17 +231,7 @@ impl Desk {
             let is_from = controller.is_some_and(|c| {
                 c.port == port && (c.channel.is_none() || c.channel == message.channel())
             });
-            let is_pressed = match (binding.trigger, message) {
-                (Trigger::Control(number), Message::Control(_, n, value)) => {
-                    n == number && (value.get() >= 64) != binding.is_inverted
-                }
-                (Trigger::Note(key), Message::NoteOn(_, k, velocity)) => {
-                    k == key && velocity.get() > 0
-                }
-                (Trigger::Program(program), Message::Program(_, p)) => p == program,
-                _ => false,
-            };
-            is_from && is_pressed && binding.action == Action::Step
+            is_from && binding.action == Action::Step && binding.is_pressed_by(message)
         })
     }
 

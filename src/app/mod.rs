@@ -39,7 +39,7 @@ use std::process::ExitCode;
 use clap::Parser;
 
 use crate::plan::Plan;
-use crate::ports::{PortRule, PortWanted};
+use crate::ports::{Medium, PortRule, PortWanted};
 use crate::show::model::{PortKind, PortMatch, Rig, Show};
 use crate::wire;
 
@@ -107,7 +107,8 @@ fn kinds(show: &Show, plan: &Plan) -> Vec<wire::PortKind> {
         .outputs
         .iter()
         .map(|at| match kind(at) {
-            PortKind::Usb => wire::PortKind::Usb,
+            // Nothing is sent to keys: `key-port-misused` says so.
+            PortKind::Usb | PortKind::Keys => wire::PortKind::Usb,
             PortKind::Din => wire::PortKind::Din,
             PortKind::UsbToDin => wire::PortKind::UsbToDin,
             PortKind::Software => wire::PortKind::Software,
@@ -136,6 +137,10 @@ fn wanted(rig: &Rig) -> Vec<PortWanted> {
                     location: location.clone(),
                     port: *port,
                 },
+            },
+            medium: match port.kind {
+                PortKind::Keys => Medium::Keys,
+                _ => Medium::Midi,
             },
         })
         .collect()

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use super::cli::{self, Midi};
 use super::{load, wanted};
-use crate::ports::{self, Backend, Endpoint, Found, OpenError};
+use crate::ports::{self, Backend, Endpoint, Found, Medium, OpenError};
 use crate::show::model::Rig;
 use crate::store;
 
@@ -17,7 +17,7 @@ pub(super) const fn backend(midi: Midi) -> Backend {
     }
 }
 
-/// What is plugged in. The sound library prints on the error output what it cannot do, and
+/// What speaks MIDI and is plugged in. The sound library prints on the error output what it cannot do, and
 /// gives the error too: only ours is to be seen.
 ///
 /// # Errors
@@ -44,10 +44,18 @@ pub(super) fn run(
         ),
         None => None,
     };
-    let present = probe(backend(args.midi)).map_err(|error| error.to_string())?;
-    let text = text(&present, rig.as_ref());
-    out.write_all(text.as_bytes())
-        .map_err(|error| format!("standard output: {error}"))
+    // What has keys is told even where there is no MIDI.
+    let (mut present, failure) = match probe(backend(args.midi)) {
+        Ok(present) => (present, None),
+        Err(error) => (Vec::new(), Some(error.to_string())),
+    };
+    present.extend(ports::list_keys());
+    if failure.is_none() || !present.is_empty() {
+        let text = text(&present, rig.as_ref());
+        out.write_all(text.as_bytes())
+            .map_err(|error| format!("standard output: {error}"))?;
+    }
+    failure.map_or(Ok(()), Err)
 }
 
 fn text(present: &[Endpoint], rig: Option<&Rig>) -> String {
@@ -56,17 +64,7 @@ fn text(present: &[Endpoint], rig: Option<&Rig>) -> String {
     let mut lines = Vec::new();
     for (at, endpoint) in present.iter().enumerate() {
         lines.push(format!("{}  {}", endpoint.address, endpoint.client));
-        lines.push(format!(
-            "    port       {} ({})",
-            endpoint.port,
-            directions(endpoint)
-        ));
-        if let Some(usb) = &endpoint.usb {
-            lines.push(format!(
-                "    identity   {usb}, port {}",
-                endpoint.device_port
-            ));
-        }
+        lines.extend(words(endpoint));
         for (port, assignment) in wanted.iter().zip(&assigned) {
             let serves = |found: &Found| *found == Found::One(at);
             let way = match (serves(&assignment.input), serves(&assignment.output)) {
@@ -102,6 +100,28 @@ fn text(present: &[Endpoint], rig: Option<&Rig>) -> String {
     }
     lines.push(String::new());
     lines.join("\n")
+}
+
+/// What a rig may name it by.
+fn words(endpoint: &Endpoint) -> Vec<String> {
+    let usb = endpoint.usb.as_ref();
+    match endpoint.medium() {
+        Medium::Midi => {
+            let port = format!(
+                "    port       {} ({})",
+                endpoint.port,
+                directions(endpoint)
+            );
+            let identity =
+                usb.map(|usb| format!("    identity   {usb}, port {}", endpoint.device_port));
+            [port].into_iter().chain(identity).collect()
+        }
+        Medium::Keys => {
+            let keys = "    keys       a pedal can be one: `kind: Keys`".to_owned();
+            let identity = usb.map(|usb| format!("    identity   {usb}"));
+            [keys].into_iter().chain(identity).collect()
+        }
+    }
 }
 
 fn directions(endpoint: &Endpoint) -> &'static str {

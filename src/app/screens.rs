@@ -130,7 +130,9 @@ impl Source for Screens<'_> {
             let errors = counted(self.error_count, "error");
             warnings.push(format!("{errors} in the show, see the log"));
         }
-        if self.performance.model.is_none() {
+        let ports = &self.performance.sheet.in_ports;
+        let has_key_pedal = ports.iter().any(|port| port.kind == "keys");
+        if self.performance.model.is_none() && !has_key_pedal {
             warnings.push(KEYBOARD_PEDALS.to_string());
         }
         status::gather(self.performance, &mut self.heard, &view, mode, warnings)
@@ -169,6 +171,6 @@ fn fail() {
     panic!("the screen was told to fail");
 }
 
-/// A page-turn pedal that is a keyboard reaches the program through the terminal here.
-const KEYBOARD_PEDALS: &str =
-    "a pedal that types keys (PageDown, arrows) works only while this window has the focus";
+/// A page-turn pedal that is a keyboard and not in the rig reaches the program through the
+/// terminal.
+const KEYBOARD_PEDALS: &str = "a pedal that types keys (PageDown, arrows) works only while this window has the focus; kind: Keys in rig.ron takes it";

@@ -6,7 +6,7 @@ use super::machine::{Call, Machine};
 use super::promptbook::{Action, Binding, ControllerId, Trigger};
 use super::slots::Owed;
 use super::view::Swallowed;
-use crate::midi::Message;
+use crate::midi::{KeyCode, Message};
 
 /// Edges this close to the last accepted one are bounce (common practice: 5–50 ms).
 const BOUNCE_US: u64 = 40_000;
@@ -29,6 +29,14 @@ enum Edge {
     Up,
     /// A press that has no release.
     Tap,
+}
+
+impl Binding {
+    /// Whether this message is a press of it, whatever came before.
+    #[must_use]
+    pub fn is_pressed_by(&self, message: Message) -> bool {
+        matches!(edge_of(self, message), Some(Edge::Down | Edge::Tap))
+    }
 }
 
 impl Machine {
@@ -149,6 +157,10 @@ fn edge_of(binding: &Binding, message: Message) -> Option<Edge> {
         (Trigger::Program(wanted), Message::Program(_, program)) => {
             return (wanted == program).then_some(Edge::Tap);
         }
+        (Trigger::Code(wanted), message) => match KeyCode::of(message) {
+            Some((code, is_down)) if code == wanted => is_down,
+            _ => return None,
+        },
         _ => return None,
     };
     Some(if is_down != binding.is_inverted {

@@ -5,7 +5,7 @@
 //! Tables that hang on one scene or position lie end to end, cut by `Span`.
 
 pub use super::route_tables::*;
-use crate::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
+use crate::midi::{Channel, Controller, Key, KeyCode, Message, Program, Value7, Value14};
 
 /// A stretch of one of the flat tables.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
@@ -197,6 +197,8 @@ pub enum Trigger {
     Note(Key),
     /// A program change: each one is a press, there is no release.
     Program(Program),
+    /// A key of a computer keyboard, as a message.
+    Code(KeyCode),
 }
 
 /// One pedal or button, taken out of the played messages.

@@ -4,6 +4,7 @@
 #![deny(clippy::disallowed_methods, clippy::disallowed_types)]
 
 pub mod decode;
+pub mod keycode;
 pub mod level;
 pub mod message;
 pub mod num;
@@ -11,5 +12,6 @@ pub mod pitch;
 pub mod scale;
 
 pub use decode::{Chunk, Decoded, Decoder, Place};
+pub use keycode::KeyCode;
 pub use message::{Bytes, Message};
 pub use num::{Channel, Controller, Key, Program, Value7, Value14, cc};

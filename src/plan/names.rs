@@ -195,6 +195,7 @@ fn port_line(port: &Port) -> PortLine {
         PortKind::Din => "DIN",
         PortKind::UsbToDin => "USB to DIN",
         PortKind::Software => "software",
+        PortKind::Keys => "keys",
     };
     PortLine {
         name: port.name.clone(),

@@ -134,7 +134,7 @@ fn byte_us(rig: &Rig, port: usize) -> u64 {
         Some(PortKind::Din | PortKind::UsbToDin) => DIN_BYTE_US,
         // Sixteen messages a frame (`wire::price`), the shorter ones with two bytes.
         Some(PortKind::Usb) => USB_FRAME_US / USB_EVENTS_PER_FRAME / 2 + 1,
-        Some(PortKind::Software) | None => 0,
+        Some(PortKind::Software | PortKind::Keys) | None => 0,
     }
 }
 
@@ -219,6 +219,7 @@ fn binding(item: &model::PedalBinding) -> Binding {
             model::Trigger::Control(number) => Trigger::Control(number),
             model::Trigger::Note(key) => Trigger::Note(key),
             model::Trigger::Program(program) => Trigger::Program(program),
+            model::Trigger::Code(code) => Trigger::Code(code),
         },
         action: match item.action {
             model::Action::Step => Action::Step,

@@ -115,10 +115,7 @@ impl ChannelIntake {
 
     fn hand_over(&mut self, fed: Fed, sink: &mut dyn FnMut(Incoming)) {
         match fed {
-            Fed::Tell(Incoming::Message { port, message, .. }) => {
-                self.ledger.take(port, message, sink);
-            }
-            Fed::Tell(incoming) => sink(incoming),
+            Fed::Tell(incoming) => self.ledger.pass(incoming, sink),
             Fed::Exclusive(port, bytes) => self.ledger.take_exclusive(port, bytes, sink),
         }
     }

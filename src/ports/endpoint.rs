@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-/// One MIDI port of this machine that could serve a port of the rig.
+/// One MIDI port, or one thing with keys, of this machine that could serve a port of the rig.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Endpoint {
     /// It can be read from.
@@ -13,8 +13,8 @@ pub struct Endpoint {
     pub client: String,
     /// Name of the port.
     pub port: String,
-    /// What the USB device says about itself; none for programs and for backends that
-    /// are not told.
+    /// What the device says about itself; none for programs and for backends that are not
+    /// told.
     pub usb: Option<UsbIdentity>,
     /// Which port of its device this is, from 1.
     pub device_port: u8,
@@ -23,7 +23,26 @@ pub struct Endpoint {
     pub address: Address,
 }
 
+/// What a port carries.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub enum Medium {
+    /// MIDI messages.
+    #[default]
+    Midi,
+    /// Keys of a computer keyboard.
+    Keys,
+}
+
 impl Endpoint {
+    /// What it carries.
+    #[must_use]
+    pub const fn medium(&self) -> Medium {
+        match self.address {
+            Address::Keys(_) => Medium::Keys,
+            _ => Medium::Midi,
+        }
+    }
+
     /// Whether this is still the device that `other` was, in the same place.
     #[must_use]
     pub fn is_same_as(&self, other: &Self) -> bool {
@@ -43,28 +62,32 @@ pub enum Address {
     Text(String),
     /// The embedded rig's port of this number.
     Model(usize),
+    /// Something with keys: the name of its first event device.
+    Keys(String),
 }
 
 impl fmt::Display for Address {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Sequencer(client, port) => write!(f, "{client}:{port}"),
-            Self::Text(text) => f.write_str(text),
+            Self::Text(text) | Self::Keys(text) => f.write_str(text),
             Self::Model(port) => write!(f, "model {}", port + 1),
         }
     }
 }
 
-/// What a USB device says about itself, and where it is plugged in.
+/// What a USB device says about itself, and where it is plugged in. Things with keys say the
+/// same on whatever bus they are.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub struct UsbIdentity {
     /// Vendor identity.
     pub vendor: u16,
     /// Product identity.
     pub product: u16,
-    /// Serial number, for devices that have one.
+    /// Serial number, for devices that have one; the address of one on Bluetooth.
     pub serial: Option<String>,
-    /// The way to its socket, such as `1-2.4`: bus, then the port on each hub.
+    /// The way to its socket, such as `1-2.4`: bus, then the port on each hub. Without USB,
+    /// what the system says of the way to it.
     pub location: String,
 }
 

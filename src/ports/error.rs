@@ -68,8 +68,27 @@ pub enum PortError {
     Absent,
     /// Not one whole message. It is a fault of this program and is not tried again.
     Malformed,
+    /// This user may not read the device.
+    NoRight,
+    /// Another program has taken the device for itself.
+    Taken,
+    /// A key of the device is down: taken now, it would seem stuck to everybody else.
+    KeyDown,
     /// The system refused; its error number, or 0 if it does not tell.
     System(i32),
+}
+
+impl PortError {
+    /// The meaning of an error number of a device with keys.
+    #[must_use]
+    pub const fn from_errno(errno: i32) -> Self {
+        match errno {
+            EACCES | EPERM => Self::NoRight,
+            EBUSY => Self::Taken,
+            ENOENT | ENODEV | ENXIO => Self::Absent,
+            other => Self::System(other),
+        }
+    }
 }
 
 impl fmt::Display for PortError {
@@ -78,6 +97,12 @@ impl fmt::Display for PortError {
             Self::Busy => f.write_str("the port is busy"),
             Self::Absent => f.write_str("nothing is connected"),
             Self::Malformed => f.write_str("not one whole message"),
+            Self::NoRight => f.write_str(
+                "no right to read it: let a udev rule give this device to a group of yours (see \
+                 README), or add this user to the group `input` and log in again",
+            ),
+            Self::Taken => f.write_str("another program has taken it for itself: end that one"),
+            Self::KeyDown => f.write_str("a key of it is down: it is taken when that comes up"),
             Self::System(0) => f.write_str("the system refused the message"),
             Self::System(errno) => {
                 write!(f, "{}", std::io::Error::from_raw_os_error(*errno))
@@ -94,4 +119,5 @@ const ENOENT: i32 = 2;
 const ENXIO: i32 = 6;
 const ENOMEM: i32 = 12;
 const EACCES: i32 = 13;
+const EBUSY: i32 = 16;
 const ENODEV: i32 = 19;

@@ -9,7 +9,7 @@
 
 use std::sync::{Arc, Mutex, PoisonError};
 
-use super::endpoint::Endpoint;
+use super::endpoint::{Endpoint, Medium};
 use super::error::PortError;
 use super::intake::Incoming;
 use super::matching::{Assignment, Found, PortWanted, admits, match_ports};
@@ -112,8 +112,11 @@ struct Link {
 }
 
 impl Patchbay {
-    pub(super) fn new(wanted: Vec<PortWanted>, board: StatusBoard) -> Self {
+    /// For the ports that carry `medium`; the others are somebody else's.
+    pub(super) fn new(wanted: Vec<PortWanted>, board: StatusBoard, medium: Medium) -> Self {
+        let is_own = |port: &usize| wanted.get(*port).is_some_and(|it| it.medium == medium);
         let links = (0..wanted.len())
+            .filter(is_own)
             .flat_map(|port| [(port, Side::Input), (port, Side::Output)])
             .map(|(port, side)| Link {
                 port,
@@ -378,12 +381,13 @@ mod tests {
                 location: None,
                 port: 1,
             },
+            medium: Medium::Midi,
         }
     }
 
     fn patchbay(wanted: Vec<PortWanted>) -> Patchbay {
         let board = StatusBoard::new(wanted.len());
-        Patchbay::new(wanted, board)
+        Patchbay::new(wanted, board, Medium::Midi)
     }
 
     fn pass(patchbay: &mut Patchbay, bench: &mut Bench) -> Vec<Incoming> {

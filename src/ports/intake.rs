@@ -180,6 +180,15 @@ impl Ledger {
         });
     }
 
+    /// Passes on what another thread read, counted as if it had been read here.
+    pub(super) fn pass(&mut self, incoming: Incoming, sink: &mut dyn FnMut(Incoming)) {
+        match incoming {
+            Incoming::Message { port, message, .. } => self.take(port, message, sink),
+            Incoming::Overflow(port) => self.take_overflow(port, sink),
+            incoming => sink(incoming),
+        }
+    }
+
     /// Counts a piece of SysEx.
     pub(super) fn take_exclusive(
         &mut self,

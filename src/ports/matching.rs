@@ -15,7 +15,7 @@
 //! The two directions are matched apart: many programs (and some systems, for all
 //! devices) have one port to read and another to write.
 
-use super::endpoint::{Endpoint, UsbIdentity};
+use super::endpoint::{Endpoint, Medium, UsbIdentity};
 
 /// A port of the rig, as far as finding it goes.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -24,6 +24,8 @@ pub struct PortWanted {
     pub name: String,
     /// How it is found.
     pub rule: PortRule,
+    /// What it carries: only things that carry the same are looked at.
+    pub medium: Medium,
 }
 
 /// How a port of the rig is found.
@@ -119,7 +121,9 @@ fn match_side(
             .filter(|(_, port)| Rank::of(&port.rule) == rank)
             .map(|(at, port)| {
                 let free = |&(index, endpoint): &(usize, &Endpoint)| {
-                    has_side(endpoint) && is_taken.get(index) == Some(&false)
+                    endpoint.medium() == port.medium
+                        && has_side(endpoint)
+                        && is_taken.get(index) == Some(&false)
                 };
                 let free: Vec<_> = present.iter().enumerate().filter(free).collect();
                 (at, candidates(&port.rule, &free))

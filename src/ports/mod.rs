@@ -8,7 +8,8 @@
 //! ```text
 //!  devices ─► Intake ─► playing thread ─► Gate ═► Sink ─► devices
 //!                ▲                          ╚═► sender thread, for what must wait
-//!  plug, unplug ─┴─ watching thread
+//!  plug, unplug ─┤─ watching thread
+//!  key pedals ───┴─ thread that grabs and reads them (Linux)
 //! ```
 
 #[cfg(target_os = "linux")]
@@ -20,18 +21,22 @@ mod error;
 mod gate;
 mod hotplug;
 mod intake;
+#[cfg(target_os = "linux")]
+mod keys;
 mod matching;
 mod model;
 mod portable;
 mod pump;
 mod realtime;
 mod sink;
+#[cfg(target_os = "linux")]
+mod sysfs;
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 pub use clock::Clock;
-pub use endpoint::{Address, Endpoint, UsbIdentity};
+pub use endpoint::{Address, Endpoint, Medium, UsbIdentity};
 pub use error::{OpenError, PortError};
 pub use gate::{BlobTable, Gate, GateMeter, GateParts, INBOX_LIMIT, Refused};
 pub use hotplug::{PortStatus, SideStatus, StatusBoard};
@@ -87,6 +92,20 @@ pub fn list(backend: Backend) -> Result<Vec<Endpoint>, OpenError> {
         #[cfg(target_os = "linux")]
         Backend::Native => alsa::list(),
         _ => portable::list(),
+    }
+}
+
+/// Every pedal that is a computer keyboard, or could be: all that is plugged in and has keys.
+/// Empty where they cannot be taken at the device.
+#[must_use]
+pub fn list_keys() -> Vec<Endpoint> {
+    #[cfg(target_os = "linux")]
+    {
+        keys::list()
+    }
+    #[cfg(not(target_os = "linux"))]
+    {
+        Vec::new()
     }
 }
 

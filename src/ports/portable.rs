@@ -13,7 +13,7 @@ use midir::{Ignore, MidiIO, MidiInput, MidiInputConnection, MidiOutput, MidiOutp
 
 use super::channel::{Fed, Feed, channel};
 use super::clock::Clock;
-use super::endpoint::{Address, Endpoint};
+use super::endpoint::{Address, Endpoint, Medium};
 use super::error::{OpenError, PortError};
 use super::hotplug::{Connector, Patchbay, Side, StatusBoard};
 use super::intake::{Incoming, Intake};
@@ -38,7 +38,15 @@ pub(super) fn open(clock: Clock, wanted: &[PortWanted]) -> Result<OpenPorts, Ope
         })
         .collect();
     let board = StatusBoard::new(wanted.len());
-    let watch = start_watch(looking, feed, outlets, wanted.to_vec(), board.clone())?;
+    let is_over = Arc::new(AtomicBool::new(false));
+    #[cfg(target_os = "linux")]
+    {
+        let feed = feed.clone();
+        let tell = move |incoming| feed.tell(incoming);
+        super::keys::start(clock, wanted, &board, tell, &is_over)?;
+    }
+    let parts = (wanted.to_vec(), board.clone());
+    let watch = start_watch(looking, feed, outlets, parts, is_over)?;
     Ok(OpenPorts {
         intake: Intake::channel(intake),
         waker,
@@ -57,12 +65,11 @@ fn start_watch(
     looking: Looking,
     feed: Feed,
     outlets: Vec<Outlet>,
-    wanted: Vec<PortWanted>,
-    board: StatusBoard,
+    (wanted, board): (Vec<PortWanted>, StatusBoard),
+    is_over: Arc<AtomicBool>,
 ) -> Result<Watch, OpenError> {
-    let is_over = Arc::new(AtomicBool::new(false));
     let flag = Arc::clone(&is_over);
-    let mut patchbay = Patchbay::new(wanted, board);
+    let mut patchbay = Patchbay::new(wanted, board, Medium::Midi);
     let mut connector = PortableConnector {
         looking,
         feed: feed.clone(),

@@ -5,6 +5,7 @@ mod cases;
 mod check_rules;
 mod commands;
 mod gate;
+mod key_pedals;
 mod own_sounds;
 mod picture;
 mod plan_night;

@@ -2,7 +2,8 @@
 
 use proptest::prelude::*;
 use segue::ports::{
-    Address, Assignment, Endpoint, Found, PortRule, PortWanted, UsbIdentity, admits, match_ports,
+    Address, Assignment, Endpoint, Found, Medium, PortRule, PortWanted, UsbIdentity, admits,
+    match_ports,
 };
 
 const VENDOR: u16 = 0x1209;
@@ -48,6 +49,7 @@ fn usb_port(serial: Option<&str>, location: Option<&str>, port: u8) -> PortWante
             location: location.map(str::to_owned),
             port,
         },
+        medium: Medium::Midi,
     }
 }
 
@@ -55,6 +57,7 @@ fn named(name: &str) -> PortWanted {
     PortWanted {
         name: "program".to_owned(),
         rule: PortRule::Name(name.to_owned()),
+        medium: Medium::Midi,
     }
 }
 
@@ -67,6 +70,31 @@ fn found(wanted: &[PortWanted], present: &[Endpoint]) -> Vec<Found> {
             input
         })
         .collect()
+}
+
+/// One device may have both, a keyboard with a socket for a page pedal, say.
+#[test]
+fn what_has_keys_serves_no_midi_and_the_other_way_round() {
+    let midi = device(20, 1, Some("A"), "1-1");
+    let keys = Endpoint {
+        address: Address::Keys("event5".to_owned()),
+        has_output: false,
+        ..midi.clone()
+    };
+    let foot = PortWanted {
+        medium: Medium::Keys,
+        ..usb(None, None)
+    };
+    let wanted = [foot, usb(None, None)];
+    let assigned = match_ports(&wanted, &[midi, keys.clone()]);
+    assert_eq!(assigned[0].input, Found::One(1));
+    assert_eq!(assigned[0].output, Found::Absent);
+    assert_eq!(
+        (&assigned[1].input, &assigned[1].output),
+        (&Found::One(0), &Found::One(0))
+    );
+    let alone = match_ports(&wanted, &[keys]);
+    assert_eq!(alone[1].input, Found::Absent);
 }
 
 #[test]

@@ -65,7 +65,8 @@ pub(crate) fn world(show: &Show, night: Option<&str>) -> World {
 
 const fn kind(kind: PortKind) -> wire::PortKind {
     match kind {
-        PortKind::Usb => wire::PortKind::Usb,
+        // Nothing is sent to keys.
+        PortKind::Usb | PortKind::Keys => wire::PortKind::Usb,
         PortKind::Din => wire::PortKind::Din,
         PortKind::UsbToDin => wire::PortKind::UsbToDin,
         PortKind::Software => wire::PortKind::Software,

@@ -24,7 +24,7 @@ pub(crate) fn kinds(show: &Show, plan: &Plan) -> Vec<wire::PortKind> {
     let kinds = plan.ports.outputs.iter().map(|at| show.rig.ports[*at].kind);
     kinds
         .map(|kind| match kind {
-            PortKind::Usb => wire::PortKind::Usb,
+            PortKind::Usb | PortKind::Keys => wire::PortKind::Usb,
             PortKind::Din => wire::PortKind::Din,
             PortKind::UsbToDin => wire::PortKind::UsbToDin,
             PortKind::Software => wire::PortKind::Software,

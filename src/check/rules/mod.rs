@@ -9,6 +9,7 @@ mod cut_by_manners;
 mod empty_song_order;
 mod feedback_loop;
 mod fixed_slot_used_twice;
+mod key_port_misused;
 mod keys_beyond_controller;
 mod level_beyond_range;
 mod missing_neutral;
@@ -40,6 +41,7 @@ pub const RULES: &[Rule] = &[
     empty_song_order::RULE,
     feedback_loop::RULE,
     fixed_slot_used_twice::RULE,
+    key_port_misused::RULE,
     keys_beyond_controller::RULE,
     level_beyond_range::RULE,
     missing_neutral::RULE,

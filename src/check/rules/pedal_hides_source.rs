@@ -44,6 +44,6 @@ fn hidden(binding: &PedalBinding, controller: &ControllerItem) -> Option<String>
             let (low, high) = controller.keys?;
             (low..=high).contains(&key).then(|| "a key".to_owned())
         }
-        Trigger::Program(_) => None,
+        Trigger::Program(_) | Trigger::Code(_) => None,
     }
 }

@@ -2,7 +2,7 @@
 
 use crate::check::{Rule, Told};
 use crate::show::finding::{Level, quoted};
-use crate::show::model::{PortMatch, Show};
+use crate::show::model::{PortKind, PortMatch, Show};
 
 pub(super) const RULE: Rule = Rule {
     id: "port-matches-two",
@@ -17,6 +17,7 @@ fn run(show: &Show, told: &mut Told<'_>) {
         for earlier in ports
             .iter()
             .take(index)
+            .filter(|earlier| (earlier.kind == PortKind::Keys) == (later.kind == PortKind::Keys))
             .filter(|earlier| overlap(&earlier.matches, &later.matches))
         {
             let message = format!(

@@ -1,11 +1,11 @@
 //! What is plugged in, and what each thing says about itself.
 
-use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use ::alsa::seq::{ClientInfo, ClientIter, PortCap, PortIter, Seq};
 
 use super::super::endpoint::{Address, Endpoint, UsbIdentity};
+use super::super::sysfs;
 use super::OWN_NAME;
 
 /// Everything that may be offered. Left out are the system's own clients, the loop-back
@@ -19,7 +19,7 @@ pub(super) fn enumerate(seq: &Seq) -> Vec<Endpoint> {
         if matches!(number, SYSTEM_CLIENT | THROUGH_CLIENT) || is_ours(&name) {
             continue;
         }
-        let usb = card_of(&client).and_then(|card| usb_identity(Path::new(SYS), card));
+        let usb = card_of(&client).and_then(|card| usb_identity(Path::new(sysfs::ROOT), card));
         let mut device_port = 0_u8;
         for port in PortIter::new(seq, number) {
             let caps = port.get_capability();
@@ -65,34 +65,9 @@ fn card_of(client: &ClientInfo) -> Option<u32> {
 }
 
 /// What the USB device of a sound card says about itself; none if the card is not one.
-///
-/// The card's `device` is a USB interface (`1-2.4:1.0`) and the device above it
-/// (`1-2.4`) carries the identity. The device side of a gadget has no such parent.
 fn usb_identity(sys: &Path, card: u32) -> Option<UsbIdentity> {
-    let link = sys.join(format!("class/sound/card{card}/device"));
-    let interface = fs::canonicalize(link).ok()?;
-    let device = interface
-        .ancestors()
-        .find(|folder| folder.join("idVendor").is_file())?;
-    Some(UsbIdentity {
-        vendor: read_hex(device.join("idVendor"))?,
-        product: read_hex(device.join("idProduct"))?,
-        serial: read_text(device.join("serial")).filter(|serial| !serial.is_empty()),
-        location: device.file_name()?.to_str()?.to_owned(),
-    })
+    sysfs::usb_above(&sys.join(format!("class/sound/card{card}/device")))
 }
-
-fn read_text(path: PathBuf) -> Option<String> {
-    let bytes = fs::read(path).ok()?;
-    Some(String::from_utf8_lossy(&bytes).trim().to_owned())
-}
-
-fn read_hex(path: PathBuf) -> Option<u16> {
-    u16::from_str_radix(&read_text(path)?, 16).ok()
-}
-
-/// Where the kernel shows its devices.
-const SYS: &str = "/sys";
 
 /// The sequencer's own client: timer and announcements.
 const SYSTEM_CLIENT: i32 = 0;
@@ -103,6 +78,7 @@ const THROUGH_CLIENT: i32 = 14;
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::fs;
     use std::os::unix::fs::symlink;
 
     /// A device tree as the kernel lays it out: a card at an interface of a device on a hub.

@@ -26,6 +26,8 @@ pub(crate) struct AlsaIntake {
     rig_ports: Vec<Option<usize>>,
     /// Number of our client's port by port of the rig.
     own_ports: Vec<i32>,
+    /// Keys of pedals that are computer keyboards, from the thread that reads them.
+    keys: rtrb::Consumer<Incoming>,
     notices: rtrb::Consumer<Incoming>,
     bell: Arc<OwnedFd>,
     /// The bell's entry first, then the sequencer's.
@@ -36,14 +38,18 @@ pub(crate) struct AlsaIntake {
     ledger: Ledger,
 }
 
-/// The watching thread's end: tells what came and went.
+/// Another thread's end: tells what came and went, and which keys were pressed.
 pub(super) struct Teller {
     notices: rtrb::Producer<Incoming>,
     bell: Arc<OwnedFd>,
 }
 
-/// Opens the client with one port for each port of the rig.
-pub(super) fn open(clock: Clock, wanted: &[PortWanted]) -> Result<(AlsaIntake, Teller), OpenError> {
+/// Opens the client with one port for each port of the rig. The tellers are for the watching
+/// thread and for the one that reads keys.
+pub(super) fn open(
+    clock: Clock,
+    wanted: &[PortWanted],
+) -> Result<(AlsaIntake, [Teller; 2]), OpenError> {
     let seq = super::open_client("segue", Some(Direction::Capture))?;
     let client = seq.client_id().map_err(super::open_error)?;
     // The most that the kernel allows; a request above it is ignored.
@@ -74,23 +80,25 @@ pub(super) fn open(clock: Clock, wanted: &[PortWanted]) -> Result<(AlsaIntake, T
     let seq_fds = (&seq, Some(Direction::Capture)).get();
     fds.extend(seq_fds.map_err(super::open_error)?);
     let (sender, receiver) = rtrb::RingBuffer::new(NOTICE_LIMIT);
+    let (key_sender, key_receiver) = rtrb::RingBuffer::new(KEY_LIMIT);
     let bell = Arc::new(bell);
-    let teller = Teller {
-        notices: sender,
+    let tellers = [sender, key_sender].map(|notices| Teller {
+        notices,
         bell: Arc::clone(&bell),
-    };
+    });
     let intake = AlsaIntake {
         seq,
         client,
         rig_ports,
         own_ports,
+        keys: key_receiver,
         notices: receiver,
         bell,
         fds,
         is_unfinished: false,
         ledger: Ledger::new(clock, wanted.len()),
     };
-    Ok((intake, teller))
+    Ok((intake, tellers))
 }
 
 impl Teller {
@@ -130,6 +138,9 @@ impl AlsaIntake {
         if is_rung {
             let mut rings = [0; 8];
             let _ = rustix::io::read(&*self.bell, &mut rings);
+            while let Ok(incoming) = self.keys.pop() {
+                self.ledger.pass(incoming, sink);
+            }
             while let Ok(incoming) = self.notices.pop() {
                 sink(incoming);
             }
@@ -211,6 +222,10 @@ const POOL_LIMIT: u32 = 2_000;
 
 /// Notices of plugging that may wait: both directions of every port, lost and back, twice.
 const NOTICE_LIMIT: usize = 256;
+
+/// Keys of pedals that may wait: far more than feet press while the playing thread is busy.
+/// When full, the loss is told as for any input.
+const KEY_LIMIT: usize = 256;
 
 /// Number of the Linux kernel: the queue has overflowed.
 const ENOSPC: i32 = 28;

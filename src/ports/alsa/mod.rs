@@ -15,6 +15,8 @@ mod sink;
 mod watch;
 
 use std::ffi::CString;
+use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
 
 use ::alsa::Direction;
 use ::alsa::seq::{PortCap, PortType, Seq};
@@ -37,7 +39,7 @@ use super::sink::Sink;
 pub(super) fn open(clock: Clock, wanted: &[PortWanted]) -> Result<OpenPorts, OpenError> {
     let control = open_client("segue control", None)?;
     let announce = open_client("segue announce", Some(Direction::Capture))?;
-    let (intake, teller) = intake::open(clock, wanted)?;
+    let (intake, [teller, mut keys]) = intake::open(clock, wanted)?;
     let waker: Waker = teller.waker();
     let mut sinks: Vec<Box<dyn Sink>> = Vec::new();
     let mut addresses = Vec::new();
@@ -50,12 +52,16 @@ pub(super) fn open(clock: Clock, wanted: &[PortWanted]) -> Result<OpenPorts, Ope
         sinks.push(Box::new(sink));
     }
     let board = StatusBoard::new(wanted.len());
+    let is_over = Arc::new(AtomicBool::new(false));
+    let tell = move |incoming| keys.tell(incoming);
+    super::keys::start(clock, wanted, &board, tell, &is_over)?;
     let watch = watch::start(
         watch::Clients { control, announce },
         wanted.to_vec(),
         addresses,
         board.clone(),
         teller,
+        is_over,
     )?;
     Ok(OpenPorts {
         intake: Intake::alsa(intake),

@@ -8,7 +8,7 @@ use ::alsa::poll::{Descriptors, poll, pollfd};
 use ::alsa::seq::{Addr, PortCap, PortSubscribe, PortSubscribeIter, QuerySubsType, Seq};
 
 use super::super::Watch;
-use super::super::endpoint::{Address, Endpoint};
+use super::super::endpoint::{Address, Endpoint, Medium};
 use super::super::error::{OpenError, PortError};
 use super::super::hotplug::{Connector, Patchbay, Side, StatusBoard};
 use super::super::intake::Incoming;
@@ -37,12 +37,12 @@ pub(super) fn start(
     addresses: Vec<PortAddresses>,
     board: StatusBoard,
     mut teller: Teller,
+    is_over: Arc<AtomicBool>,
 ) -> Result<Watch, OpenError> {
     let Clients { control, announce } = clients;
     let fds = hear_announcements(&announce)?;
-    let is_over = Arc::new(AtomicBool::new(false));
     let flag = Arc::clone(&is_over);
-    let mut patchbay = Patchbay::new(wanted, board);
+    let mut patchbay = Patchbay::new(wanted, board, Medium::Midi);
     let mut connector = SequencerConnector { control, addresses };
     std::thread::Builder::new()
         .name("port watch".to_owned())

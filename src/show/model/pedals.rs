@@ -1,7 +1,7 @@
 //! Pedals and buttons that are commands, as types.
 
 use super::Site;
-use crate::midi::{Controller, Key, Program};
+use crate::midi::{Controller, Key, KeyCode, Program};
 
 /// A pedal or button that is a command.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -56,4 +56,6 @@ pub enum Trigger {
     Note(Key),
     /// A program change (wire value): each one is a press.
     Program(Program),
+    /// A key of a computer keyboard, on a port of kind `Keys`.
+    Code(KeyCode),
 }

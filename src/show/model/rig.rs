@@ -33,6 +33,8 @@ pub enum PortKind {
     UsbToDin,
     /// Another program.
     Software,
+    /// No MIDI: a pedal that is a computer keyboard, taken at the device.
+    Keys,
 }
 
 /// How a port is found among what is plugged in.

@@ -26,6 +26,7 @@
 //!     ports: {
 //!         "keys": (usb: "1209:0002"),       // vendor:product; also serial, location, usb_port
 //!         "rack": (usb: "1209:0001", serial: "A7", kind: UsbToDin), // Usb, Din, UsbToDin, Software
+//!         "page pedal": (usb: "1209:0ab1", kind: Keys), // a computer keyboard; serial: also a Bluetooth address
 //!         "tablet": (name: "Page tablet"),  // by name, exactly
 //!     },
 //!     controllers: {
@@ -34,8 +35,9 @@
 //!             "foot": (sends: Control(4), inverted: true), "knob": Pair(17),
 //!         }), // also Switch(n), Nrpn(msb, lsb), Note("C1"), PolyPressure; unstated: hold, bend, pressure
 //!         "pedal box": (port: "keys", channel: 16), // no keys, no sources
+//!         "page foot": (port: "page pedal"), // nor a channel
 //!     },
-//!     pedals: {                             // sends: Control(n), Note("C3"), Program(n from 0)
+//!     pedals: {                             // sends: Control(n), Note("C3"), Program(n from 0), Key("PageDown")
 //!         "right foot": (on: "pedal box", sends: Control(80), does: Step, latching: false, inverted: false),
 //!     },                                    // does: Step Back SongDown SongUp PageNext PageBack Panic Resend Mute Fade
 //!     curves: {"soft": [(1, 1), (64, 90), (127, 127)]}, // "straight" is always there
@@ -80,7 +82,7 @@
 //!
 //! **A spare** is a second receiver of the same model, kept to take over. It says only whose
 //! spare it is and its port; slots, patch list, parameters, cues and manners are those of the
-//! other. No scene plays it. (Not used yet: nothing but panic is sent to it.)
+//! other. No scene plays it.
 //!
 //! **System Exclusive** of a parameter: bytes in hexadecimal, `vv` for a value of 7 bits, `mm`
 //! and `ll` for the halves of 14, `cc` for the channel, `[` where the sum of the checksum `ss`
@@ -173,7 +175,7 @@ use crate::midi::pitch::MiddleC;
 use std::collections::BTreeMap;
 
 use crate::show::finding::{Finding, Findings, Level, Place};
-use crate::show::model::{Night, NightEntry, Show, Site, SourceFile, place_in};
+use crate::show::model::{Show, SourceFile, place_in};
 use crate::show::tree::version::read_version;
 use crate::show::tree::{MAX_FILE_BYTES, Report, Tree, Version};
 use names::{Log, Names, Source};
@@ -473,29 +475,6 @@ fn read_nights(
             .extend(night::night(tree.root(), night.stem, tonight, &mut report));
     }
     if nights.is_empty() {
-        show.nights.push(every_song(show));
-    }
-}
-
-/// The night of a show that has none: every song, in the order of their file names.
-fn every_song(show: &Show) -> Night {
-    let order = show
-        .songs
-        .iter()
-        .enumerate()
-        .map(|(index, song)| NightEntry::Song {
-            song: index,
-            call: (index + 1).to_string(),
-            transpose: 0,
-            is_skipped: false,
-            skipped_scenes: Vec::new(),
-            site: song.site,
-        });
-    Night {
-        name: "all".into(),
-        title: show.name.clone(),
-        site: Site::default(),
-        order: order.collect(),
-        ..Night::default()
+        show.nights.push(night::every_song(show));
     }
 }

@@ -7,7 +7,7 @@ use super::names::{Found, Names, Source, named, parsed};
 use super::rig::RigRead;
 use super::values;
 use crate::show::finding::quoted;
-use crate::show::model::{Night, NightEntry, Song, Trims};
+use crate::show::model::{Night, NightEntry, Show, Site, Song, Trims};
 use crate::show::tree::readers::{expected, list, name, switch};
 use crate::show::tree::{Fields, Kind, Node, Problem, Report, Span, Spanned};
 
@@ -237,5 +237,28 @@ fn patch_trims(
                 );
             }
         }
+    }
+}
+
+/// The night of a show that has none: every song, in the order of their file names.
+pub(super) fn every_song(show: &Show) -> Night {
+    let order = show
+        .songs
+        .iter()
+        .enumerate()
+        .map(|(index, song)| NightEntry::Song {
+            song: index,
+            call: (index + 1).to_string(),
+            transpose: 0,
+            is_skipped: false,
+            skipped_scenes: Vec::new(),
+            site: song.site,
+        });
+    Night {
+        name: "all".into(),
+        title: show.name.clone(),
+        site: Site::default(),
+        order: order.collect(),
+        ..Night::default()
     }
 }

@@ -3,9 +3,11 @@
 use super::names::{Names, Source, parsed};
 use super::rig::{control_number, program};
 use super::values;
+use crate::midi::KeyCode;
+use crate::show::finding::{nearest, quoted};
 use crate::show::model::{Action, PedalBinding, Trigger};
-use crate::show::tree::readers::{inner, name, switch, variant, word};
-use crate::show::tree::{Fields, Node, Report, Spanned};
+use crate::show::tree::readers::{inner, name, switch, variant, whole, word};
+use crate::show::tree::{Fields, Kind, Node, Problem, Report, Spanned};
 
 /// The actions of a pedal, as the file calls them.
 const ACTIONS: &[(&str, Action)] = &[
@@ -54,7 +56,7 @@ pub(super) fn pedal(
 
 fn trigger(node: &Node, source: Source, report: &mut Report<'_>) -> Option<Trigger> {
     Some(
-        match variant("message of a pedal", &["Control", "Note", "Program"])(node, report)? {
+        match variant("message of a pedal", &["Control", "Note", "Program", "Key"])(node, report)? {
             "Control" => Trigger::Control(inner(node, report, control_number)?.value),
             "Note" => Trigger::Note(
                 inner(
@@ -64,9 +66,29 @@ fn trigger(node: &Node, source: Source, report: &mut Report<'_>) -> Option<Trigg
                 )?
                 .value,
             ),
+            "Key" => Trigger::Code(inner(node, report, key_code)?.value),
             _ => Trigger::Program(
                 inner(node, report, |node, report| program(node, 0, report))?.value,
             ),
         },
     )
+}
+
+/// A key of a computer keyboard: its name, or its number under Linux.
+fn key_code(node: &Node, report: &mut Report<'_>) -> Option<KeyCode> {
+    if let Kind::Text(text) = &node.kind {
+        let found = KeyCode::named(text);
+        if found.is_none() {
+            let message = format!("{} is the name of no key", quoted(text));
+            let help = match nearest(text, KeyCode::names()) {
+                Some(name) => format!("the nearest is {}", quoted(name)),
+                None => {
+                    "write a name such as \"PageDown\", or the number that Linux gives it".into()
+                }
+            };
+            report.add(Problem::error("bad-value", node.span, message).help(help));
+        }
+        return found;
+    }
+    whole(1..=KeyCode::MAX)(node, report).and_then(KeyCode::new)
 }

@@ -179,6 +179,7 @@ fn port(
         ("Din", PortKind::Din),
         ("UsbToDin", PortKind::UsbToDin),
         ("Software", PortKind::Software),
+        ("Keys", PortKind::Keys),
     ];
     let mut fields = Fields::open(node, "port", report)?;
     let is_usb = fields.has("usb");

@@ -14,6 +14,7 @@
 //! include FILE                      the lines of another file beside this one
 //! device NAME vendor 1209 product 0001 serial A label "Lab Keys" [ports 2] [absent]
 //!                                   makes a device and plugs it in, unless `absent`
+//! keyboard NAME vendor …            the same, a computer keyboard: it has no ports
 //! unplug NAME / plug NAME           pulls the cable, puts it back
 //! power-off NAME                    pulls the cable, and what sounded in it is silent
 //! lossy NAME                        from here on the far side may be too slow for what comes
@@ -31,6 +32,11 @@
 //! stop                              asks it to end (SIGTERM) and does the same
 //! kill                              ends it without asking
 //!
+//! press NAME KEYS                   presses keys of a keyboard, one after the other: x, enter,
+//!                                   page-down, page-up, left, right, control
+//! hold NAME KEY / let-go NAME       the same in two halves
+//! expect-console "TEXT"             the kernel's console is given this line by a keyboard
+//! expect-no-console TIME            nothing is typed at it in this time
 //! send PORT [N times] BYTES         plays bytes at the far side, as they are
 //! nudge PORT BYTES until PORT BYTES plays again and again until a message arrives: after a
 //!                                   flood, of which the kernel may throw away anything
@@ -56,6 +62,7 @@ use std::collections::VecDeque;
 use std::time::Duration;
 
 use crate::device::DeviceSpec;
+use crate::keyboard::usage;
 use crate::midi::{Message, split};
 use crate::words::{byte, hex_number, instructions, number, time};
 
@@ -93,6 +100,19 @@ pub enum Action {
     Plug(String),
     PowerOff(String),
     Lossy(String),
+    Press {
+        keyboard: String,
+        keys: Vec<u8>,
+    },
+    Hold {
+        keyboard: String,
+        keys: Vec<u8>,
+    },
+    ExpectConsole {
+        line: String,
+        within: Duration,
+    },
+    ExpectNoConsole(Duration),
     Connect {
         from: PortName,
         to: PortName,
@@ -272,11 +292,29 @@ impl Words {
 
     fn action(&mut self, verb: &str) -> Result<Action, String> {
         Ok(match verb {
-            "device" => self.device()?,
+            "device" => self.device(true)?,
+            "keyboard" => self.device(false)?,
             "unplug" => Action::Unplug(self.next()?),
             "plug" => Action::Plug(self.next()?),
             "power-off" => Action::PowerOff(self.next()?),
             "lossy" => Action::Lossy(self.next()?),
+            "press" => Action::Press {
+                keyboard: self.next()?,
+                keys: self.keys()?,
+            },
+            "hold" => Action::Hold {
+                keyboard: self.next()?,
+                keys: self.keys()?,
+            },
+            "let-go" => Action::Hold {
+                keyboard: self.next()?,
+                keys: Vec::new(),
+            },
+            "expect-console" => Action::ExpectConsole {
+                line: self.next()?,
+                within: self.within()?,
+            },
+            "expect-no-console" => Action::ExpectNoConsole(time(&self.next()?)?),
             "connect" => Action::Connect {
                 from: self.port()?,
                 to: self.port()?,
@@ -330,7 +368,14 @@ impl Words {
         })
     }
 
-    fn device(&mut self) -> Result<Action, String> {
+    /// Names of keys, as their numbers on USB.
+    fn keys(&mut self) -> Result<Vec<u8>, String> {
+        let names = self.texts()?;
+        let number = |name: &String| usage(name).ok_or_else(|| format!("no key `{name}` here"));
+        names.iter().map(number).collect()
+    }
+
+    fn device(&mut self, is_midi: bool) -> Result<Action, String> {
         let name = self.next()?;
         let mut spec = DeviceSpec {
             label: name.clone(),
@@ -338,7 +383,7 @@ impl Words {
             vendor: 0,
             product: 0,
             serial: String::new(),
-            ports: 1,
+            ports: usize::from(is_midi),
         };
         let mut plugged = true;
         while let Some(word) = self.rest.pop_front() {
@@ -347,7 +392,7 @@ impl Words {
                 "product" => spec.product = hex_number(&self.next()?)?,
                 "serial" => spec.serial = self.next()?,
                 "label" => spec.label = self.next()?,
-                "ports" => spec.ports = number(&self.next()?)?,
+                "ports" if is_midi => spec.ports = number(&self.next()?)?,
                 "absent" => plugged = false,
                 other => return Err(format!("a device has no `{other}`")),
             }

@@ -1,4 +1,5 @@
-//! Devices on the emulated USB bus: made in configfs, plugged in and out.
+//! Devices on the emulated USB bus: made in configfs, plugged in and out. One without ports is
+//! a keyboard (`keyboard.rs`).
 //!
 //! A device has two sides. The near side is the sound card that the computer
 //! sees, with the product's name and its sequencer ports; only the program
@@ -13,6 +14,7 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 use crate::far::Port;
+use crate::keyboard::{self, Hand};
 use crate::raw_midi::widen;
 
 /// What a device says about itself.
@@ -23,6 +25,7 @@ pub struct DeviceSpec {
     pub product: u16,
     pub serial: String,
     pub label: String,
+    /// MIDI ports; a keyboard has none.
     pub ports: usize,
 }
 
@@ -32,6 +35,8 @@ pub struct Device {
     pub ports: Vec<Port>,
     /// Losing bytes at the far side is part of the case from here on.
     pub is_lossy: bool,
+    /// Presses its keys, if it is a keyboard.
+    pub hand: Option<Hand>,
     gadget: PathBuf,
     controller: String,
     far_id: String,
@@ -46,6 +51,7 @@ impl Device {
         let device = Self {
             ports: (0..spec.ports).map(|_| Port::default()).collect(),
             is_lossy: false,
+            hand: None,
             gadget: PathBuf::from(format!("/sys/kernel/config/usb_gadget/g{number}")),
             controller: format!("dummy_udc.{controller}"),
             far_id: format!("far{number}"),
@@ -60,7 +66,7 @@ impl Device {
     fn configure(&self) -> std::io::Result<()> {
         let gadget = &self.gadget;
         let strings = gadget.join("strings/0x409");
-        let function = gadget.join(FUNCTION);
+        let function = gadget.join(self.function());
         let configuration = gadget.join(CONFIGURATION);
         for folder in [gadget, &strings, &function, &configuration] {
             fs::create_dir(folder)?;
@@ -76,10 +82,26 @@ impl Device {
         fs::write(strings.join("manufacturer"), "Lab")?;
         fs::write(strings.join("product"), &self.spec.label)?;
         fs::write(strings.join("serialnumber"), &self.spec.serial)?;
-        fs::write(function.join("id"), &self.far_id)?;
-        fs::write(function.join("in_ports"), self.spec.ports.to_string())?;
-        fs::write(function.join("out_ports"), self.spec.ports.to_string())?;
-        symlink(&function, configuration.join("midi"))
+        if self.is_keyboard() {
+            keyboard::configure(&function)?;
+        } else {
+            fs::write(function.join("id"), &self.far_id)?;
+            fs::write(function.join("in_ports"), self.spec.ports.to_string())?;
+            fs::write(function.join("out_ports"), self.spec.ports.to_string())?;
+        }
+        symlink(&function, configuration.join(LINK))
+    }
+
+    fn is_keyboard(&self) -> bool {
+        self.spec.ports == 0
+    }
+
+    fn function(&self) -> &'static str {
+        if self.is_keyboard() {
+            keyboard::FUNCTION
+        } else {
+            FUNCTION
+        }
     }
 
     /// Pushes the plug in and opens the far side. The near side comes a
@@ -87,6 +109,13 @@ impl Device {
     pub fn plug(&mut self) -> Result<(), String> {
         fs::write(self.gadget.join("UDC"), &self.controller)
             .map_err(|error| format!("cannot plug {}: {error}", self.spec.name))?;
+        if self.is_keyboard() {
+            let function = self.gadget.join(keyboard::FUNCTION);
+            let hand = patiently(|| Hand::open(&function).ok());
+            let hand = hand.ok_or_else(|| format!("no hand for {}", self.spec.name))?;
+            self.hand = Some(hand);
+            return Ok(());
+        }
         let card = patiently(|| card_with_id(&self.far_id))
             .ok_or_else(|| format!("the far side of {} did not come", self.spec.name))?;
         let raw = PathBuf::from(format!("/dev/snd/midiC{card}D0"));
@@ -109,8 +138,18 @@ impl Device {
         for port in &mut self.ports {
             port.close();
         }
+        self.hand = None;
         fs::write(self.gadget.join("UDC"), "\n")
             .map_err(|error| format!("cannot unplug {}: {error}", self.spec.name))
+    }
+
+    /// Waits until the computer has recognised it.
+    pub fn arrive(&self) -> Result<(), String> {
+        if !self.is_keyboard() {
+            return self.near_client().map(drop);
+        }
+        patiently(|| keyboard::is_seen(&self.spec.serial).then_some(()))
+            .ok_or_else(|| format!("{} was not recognised", self.spec.name))
     }
 
     /// Waits for the near side and returns the number of its sequencer client.
@@ -145,8 +184,8 @@ impl Drop for Device {
     fn drop(&mut self) {
         // Fails if it is not plugged in, and then nothing is to be done.
         let _ = self.unplug();
-        let _ = fs::remove_file(self.gadget.join(CONFIGURATION).join("midi"));
-        for folder in [CONFIGURATION, FUNCTION, "strings/0x409", ""] {
+        let _ = fs::remove_file(self.gadget.join(CONFIGURATION).join(LINK));
+        for folder in [CONFIGURATION, self.function(), "strings/0x409", ""] {
             let _ = fs::remove_dir(self.gadget.join(folder));
         }
     }
@@ -204,6 +243,7 @@ pub const CONTROLLERS: usize = 12;
 
 const FUNCTION: &str = "functions/midi.0";
 const CONFIGURATION: &str = "configs/c.1";
+const LINK: &str = "function";
 
 /// Linux: `O_NONBLOCK` of `open(2)` on x86-64.
 const O_NONBLOCK: i32 = 0o4000;

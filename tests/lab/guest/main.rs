@@ -11,6 +11,7 @@
 mod case;
 mod device;
 mod far;
+mod keyboard;
 mod midi;
 mod play;
 mod program;

@@ -9,6 +9,7 @@ use std::time::{Duration, Instant};
 use crate::case::{Action, Case, PortName, Step};
 use crate::device::{CONTROLLERS, Device, DeviceSpec};
 use crate::far::{Chunk, Port};
+use crate::keyboard::{Console, Hand};
 use crate::midi::{Message, hex, is_release};
 use crate::program::{Launch, PROGRAM, Program};
 use crate::terminal::Terminal;
@@ -68,6 +69,7 @@ struct Stage {
     start: Instant,
     /// Devices pushed in whose near side nobody has waited for yet.
     arriving: Vec<String>,
+    console: Option<Console>,
     /// What the program was started with, the last time.
     arguments: Vec<String>,
 }
@@ -81,6 +83,7 @@ impl Stage {
             home: format!("/tmp/{}", name.replace('/', "-")),
             start: Instant::now(),
             arriving: Vec::new(),
+            console: None,
             arguments: Vec::new(),
         }
     }
@@ -147,12 +150,47 @@ impl Stage {
             Action::ExpectSilent { at, within } => {
                 expect_over(at, &self.port(at)?.silence(Instant::now() + *within))
             }
+            Action::Press { .. }
+            | Action::Hold { .. }
+            | Action::ExpectConsole { .. }
+            | Action::ExpectNoConsole(_) => self.step_of_keyboard(&step.action),
             Action::Pause(span) => {
                 thread::sleep(*span);
                 Ok(())
             }
             action => self.step_of_program(action),
         }
+    }
+
+    fn step_of_keyboard(&mut self, action: &Action) -> Result<(), String> {
+        match action {
+            Action::Press { keyboard, keys } => keys.iter().try_for_each(|key| {
+                let pressed = self.hand(keyboard)?.press(*key);
+                pressed.map_err(|error| format!("{keyboard}: {error}"))
+            }),
+            Action::Hold { keyboard, keys } => {
+                let held = self.hand(keyboard)?.hold(keys);
+                held.map_err(|error| format!("{keyboard}: {error}"))
+            }
+            Action::ExpectConsole { line, within } => self.console()?.hears(line, *within),
+            Action::ExpectNoConsole(span) => self.console()?.is_quiet(*span),
+            other => Err(format!("not an instruction to a keyboard: {other:?}")),
+        }
+    }
+
+    fn hand(&mut self, keyboard: &str) -> Result<&mut Hand, String> {
+        // The console is to hear from the first key on.
+        self.console()?;
+        let hand = self.device(keyboard)?.hand.as_mut();
+        hand.ok_or_else(|| format!("{keyboard} is no keyboard that is plugged in"))
+    }
+
+    fn console(&mut self) -> Result<&mut Console, String> {
+        if self.console.is_none() {
+            let console = Console::open().map_err(|error| format!("the console: {error}"))?;
+            self.console = Some(console);
+        }
+        self.console.as_mut().ok_or_else(|| "no console".to_owned())
     }
 
     fn step_of_program(&mut self, action: &Action) -> Result<(), String> {
@@ -234,7 +272,7 @@ impl Stage {
 
     fn await_arrivals(&mut self) -> Result<(), String> {
         for name in std::mem::take(&mut self.arriving) {
-            self.device(&name)?.near_client()?;
+            self.device(&name)?.arrive()?;
         }
         Ok(())
     }
