@@ -232,6 +232,7 @@ Hearing: faders down first, then come up slowly; a sound can be louder than the 
 
 Examples:
   segue line-check tour
+  segue line-check tour --panel       what to set on panels, as a list to print
   segue line-check tour --manners     what a program change does to a held note"
 )]
 pub(super) struct LineCheck {
@@ -240,6 +241,9 @@ pub(super) struct LineCheck {
     /// The manners test instead of the sounds.
     #[arg(long)]
     pub(super) manners: bool,
+    /// Only print what to set and look at on panels, Local Off of keyboards first.
+    #[arg(long, conflicts_with_all = ["manners", "model", "yes"])]
+    pub(super) panel: bool,
     /// On model instruments, which make no sound.
     #[arg(long)]
     pub(super) model: bool,

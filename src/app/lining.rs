@@ -7,13 +7,13 @@
 use std::collections::BTreeSet;
 use std::io::{BufRead, Write};
 
-use super::cli;
+use super::{cli, load};
 use crate::midi::Value7;
 use crate::screen::UiState;
 use crate::sheet::Sheet;
 use crate::show::model::{
-    Leave, LevelChange, Night, NightEntry, OrderEntry, Receiver, ReceiverKind, Scene, Show, Site,
-    Song, When, Zone,
+    KeyboardLink, Leave, LevelChange, Night, NightEntry, OrderEntry, Receiver, ReceiverKind, Rig,
+    Scene, Show, Site, Song, When, Zone,
 };
 use crate::store;
 
@@ -43,32 +43,44 @@ pub(super) fn ask(args: &cli::LineCheck, err: &mut dyn Write) -> Result<bool, St
     Ok(answer == "\n" || answer == "\r\n")
 }
 
+/// Prints what to look at on panels, and plays nothing.
+///
+/// # Errors
+/// If the show cannot be read or the output not written, in words.
+pub(super) fn print_panels(
+    args: &cli::LineCheck,
+    out: &mut dyn Write,
+    err: &mut dyn Write,
+) -> Result<(), String> {
+    let files = load::folder(&args.show, None, err)?;
+    let loaded = load::show(&files, &load::name_of(&args.show));
+    out.write_all(panels(&loaded.show).as_bytes())
+        .map_err(|error| format!("standard output: {error}"))
+}
+
 /// The show of a line check: the rig of `show`, a song for each instrument, a scene for
 /// each sound that the show plays on it. With `is_manners` the manners test instead.
 pub(super) fn show(show: &Show, is_manners: bool) -> Show {
     let mut rig = show.rig.clone();
     let mut songs = Vec::new();
-    // By mixer input where the rig states it, the others after them as they stand there.
-    let mut order: Vec<usize> = (0..rig.receivers.len()).collect();
-    order.sort_by_key(|at| {
-        let mixer = rig.receivers.get(*at).and_then(|item| item.mixer);
-        (mixer.is_none(), mixer)
-    });
-    for at in order {
+    for at in by_mixer(&rig) {
         let Some(receiver) = rig.receivers.get(at) else {
             continue;
         };
         let is_played = receiver.kind == ReceiverKind::Instrument && receiver.spare_of.is_none();
-        let patches = played(show, at);
-        if !is_played || patches.is_empty() {
-            continue;
-        }
+        let patches = if is_played {
+            played(show, at)
+        } else {
+            BTreeSet::new()
+        };
         let scenes = if is_manners {
             manners(show, at, &patches)
         } else {
             sounds(show, at, &patches)
         };
-        songs.push(song(receiver, scenes));
+        if !scenes.is_empty() {
+            songs.push(song(receiver, scenes));
+        }
     }
     if is_manners {
         for receiver in &mut rig.receivers {
@@ -107,6 +119,49 @@ pub(super) fn show(show: &Show, is_manners: bool) -> Show {
     }
 }
 
+/// By mixer input where the rig states it, the others after them as they stand there.
+fn by_mixer(rig: &Rig) -> Vec<usize> {
+    let mut order: Vec<usize> = (0..rig.receivers.len()).collect();
+    order.sort_by_key(|at| {
+        let mixer = rig.receivers.get(*at).and_then(|item| item.mixer);
+        (mixer.is_none(), mixer)
+    });
+    order
+}
+
+/// What a person looks at on a receiver's panel before doors: what the rig lists, and first
+/// of all Local Off, since a keyboard need not heed the message (MIDI 1.0's implementation chart
+/// has a line that may say so; from memory) and then sounds twice.
+fn panel(receiver: &Receiver) -> Vec<String> {
+    let is_keyboard = matches!(receiver.keyboard, Some(KeyboardLink::Same(_)));
+    let local = is_keyboard.then(|| LOCAL_OFF.to_owned());
+    local.into_iter().chain(receiver.panel.clone()).collect()
+}
+
+/// The printed step that no message is sure to take.
+const LOCAL_OFF: &str =
+    "set Local Off on the panel as well, then hear that its own keys are silent";
+
+/// Everything that a person looks at on panels, to print and to tick, by mixer input.
+pub(super) fn panels(show: &Show) -> String {
+    let mut out = format!("{}: panels\n", show.name);
+    let order = by_mixer(&show.rig).into_iter();
+    let receivers = order.filter_map(|at| show.rig.receivers.get(at));
+    let mut has_any = false;
+    for receiver in receivers {
+        let steps = panel(receiver);
+        if !steps.is_empty() {
+            has_any = true;
+            out.push_str(&format!("{}\n", title(receiver)));
+            out.extend(steps.iter().map(|step| format!("  [ ] {step}\n")));
+        }
+    }
+    if !has_any {
+        out.push_str("nothing: no receiver of rig.ron has a panel list or is a keyboard\n");
+    }
+    out
+}
+
 /// The patches of a receiver that the show plays, with their groups of slots, in the order
 /// of the list.
 fn played(show: &Show, receiver: usize) -> BTreeSet<(usize, usize)> {
@@ -119,8 +174,8 @@ fn played(show: &Show, receiver: usize) -> BTreeSet<(usize, usize)> {
 }
 
 fn sounds(show: &Show, receiver: usize, patches: &BTreeSet<(usize, usize)>) -> Vec<Scene> {
-    let panel = show.rig.receivers.get(receiver).map(|item| &item.panel);
-    let panel = panel.into_iter().flatten().map(|words| {
+    let steps = show.rig.receivers.get(receiver).map(panel);
+    let panel = steps.into_iter().flatten().map(|words| {
         scene(
             show,
             &format!("panel: {words}"),
@@ -174,14 +229,10 @@ fn song(receiver: &Receiver, scenes: Vec<Scene>) -> Song {
             site: Site::default(),
         })
         .collect();
-    let title = match receiver.mixer {
-        Some(input) => format!("{} (mixer {input})", receiver.name),
-        None => receiver.name.clone(),
-    };
     Song {
         name: receiver.name.clone(),
         site: Site::default(),
-        title,
+        title: title(receiver),
         tempo: None,
         beats: None,
         key: String::new(),
@@ -190,6 +241,13 @@ fn song(receiver: &Receiver, scenes: Vec<Scene>) -> Song {
         pages: Vec::new(),
         scenes,
         order,
+    }
+}
+
+fn title(receiver: &Receiver) -> String {
+    match receiver.mixer {
+        Some(input) => format!("{} (mixer {input})", receiver.name),
+        None => receiver.name.clone(),
     }
 }
 
@@ -287,6 +345,7 @@ mod tests {
     use super::*;
     use crate::app::load;
     use crate::plan;
+    use std::collections::BTreeMap;
 
     fn demo() -> Show {
         load::show(&load::built_in(load::DEMO), load::DEMO).show
@@ -325,6 +384,63 @@ mod tests {
         assert_eq!(walked, wanted);
         let plan = plan::compile(&check, &check.nights[0]).unwrap();
         assert!(plan.sheet.positions.len() >= count);
+    }
+
+    /// A keyboard with sounds of its own that no scene plays, an effects unit, and what has
+    /// nothing to look at.
+    #[test]
+    fn a_keyboard_is_set_to_local_off_on_its_panel_too() {
+        let rig = r#"(
+    version: 1,
+    ports: {"stage": (name: "Stage"), "rack": (name: "Rack")},
+    controllers: {"upper": (port: "stage", channel: 1, keys: "C2..C7")},
+    receivers: {
+        "synth": (port: "rack", slots: "1..4", patches: GeneralMidi, manners: Gm2),
+        "stage piano": (port: "stage", slots: "1", patches: GeneralMidi, manners: Gm2,
+            mixer: 4, keyboard: "upper", panel: ["lid light off"]),
+        "echo": (kind: Effects, port: "rack", slots: "12", mixer: 2, panel: ["dry only"]),
+    },
+    defaults: (from: "upper", to: "synth", patch: "Church Organ"),
+)"#;
+        let song = r#"(version: 1, scenes: {"one": (zones: {"all": ()})}, order: ["one"])"#;
+        let files = BTreeMap::from([
+            ("rig.ron".to_owned(), rig.as_bytes().to_vec()),
+            ("songs/song.ron".to_owned(), song.as_bytes().to_vec()),
+        ]);
+        let (told, findings) = crate::show::read::read(&files, "small");
+        assert!(findings.kept().is_empty(), "{:?}", findings.kept());
+        let expected = "small: panels\n\
+            echo (mixer 2)\n  [ ] dry only\n\
+            stage piano (mixer 4)\n  \
+            [ ] set Local Off on the panel as well, then hear that its own keys are silent\n  \
+            [ ] lid light off\n";
+        assert_eq!(panels(&told), expected);
+        // The line check walks the same, and then the sounds.
+        let check = show(&told, false);
+        let walked: Vec<(&str, Vec<&str>)> = check
+            .songs
+            .iter()
+            .map(|song| {
+                let scenes = song.scenes.iter().map(|scene| scene.name.as_str());
+                (song.name.as_str(), scenes.collect())
+            })
+            .collect();
+        let local =
+            "panel: set Local Off on the panel as well, then hear that its own keys are silent";
+        assert_eq!(
+            walked,
+            [
+                ("echo", vec!["panel: dry only"]),
+                ("stage piano", vec![local, "panel: lid light off"]),
+                ("synth", vec!["Church Organ"]),
+            ]
+        );
+        assert!(
+            show(&told, true)
+                .songs
+                .iter()
+                .all(|song| song.name == "synth")
+        );
     }
 
     #[test]

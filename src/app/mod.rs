@@ -63,6 +63,9 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Some(cli::Command::Replay(args)) => {
             replaying::run(args, &mut out, &mut err).map(|()| false)
         }
+        Some(cli::Command::LineCheck(args)) if args.panel => {
+            lining::print_panels(args, &mut out, &mut err).map(|()| false)
+        }
         Some(cli::Command::LineCheck(args)) => {
             drop(out);
             playing::line_check(args, &mut err).map(|()| false)
