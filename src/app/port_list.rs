@@ -119,7 +119,8 @@ fn words(endpoint: &Endpoint) -> Vec<String> {
         Medium::Keys => {
             let keys = "    keys       a pedal can be one: `kind: Keys`".to_owned();
             let identity = usb.map(|usb| format!("    identity   {usb}"));
-            [keys].into_iter().chain(identity).collect()
+            let obstacle = ports::obstacle(endpoint).map(|error| format!("    but        {error}"));
+            [keys].into_iter().chain(identity).chain(obstacle).collect()
         }
     }
 }

@@ -121,3 +121,22 @@ const ENOMEM: i32 = 12;
 const EACCES: i32 = 13;
 const EBUSY: i32 = 16;
 const ENODEV: i32 = 19;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Numbers of `include/uapi/asm-generic/errno-base.h` of the Linux kernel.
+    #[test]
+    fn a_device_that_may_not_be_read_says_what_to_do() {
+        let words = PortError::from_errno(13).to_string();
+        assert!(
+            words.contains("udev rule") && words.contains("group `input`"),
+            "{words}"
+        );
+        assert_eq!(PortError::from_errno(1), PortError::NoRight);
+        assert_eq!(PortError::from_errno(16), PortError::Taken);
+        assert_eq!(PortError::from_errno(19), PortError::Absent);
+        assert_eq!(PortError::from_errno(5), PortError::System(5));
+    }
+}

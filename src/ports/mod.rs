@@ -109,6 +109,16 @@ pub fn list_keys() -> Vec<Endpoint> {
     }
 }
 
+/// Why something with keys could not be taken now, as far as that can be told without trying.
+#[must_use]
+pub fn obstacle(endpoint: &Endpoint) -> Option<PortError> {
+    match &endpoint.address {
+        #[cfg(target_os = "linux")]
+        Address::Keys(node) => (!keys::may_read(node)).then_some(PortError::NoRight),
+        _ => None,
+    }
+}
+
 /// Keeps a watching thread running until it is dropped. The thread then ends within a
 /// second or so; nobody waits for it, since a disconnect it is busy with may take 10 s.
 #[derive(Debug)]

@@ -13,10 +13,17 @@ mod watch;
 
 use std::path::Path;
 
+use rustix::fs::Access;
+
 pub(super) use watch::start;
 
 use super::endpoint::Endpoint;
 use super::sysfs;
+
+/// Whether this user may read what an event device of this name sends.
+pub(super) fn may_read(node: &str) -> bool {
+    rustix::fs::access(Path::new(hands::FOLDER).join(node), Access::READ_OK).is_ok()
+}
 
 /// Everything plugged in that has keys.
 pub(super) fn list() -> Vec<Endpoint> {
