@@ -49,6 +49,8 @@ pub(super) enum Command {
     Check(Check),
     /// Say what each step of a night costs: bytes and time at the press, and why.
     Plan(Plan),
+    /// Draw velocity curves: what is struck, and what is played for it.
+    Curves(Curves),
     /// List what is plugged in, its identity, and the rig item it serves.
     Ports(Ports),
     /// Run a recording through a show without waiting, and write what each port was sent.
@@ -174,6 +176,27 @@ pub(super) struct Plan {
     /// Print {steps: [{call, song, scene, unbroken, why, ports}], totals}.
     #[arg(long)]
     pub(super) json: bool,
+}
+
+/// `segue curves`
+#[derive(Debug, Args)]
+#[command(
+    after_help = "What is struck goes to the right, what is played up; 64 columns and 32 rows of dots.
+
+Examples:
+  segue curves tour
+  segue curves tour --zone ferry-lights/verse/left
+  segue curves tour --ascii"
+)]
+pub(super) struct Curves {
+    /// The show's folder.
+    pub(super) show: PathBuf,
+    /// One zone instead of the rig's curves, with its window and how it fades there.
+    #[arg(long, value_name = "SONG/SCENE/ZONE")]
+    pub(super) zone: Option<String>,
+    /// Stars instead of dots.
+    #[arg(long)]
+    pub(super) ascii: bool,
 }
 
 /// `segue ports`

@@ -67,6 +67,8 @@ pub(super) struct Ends {
     pub(super) notices: rtrb::Producer<Notice>,
     /// What comes in and goes out, while a recording runs.
     pub(super) takes: rtrb::Producer<Taken>,
+    /// What comes in, while a control is learned.
+    pub(super) heard: rtrb::Producer<(u64, InPort, Message)>,
     /// The view, for the screen.
     pub(super) views: triple_buffer::Input<View>,
     /// Flags and counters.
@@ -82,6 +84,10 @@ pub(super) struct Shared {
     pub(super) keeps_place: AtomicBool,
     /// What is played is to be recorded.
     pub(super) is_recording: AtomicBool,
+    /// A control is being learned: what comes in is to be looked at.
+    pub(super) is_learning: AtomicBool,
+    /// Messages that found no room to be looked at.
+    pub(super) unheard: AtomicU64,
     /// What became of real-time priority: a `Realtime`.
     pub(super) realtime: AtomicU8,
     /// Notices that found no room in their queue.
@@ -97,6 +103,8 @@ impl Shared {
             stop: AtomicBool::new(false),
             keeps_place: AtomicBool::new(false),
             is_recording: AtomicBool::new(false),
+            is_learning: AtomicBool::new(false),
+            unheard: AtomicU64::new(0),
             realtime: AtomicU8::new(Realtime::Unknown as u8),
             notices_dropped: AtomicU64::new(0),
             overflows: (0..input_count).map(|_| AtomicU64::new(0)).collect(),
@@ -182,6 +190,7 @@ impl Desk {
         match incoming {
             Incoming::Message { port, message, .. } => {
                 if let Some(port) = self.in_port(port) {
+                    self.show_to_learner(port, message);
                     self.play(port, message);
                 }
                 self.sign_of_life(port);
@@ -485,6 +494,7 @@ mod tests {
                 answers: answer_sender,
                 notices: notice_sender,
                 takes: rtrb::RingBuffer::new(16).0,
+                heard: rtrb::RingBuffer::new(16).0,
                 views: view_sender,
                 shared: Arc::new(Shared::new(0)),
             };

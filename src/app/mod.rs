@@ -4,10 +4,12 @@ mod along;
 mod checking;
 mod cli;
 mod comparing;
+mod curves;
 mod deeds;
 mod driver;
 mod editions;
 mod journal;
+mod learning;
 mod lining;
 mod load;
 mod log;
@@ -59,6 +61,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let result = match &cli.command {
         Some(cli::Command::Check(args)) => checking::run(args, &mut out, &mut err),
         Some(cli::Command::Plan(args)) => pricing::run(args, &mut out, &mut err).map(|()| false),
+        Some(cli::Command::Curves(args)) => curves::run(args, &mut out, &mut err).map(|()| false),
         Some(cli::Command::Ports(args)) => port_list::run(args, &mut out, &mut err).map(|()| false),
         Some(cli::Command::Replay(args)) => {
             replaying::run(args, &mut out, &mut err).map(|()| false)

@@ -9,7 +9,10 @@
 //! Changes of the night go from the screen to the thread `replan`, and from there as
 //! another promptbook to the playing thread and back.
 
+use std::cell::RefCell;
 use std::io::Write;
+use std::path::PathBuf;
+use std::rc::Rc;
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::mpsc::SyncSender;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -19,10 +22,11 @@ use super::along::Along;
 use super::driver::{COMMAND_LIMIT, Desk, Driver, Ends, Realtime, Shared};
 use super::editions::Editions;
 use super::journal::Steps;
+use super::learning::{self, Learning};
 use super::log::Log;
 use super::model::ModelRig;
-use super::notice::NOTICE_LIMIT;
-use super::recorder::{Recorder, TAKEN_LIMIT};
+use super::notice::{NOTICE_LIMIT, Notice};
+use super::recorder::{Recorder, TAKEN_LIMIT, Taken};
 use super::replanning::{self, Replanner};
 use super::scribe::{Ending, Scribe};
 use super::{kinds, wanted};
@@ -72,6 +76,8 @@ pub(super) struct Start {
     pub(super) along: Option<Along>,
     /// Where each step is written down.
     pub(super) journal: Option<Steps>,
+    /// The rig's file; none if the show is built in.
+    pub(super) rig_file: Option<PathBuf>,
     /// Where the log is written down.
     pub(super) file: Option<EventLog>,
     /// Standard output for the log, when there is no screen.
@@ -93,6 +99,8 @@ pub(super) struct Performance {
     /// Rig ports of the promptbook's input and output ports.
     pub(super) map: crate::plan::PortMap,
     pub(super) shared: Arc<Shared>,
+    /// Who looks at what comes in, to learn a control.
+    pub(super) learning: Rc<RefCell<Learning>>,
     playing: JoinHandle<()>,
     replanning: JoinHandle<()>,
     scribe: JoinHandle<std::io::Result<Ending>>,
@@ -181,7 +189,7 @@ impl Performance {
     ///
     /// # Errors
     /// If there is no MIDI, or the system has no threads left; in words.
-    pub(super) fn start(start: Start) -> Result<Self, String> {
+    pub(super) fn start(mut start: Start) -> Result<Self, String> {
         let clock = Clock::start();
         let opened = open_ports(&start, clock)?;
         let gates = open_gates(&start, opened.sinks, &opened.waker, clock)?;
@@ -195,26 +203,17 @@ impl Performance {
         let editions = Editions::new(Arc::clone(&sheet));
         let (line, change) = replanning::line(&editions, &opened.waker, &shared);
         let log = Log::default();
-        let scribe = Scribe {
-            notices: notice_receiver,
-            takes: take_receiver,
-            recorder: Recorder::new(Arc::new(start.plan.promptbook.clone())),
-            sheet: Arc::clone(&sheet),
-            editions: editions.clone(),
-            clock,
-            log: log.clone(),
-            file: start.file,
-            journal: start.journal,
-            lines: start.lines,
-            shared: Arc::clone(&shared),
-            dropped_told: 0,
-        };
+        let came_in = (notice_receiver, take_receiver);
+        let scribe = scribe(&mut start, came_in, &editions, (clock, &log), &shared);
+        let rig = (&start.show.rig, start.plan.ports.inputs.as_slice());
+        let (heard, learning) = learning::line(rig, start.rig_file.take(), &shared);
         let ends = Ends {
             commands,
             asks: change.asks,
             answers: change.answers,
             notices,
             takes,
+            heard,
             views,
             shared: Arc::clone(&shared),
         };
@@ -245,6 +244,7 @@ impl Performance {
             model,
             map,
             shared,
+            learning,
             playing,
             replanning,
             scribe,
@@ -286,6 +286,30 @@ impl Performance {
             Ok(Err(error)) => Err(format!("log and signals: {error}")),
             Err(_) => Err("the thread that writes the log died".into()),
         }
+    }
+}
+
+/// Who writes things down, with what the start has for that.
+fn scribe(
+    start: &mut Start,
+    (notices, takes): (rtrb::Consumer<Notice>, rtrb::Consumer<Taken>),
+    editions: &Editions,
+    (clock, log): (Clock, &Log),
+    shared: &Arc<Shared>,
+) -> Scribe {
+    Scribe {
+        notices,
+        takes,
+        recorder: Recorder::new(Arc::new(start.plan.promptbook.clone())),
+        sheet: editions.edition(0).0,
+        editions: editions.clone(),
+        clock,
+        log: log.clone(),
+        file: start.file.take(),
+        journal: start.journal.take(),
+        lines: start.lines.take(),
+        shared: Arc::clone(shared),
+        dropped_told: 0,
     }
 }
 

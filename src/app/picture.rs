@@ -193,6 +193,7 @@ fn rig(plan: &Plan, played: &Played) -> RigStatus {
         in_ports: vec![in_port; plan.promptbook.in_ports.len()],
         is_realtime: Some(true),
         mode: "model rig".into(),
+        learned: None,
         warnings: Vec::new(),
     }
 }

@@ -11,6 +11,7 @@ use std::time::{Duration, Instant};
 use super::along::Along;
 use super::cli;
 use super::journal::Steps;
+use super::learning::rig_file;
 use super::lining;
 use super::load::{self, Files};
 use super::log::Log;
@@ -81,6 +82,7 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
         way,
         along,
         journal,
+        rig_file: Some(rig_file(&args.show, args.rig.as_ref())),
         file: state_file("events.log")
             .and_then(|path| EventLog::open(&path, store::MAX_LOG_BYTES).ok()),
         lines: args
@@ -131,6 +133,7 @@ pub(super) fn line_check(args: &cli::LineCheck, err: &mut dyn Write) -> Result<(
         },
         along: None,
         journal: None,
+        rig_file: Some(rig_file(&args.show, None)),
         file: None,
         lines: None,
     };
@@ -166,6 +169,7 @@ pub(super) fn demo(looks: cli::Looks, err: &mut dyn Write) -> Result<(), String>
         way: Way::Model,
         along: None,
         journal: None,
+        rig_file: None,
         file: None,
         lines: (!is_screen).then(|| Box::new(io::stdout()) as Box<dyn Write + Send>),
     };

@@ -1,6 +1,7 @@
 //! What the drawing loop is fed with: the performance's ends, looked at without waiting.
 
 use std::collections::BTreeSet;
+use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
@@ -66,6 +67,7 @@ impl<'a> Screens<'a> {
             log: self.performance.log.clone(),
             clock: self.performance.clock,
             shared: Arc::clone(&self.performance.shared),
+            learning: Rc::clone(&self.performance.learning),
         }
     }
 

@@ -70,6 +70,7 @@ pub(super) fn gather(
         out_ports,
         in_ports,
         is_realtime: performance.is_realtime(),
+        learned: performance.learning.borrow_mut().look(),
         mode: mode.into(),
         warnings,
     }

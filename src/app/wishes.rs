@@ -1,12 +1,15 @@
 //! What the screen asks of the files: the log written down, marks kept, recordings begun
 //! and ended, keys of one's own.
 
+use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
+use std::rc::Rc;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
 use super::driver::Shared;
+use super::learning::Learning;
 use super::log::Log;
 use crate::ports::Clock;
 use crate::screen::{LogLevel, LogLine, UiState, wings};
@@ -23,6 +26,7 @@ pub(super) struct Wishes {
     pub(super) log: Log,
     pub(super) clock: Clock,
     pub(super) shared: Arc<Shared>,
+    pub(super) learning: Rc<RefCell<Learning>>,
 }
 
 impl Wishes {
@@ -35,6 +39,12 @@ impl Wishes {
                 let was_recording = self.shared.is_recording.fetch_xor(true, Ordering::AcqRel);
                 state.is_recording = !was_recording;
             }
+            Wish::Learn => self.learning.borrow_mut().begin(),
+            Wish::EndLearning => self.learning.borrow_mut().end(),
+            Wish::KeepLearned => match self.learning.borrow_mut().keep(&state.learned_name) {
+                Ok(words) => self.say(LogLevel::Note, &format!("learned: {words}")),
+                Err(words) => self.say(LogLevel::Warning, &format!("learned: {words}")),
+            },
             // The terminal's own affair.
             Wish::Mouse => {}
         }

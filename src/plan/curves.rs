@@ -1,10 +1,23 @@
 //! Velocity curves: points joined by straight lines, made into a table of all velocities.
 
-use crate::show::model::Curve;
+use crate::show::model::{Curve, Rig, Zone};
+
+/// What each velocity becomes in a zone: by its curve, faded at the ends of its window.
+#[must_use]
+pub fn of_zone(rig: &Rig, zone: &Zone) -> [u8; 128] {
+    let straight = Curve {
+        name: String::new(),
+        points: Vec::new(),
+    };
+    let curve = table(rig.curves.get(zone.curve).unwrap_or(&straight));
+    let window = (zone.velocities.0.get(), zone.velocities.1.get());
+    faded(&curve, window, zone.velocity_fades)
+}
 
 /// What each velocity becomes. Velocity 0 stays 0 and no struck note becomes silent:
 /// the result of 1–127 is at least 1 (Note On with velocity 0 would be a Note Off).
-pub(super) fn table(curve: &Curve) -> [u8; 128] {
+#[must_use]
+pub fn table(curve: &Curve) -> [u8; 128] {
     let mut table = [0; 128];
     for (velocity, out) in table.iter_mut().enumerate().skip(1) {
         *out = at(curve, velocity as i32).clamp(1, 127) as u8;

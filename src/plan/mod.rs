@@ -7,7 +7,7 @@
 //! same show gives the same tables.
 #![deny(clippy::disallowed_methods, clippy::disallowed_types)]
 
-mod curves;
+pub mod curves;
 mod line;
 mod names;
 pub mod price;

@@ -15,6 +15,7 @@ mod look;
 mod notice;
 pub mod order;
 mod palette;
+mod plot;
 mod prompt;
 mod scale;
 mod show_clock;
@@ -26,15 +27,17 @@ pub mod status;
 pub mod svg;
 pub mod text;
 pub mod wings;
+mod wings_learn;
 mod wings_ports;
 mod wings_rows;
 mod zone_map;
 
 pub use contrast::contrast;
+pub use plot::plot;
 pub use state::{Colour, Listing, NoteMode, Prompt, Screen, Settings, Theme, UiState};
 pub use wings_rows::{WingsRow, wings_rows};
 
-pub use status::{InPortStatus, LogLevel, LogLine, OutPortStatus, RigStatus};
+pub use status::{InPortStatus, LearnedStatus, LogLevel, LogLine, OutPortStatus, RigStatus};
 
 pub use show_clock::planned_s;
 

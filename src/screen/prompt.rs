@@ -50,6 +50,9 @@ fn question(model: &ScreenModel, prompt: &Prompt) -> String {
         Prompt::Filter(text) => {
             format!("log lines with: {text}_   Enter keeps it, empty shows all")
         }
+        Prompt::Learn(text) => {
+            format!("a name for it: {text}_   Enter writes it into the rig's file, Esc leaves it")
+        }
         Prompt::Mark { call, text } => {
             format!(
                 "mark {call} with: {text}_   Enter keeps it, empty takes it away, Esc leaves it"

@@ -149,6 +149,8 @@ pub enum Prompt {
     Jump(String),
     /// A text that lines of the log must hold.
     Filter(String),
+    /// A name for the control that is learned.
+    Learn(String),
     /// A word for a place.
     Mark {
         /// The place's call number.
@@ -188,6 +190,8 @@ pub struct UiState {
     pub wings: Option<super::WingsRow>,
     /// Lines of the log must hold this to be shown; empty shows all.
     pub log_filter: String,
+    /// The name for the control that was learned, when it is to be written.
+    pub learned_name: String,
     /// Words for trouble spots, by call number.
     pub marks: BTreeMap<String, String>,
     /// The running order lists marked places only.

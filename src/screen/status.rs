@@ -11,6 +11,8 @@ pub struct RigStatus {
     pub is_realtime: Option<bool>,
     /// The mode in words: `show`, `rehearsal`, `model rig`.
     pub mode: String,
+    /// What somebody moved while a control is learned; none while nobody learns.
+    pub learned: Option<LearnedStatus>,
     /// Standing warnings, such as pedals that reach the program through the terminal.
     pub warnings: Vec<String>,
 }
@@ -29,6 +31,17 @@ impl RigStatus {
         }
         same
     }
+}
+
+/// What was moved while a control is learned, in words.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct LearnedStatus {
+    /// What it is.
+    pub what: String,
+    /// How far it went; empty while nothing moved.
+    pub seen: String,
+    /// The line for the rig's file, and where it belongs; empty while nothing moved.
+    pub line: String,
 }
 
 /// One output port.

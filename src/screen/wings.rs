@@ -21,6 +21,7 @@ use super::notice::notice;
 use super::prompt;
 use super::status::{LogLevel, LogLine};
 use super::text::{indent, put, put_right, row, rows, sanitise, tint, width, wrap};
+use super::wings_learn::learning;
 use super::wings_ports::{Line, draw, in_ports, out_ports, receivers, slots};
 use super::wings_rows::{RowLine, WingsRow, notes, pedal_lines};
 use ratatui::buffer::Buffer;
@@ -124,7 +125,8 @@ impl Columns {
             ..body
         };
         let plain = |lines: Vec<Line>| lines.into_iter().map(|line| (line, None));
-        let mut left: Vec<RowLine> = plain(out_ports(model, look)).collect();
+        let mut left: Vec<RowLine> = plain(learning(model, look)).collect();
+        left.extend(plain(out_ports(model, look)));
         let mut right = Vec::new();
         if is_wide {
             left.extend(plain(in_ports(model, look)));

@@ -36,6 +36,12 @@ pub enum Wish {
     KeepMarks,
     /// A recording begins, or the one that runs ends and is saved.
     Record,
+    /// What is moved from now on is looked at.
+    Learn,
+    /// What was moved is written down, under the name that the state has.
+    KeepLearned,
+    /// What was moved is of no interest any more.
+    EndLearning,
     /// The mouse is taken, or left to the terminal, as the state says.
     Mouse,
 }
@@ -253,6 +259,10 @@ impl Desk {
             | UiCommand::NextMark
             | UiCommand::MarksOnly => return rehearsal::act(command, state, facts),
             UiCommand::Record => return wish(Wish::Record),
+            UiCommand::Learn => {
+                state.prompt = Some(Prompt::Learn(String::new()));
+                return wish(Wish::Learn);
+            }
             UiCommand::SaveLog => return wish(Wish::SaveLog),
             UiCommand::Mouse => {
                 state.has_mouse = !state.has_mouse;
@@ -924,5 +934,39 @@ mod tests {
         bench.key(KeyCode::Esc);
         assert_eq!(bench.state.log_filter, "");
         assert_eq!(bench.state.screen, Screen::Wings);
+    }
+
+    /// Only from the wings; the name is typed while the control is moved.
+    #[test]
+    fn a_control_is_learned_under_a_name_or_left() {
+        let mut bench = Bench::new();
+        let key = |code| Event::Key(KeyEvent::new(code, KeyModifiers::NONE));
+        assert_eq!(bench.event(&key(KeyCode::Char('l'))).wish, None);
+        bench.state.screen = Screen::Wings;
+        assert_eq!(
+            bench.event(&key(KeyCode::Char('l'))).wish,
+            Some(Wish::Learn)
+        );
+        assert_eq!(
+            bench.event(&key(KeyCode::Enter)).wish,
+            None,
+            "it has no name"
+        );
+        assert_eq!(bench.typed(" q!"), []);
+        assert_eq!(bench.state.prompt, Some(Prompt::Learn(" q!".into())));
+        // A pedal that types keys steps whatever is open.
+        assert_eq!(bench.key(KeyCode::PageDown), [Command::Step]);
+        assert_eq!(
+            bench.event(&key(KeyCode::Enter)).wish,
+            Some(Wish::KeepLearned)
+        );
+        assert_eq!(bench.state.learned_name, "q!");
+        assert_eq!(bench.state.prompt, None);
+        bench.event(&key(KeyCode::Char('l')));
+        assert_eq!(
+            bench.event(&key(KeyCode::Esc)).wish,
+            Some(Wish::EndLearning)
+        );
+        assert_eq!(bench.state.prompt, None);
     }
 }

@@ -56,6 +56,8 @@ pub enum UiCommand {
     EndNote,
     /// Ignore the pedal under the cursor, or heed it again.
     IgnorePedal,
+    /// Learn a control that somebody moves.
+    Learn,
     /// Lock the pedals that step, or free them.
     LockPedals,
     /// Loop the scene under the cursor, or end the loop.

@@ -32,8 +32,11 @@ impl Desk {
     ) -> Option<Reply> {
         let is_plain = (key.modifiers - KeyModifiers::SHIFT).is_empty();
         if key.code == KeyCode::Esc {
-            state.prompt = None;
-            return Some(Reply::default());
+            let left = state.prompt.take();
+            return Some(match left {
+                Some(Prompt::Learn(_)) => wish(Wish::EndLearning),
+                _ => Reply::default(),
+            });
         }
         match (state.prompt.as_mut()?, key.code) {
             (prompt, KeyCode::Char(c)) if is_plain => {
@@ -80,6 +83,7 @@ impl Desk {
             Some(Prompt::ConfirmJump(target)) => jump(target, state),
             Some(Prompt::ConfirmQuit) => quit(),
             Some(Prompt::Mark { call, text }) => mark(state, call, text),
+            Some(Prompt::Learn(text)) => keep_learned(state, text),
             Some(Prompt::Line { text, .. }) => self.obey_line(text, state, facts),
             Some(Prompt::Find(_) | Prompt::Filter(_)) | None => Reply::default(),
         }
@@ -126,6 +130,7 @@ fn typed(prompt: &mut Prompt) -> Option<&mut String> {
         Prompt::Find(text)
         | Prompt::Jump(text)
         | Prompt::Filter(text)
+        | Prompt::Learn(text)
         | Prompt::Mark { text, .. }
         | Prompt::Line { text, .. } => Some(text),
         Prompt::ConfirmJump(_) | Prompt::ConfirmQuit => None,
@@ -143,6 +148,17 @@ fn mark(state: &mut UiState, call: String, text: String) -> Reply {
         state.marks.insert(call, text);
     }
     wish(Wish::KeepMarks)
+}
+
+/// Has what was learned written down. Without a name it goes on.
+fn keep_learned(state: &mut UiState, text: String) -> Reply {
+    let name = text.trim();
+    if name.is_empty() {
+        state.prompt = Some(Prompt::Learn(String::new()));
+        return Reply::default();
+    }
+    state.learned_name = name.to_owned();
+    wish(Wish::KeepLearned)
 }
 
 /// Pasted text goes into what is being typed and nowhere else: it is never keys.

@@ -350,6 +350,13 @@ pub const TABLE: &[KeyRow] = &[
     )
     .takes(Takes::Pedal),
     row(
+        ("learn", HELP_ONLY),
+        &[UiKey::letter('l')],
+        WINGS,
+        UiCommand::Learn,
+        "move a control: what it is, and its line for the rig's file",
+    ),
+    row(
         ("lock", HELP_ONLY),
         &[UiKey::letter('L'), UiKey::plain(KeyCode::F(7))],
         ALL,

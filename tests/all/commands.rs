@@ -9,7 +9,9 @@ use std::process::{Command, Output, Stdio};
 
 use rustix::process::{Pid, Signal, kill_process};
 
-const COMMANDS: [&str; 7] = ["play", "check", "plan", "ports", "replay", "new", "picture"];
+const COMMANDS: [&str; 8] = [
+    "play", "check", "plan", "curves", "ports", "replay", "new", "picture",
+];
 const DEMO: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/shows/quarry-lanterns");
 
 /// The program with a home of its own and no terminal.
@@ -266,6 +268,41 @@ fn the_plan_of_a_night_is_priced_as_json_and_as_text() {
         let is_row = |line: &str| line.starts_with(call) && line.contains(scene);
         assert!(table.lines().any(is_row), "{call} {scene}: {table}");
     }
+}
+
+/// Drawn with stars; what the numbers below the plot say is worked out by hand.
+#[test]
+fn curves_are_drawn_and_a_zone_with_its_window() {
+    let (home, show) = home();
+    let show = show.to_str().unwrap();
+    assert_eq!(status(&run(home.path(), &["new", show])), 0);
+    let output = run(home.path(), &["curves", show, "--ascii"]);
+    assert_eq!(status(&output), 0, "{}", text(&output.stderr));
+    let drawn = text(&output.stdout);
+    assert!(drawn.starts_with("curve \"straight\"\n 127 |"), "{drawn}");
+    assert!(drawn.is_ascii());
+    let rows: Vec<&str> = drawn.lines().collect();
+    // From the lower left corner to the upper right one.
+    assert_eq!(rows[32], "   0 |**");
+    assert_eq!(rows[1], format!(" 127 |{}**", " ".repeat(62)));
+    assert_eq!(
+        rows[35],
+        "struck     1   16   32   48   64   80   96  112  127"
+    );
+    assert_eq!(
+        rows[36],
+        "played     1   16   32   48   64   80   96  112  127"
+    );
+    let zone = run(
+        home.path(),
+        &["curves", DEMO, "--zone", "ferry-lights/nowhere/left"],
+    );
+    assert_eq!(status(&zone), 2);
+    let words = text(&zone.stderr);
+    assert!(
+        words.contains("ferry-lights: there is no scene \"nowhere\""),
+        "{words}"
+    );
 }
 
 #[test]

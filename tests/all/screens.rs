@@ -13,7 +13,9 @@ use ratatui::layout::Rect;
 use ratatui::style::Color;
 use segue::engine::promptbook::{PositionId, SlotId};
 use segue::engine::view::{Presence, Swallowed};
-use segue::screen::{self, Colour, LogLine, NoteMode, Prompt, Screen, Theme, UiState};
+use segue::screen::{
+    self, Colour, LearnedStatus, LogLine, NoteMode, Prompt, Screen, Theme, UiState,
+};
 use segue::sheet::{ControllerLine, PositionLine, ReceiverLine, RouteLine, Sheet};
 use std::path::{Path, PathBuf};
 
@@ -211,6 +213,24 @@ fn order_with_marks_and_a_loop_while_a_command_is_typed() {
         });
         check(
             &format!("order-rehearsal-{}x{}", size.0, size.1),
+            &draw(&sample, size),
+        );
+    }
+}
+
+#[test]
+fn wings_while_a_control_is_learned() {
+    for size in SIZES {
+        let mut sample = sample::Sample::new();
+        sample.ui.screen = Screen::Wings;
+        sample.ui.prompt = Some(Prompt::Learn("big kno".into()));
+        sample.rig.learned = Some(LearnedStatus {
+            what: "control 74 on channel 1 at \"keys\"".into(),
+            seen: "3 to 127 seen, 7 bits, continuous".into(),
+            line: "\"NAME\": Control(74)   in the sources of \"lower\"".into(),
+        });
+        check(
+            &format!("wings-learn-{}x{}", size.0, size.1),
             &draw(&sample, size),
         );
     }
@@ -473,6 +493,7 @@ fn prompts() -> impl Strategy<Value = Option<Prompt>> {
         Just(None),
         any_text().prop_map(|text| Some(Prompt::Find(text))),
         any_text().prop_map(|text| Some(Prompt::Jump(text))),
+        any_text().prop_map(|text| Some(Prompt::Learn(text))),
         any::<usize>().prop_map(|to| Some(Prompt::ConfirmJump(to))),
     ]
 }

@@ -7,10 +7,22 @@ use super::super::recorder::Taken;
 use super::Desk;
 use super::rescue::settings;
 use crate::engine::input::{Input, Payload};
+use crate::engine::promptbook::InPort;
 use crate::engine::view::SlotView;
 use crate::midi::{Channel, Message, Program, Value7, cc};
 
 impl Desk {
+    /// Hands over what came in, while a control is learned.
+    pub(super) fn show_to_learner(&mut self, port: InPort, message: Message) {
+        let shared = &self.ends.shared;
+        if shared.is_learning.load(Ordering::Acquire) {
+            let heard = (self.clock.now_us(), port, message);
+            if self.ends.heard.push(heard).is_err() {
+                shared.unheard.fetch_add(1, Ordering::Relaxed);
+            }
+        }
+    }
+
     /// Hands over what came in, while a recording runs.
     pub(super) fn record_input(&mut self, at_us: u64, input: Input) {
         let is_on = self.ends.shared.is_recording.load(Ordering::Acquire);

@@ -495,6 +495,7 @@ fn rig() -> RigStatus {
             .collect(),
         is_realtime: Some(true),
         mode: "show".into(),
+        learned: None,
         warnings: Vec::new(),
     }
 }
