@@ -12,6 +12,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU8, AtomicU64, Ordering};
 
+use super::learning::Heard;
 use super::notice::{Event, Notice, Watch};
 use super::recorder::Taken;
 use super::replanning::{Answer, Ask};
@@ -68,7 +69,7 @@ pub(super) struct Ends {
     /// What comes in and goes out, while a recording runs.
     pub(super) takes: rtrb::Producer<Taken>,
     /// What comes in, while a control is learned.
-    pub(super) heard: rtrb::Producer<(u64, InPort, Message)>,
+    pub(super) heard: rtrb::Producer<Heard>,
     /// The view, for the screen.
     pub(super) views: triple_buffer::Input<View>,
     /// Flags and counters.

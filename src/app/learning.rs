@@ -26,10 +26,13 @@ pub(super) const HEARD_LIMIT: usize = 1024;
 /// Largest rig file that is changed; the reader has the last word.
 const RIG_LIMIT: u64 = 9 << 20;
 
+/// What came in: when, where, and what.
+pub(super) type Heard = (u64, InPort, Message);
+
 /// The screen's end of what came in while it learns.
 pub(super) struct Learning {
     learner: Learner,
-    heard: rtrb::Consumer<(u64, InPort, Message)>,
+    heard: rtrb::Consumer<Heard>,
     rig: Rig,
     /// Rig port of each input port.
     inputs: Vec<usize>,
@@ -48,10 +51,7 @@ pub(super) fn line(
     (rig, inputs): (&Rig, &[usize]),
     file: Option<PathBuf>,
     shared: &Arc<Shared>,
-) -> (
-    rtrb::Producer<(u64, InPort, Message)>,
-    Rc<RefCell<Learning>>,
-) {
+) -> (rtrb::Producer<Heard>, Rc<RefCell<Learning>>) {
     let (sender, heard) = rtrb::RingBuffer::new(HEARD_LIMIT);
     let learning = Learning {
         learner: Learner::default(),
@@ -233,7 +233,7 @@ mod tests {
     struct Bench {
         _folder: tempfile::TempDir,
         file: PathBuf,
-        heard: rtrb::Producer<(u64, InPort, Message)>,
+        heard: rtrb::Producer<Heard>,
         learning: Rc<RefCell<Learning>>,
     }
 
