@@ -25,6 +25,8 @@ pub(super) const BEND: u8 = 128;
 pub(super) const PRESSURE: u8 = 129;
 /// The first of the three pedals.
 pub(super) const FIRST_PEDAL: u8 = 130;
+/// The first axis of the first member of an MPE zone: three for each of fifteen members.
+pub(super) const FIRST_MEMBER: u8 = 133;
 
 /// Movements that wait for their turn.
 #[derive(Clone, Copy, Debug, Default)]
@@ -73,6 +75,13 @@ impl Waiting {
         }
         self.last = next;
         Some(next)
+    }
+
+    /// Takes one out.
+    pub(super) fn remove(&mut self, number: u8) {
+        if let Some(word) = self.bits.get_mut(usize::from(number / 64)) {
+            *word &= !(1 << (number % 64));
+        }
     }
 
     pub(super) fn clear(&mut self) {
@@ -284,6 +293,7 @@ impl Machine {
                     self.pass(call, slot, |ch| Message::Pressure(ch, value));
                 }
             }
+            FIRST_MEMBER.. => self.tell_place_moved(call, slot, number),
             FIRST_PEDAL.. => {
                 let pedal = usize::from(number - FIRST_PEDAL);
                 if pedal < PEDALS.len() {

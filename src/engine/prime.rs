@@ -403,6 +403,7 @@ impl Machine {
         match place {
             TO_PEDALS_UP => self.begin_slot(call, slot),
             TO_PATCH => {
+                self.tell_zone(call, slot);
                 let Some(manners) = self.manners(call.book, slot).copied() else {
                     return;
                 };

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use segue::engine::promptbook::InPort;
+use segue::midi::mpe::Leader;
 use segue::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
 use segue::show::model::{
     Action, BankBytes, ControllerItem, Cue, CueMessage, Curve, Leave, LevelChange, LevelLaw,
@@ -223,6 +224,7 @@ fn keyboard(at: usize, port: usize) -> ControllerItem {
         site: Site::default(),
         port,
         channel: None,
+        mpe: None,
         keys: Some((Key::MIN, Key::MAX)),
         sources,
     }
@@ -234,6 +236,7 @@ fn pedal_box(port: usize) -> ControllerItem {
         site: Site::default(),
         port,
         channel: None,
+        mpe: None,
         keys: None,
         sources: Vec::new(),
     }
@@ -269,6 +272,7 @@ fn receiver(
             name: format!("group {number}"),
             site: Site::default(),
             channels,
+            mpe: Vec::new(),
         });
     }
     let (kind, hears) = match rx.kind {
@@ -432,6 +436,7 @@ pub(crate) fn spec(rx: &Rx, receiver: &Receiver) -> ReceiverSpec {
         groups,
         fixed: Vec::new(),
         patches: Vec::new(),
+        knows_zones: false,
         manners: ModelManners {
             heeds_bank_msb: mn.bank & 1 == 1,
             heeds_bank_lsb: mn.bank & 2 == 2,
@@ -680,6 +685,7 @@ fn zone(at: usize, zn: &Zn, receiver: usize, group: usize, rig: &Rig) -> Zone {
         } else {
             LevelChange::Ride
         },
+        finger: Leader::Last,
         settings: Vec::new(),
     }
 }
