@@ -212,6 +212,19 @@ impl Known {
         }
     }
 
+    /// Where the axes of one of its channels stand is not known.
+    pub(super) fn forget_axes(&mut self, member: u8) {
+        let Some(index) = member.checked_sub(1) else {
+            self.bend = UNKNOWN_BEND;
+            self.pressure = UNKNOWN;
+            self.set_control(cc::SLIDE, UNKNOWN);
+            return;
+        };
+        if let Some(member) = self.members.get_mut(usize::from(index)) {
+            *member = MemberKnown::NOTHING;
+        }
+    }
+
     /// Nothing is known of the members of an MPE zone.
     pub(super) fn forget_members(&mut self) {
         self.each_member(|member| *member = MemberKnown::NOTHING);

@@ -291,6 +291,23 @@ impl Machine {
             self.tell_axis(call, place, axis);
         }
         self.set_lead(place, present);
+        // A slot that loads may not hear it: it is told again when it has loaded.
+        if let Some(state) = self.slots.get_mut(place.0.index())
+            && state.loads_until_us.is_some()
+        {
+            state.known.forget_axes(place.1);
+        }
+    }
+
+    /// Puts the members that are held where their fingers are, after a patch has loaded.
+    pub(super) fn settle_members(&mut self, call: &mut Call<'_>, slot: SlotId) {
+        let mut index = 0;
+        while let Some(note) = self.notes.get(index).copied() {
+            index += 1;
+            if note.slot == slot && note.member > 0 && note.is_key_down() {
+                self.settle_place(call, (slot, note.member), None);
+            }
+        }
     }
 
     pub(super) fn set_lead(&mut self, (slot, member): Place, lead: Option<Lead>) {

@@ -1,8 +1,8 @@
 //! Setting up MPE zones: of instruments, by RPN 6; and of surfaces, which say so themselves.
 //!
 //! A zone is state like any other, told by difference when its slot is made for a sound,
-//! and when a port comes, returns or is sent to again; but never while notes are held on
-//! it, since a receiver may end them: then when it is silent. After the number of members
+//! and when a port comes, returns or is sent to again; but RPN 6 never while notes are held
+//! on it, since a receiver may end them: then when it is silent. After the number of members
 //! come the bend ranges: RPN 0 on every member with one value, then the manager's. (The
 //! text of the standard was not opened.)
 
@@ -71,26 +71,18 @@ impl Machine {
             (Parameter::Rpn(CONFIGURATION), seven(zone.members)),
             (Parameter::MemberBend, seven(zone.bend_range)),
         ];
-        let known = &state.known;
-        let holds = |parameter, value: Value14| known.parameter(parameter) == Some(value.get());
-        if parameters
-            .into_iter()
-            .all(|(name, value)| holds(name, value))
-        {
-            return;
-        }
-        if state.notes > 0 {
-            state.owed = Owed::Everything;
-            return;
-        }
         for (parameter, value) in parameters {
-            let held = self
-                .slots
-                .get(slot.index())
-                .and_then(|state| state.known.parameter(parameter));
-            if held != Some(value.get()) {
-                self.send_numbered(call, slot, call.telling, (parameter, value));
+            let Some(state) = self.slots.get_mut(slot.index()) else {
+                return;
+            };
+            if state.known.parameter(parameter) == Some(value.get()) {
+                continue;
             }
+            if parameter != Parameter::MemberBend && state.notes > 0 {
+                state.owed = Owed::Everything;
+                continue;
+            }
+            self.send_numbered(call, slot, call.telling, (parameter, value));
         }
     }
 

@@ -414,6 +414,7 @@ impl Machine {
             }
             if state.sound.is_some() || state.notes > 0 {
                 self.settle(call, slot);
+                self.settle_members(call, slot);
             } else if !self.priming.has_begun(slot) {
                 // A pedal that came up meanwhile was not told.
                 self.settle_pedals(call, slot);
