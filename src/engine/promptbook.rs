@@ -6,9 +6,7 @@
 
 pub use super::route_tables::*;
 use crate::midi::mpe::Leader;
-use crate::midi::{
-    Channel, Controller, Key, KeyCode, Message, MpeZone, Program, Value7, Value14,
-};
+use crate::midi::{Channel, Controller, Key, KeyCode, Message, MpeZone, Program, Value7, Value14};
 
 /// A stretch of one of the flat tables.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]

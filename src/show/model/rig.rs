@@ -2,7 +2,7 @@
 
 use super::{ControllerItem, PedalBinding, Site};
 use crate::midi::pitch::MiddleC;
-use crate::midi::{Channel, Controller, Key, Message, MpeZone, Program, Value7, Value14};
+use crate::midi::{Channel, Controller, Message, MpeZone, Program, Value7, Value14};
 
 /// Everything plugged in (`rig.ron`).
 #[derive(Clone, PartialEq, Debug, Default)]
