@@ -9,7 +9,7 @@
 //! with the fewest keys.
 
 use super::machine::{Call, Machine};
-use super::mpe::{AXES, Axis, Lead, Place, move_number};
+use super::mpe::{AXES, Lead, Place, move_number};
 use super::notes::Note;
 use super::promptbook::{ControllerId, SlotId};
 use super::slots::{Owed, SlotState};
@@ -77,14 +77,15 @@ impl Machine {
                 state.moves.remove(number);
             }
         }
-        let has_slid = before
-            .and_then(|before| self.finger(before.controller, before.finger))
-            .is_some_and(|finger| finger.moved(Axis::Slide) > 0);
+        let passes_slide = before.is_some_and(|before| {
+            let surface = call.book.controllers.get(before.controller.index());
+            surface.is_some_and(|entry| entry.passes_control(cc::SLIDE))
+        });
         if lead.is_none()
             && member == 0
             && let Some(state) = self.slots.get_mut(slot.index())
             && state.sound.is_some()
-            && state.owed == Owed::Nothing
+            && matches!(state.owed, Owed::Nothing | Owed::Difference)
         {
             // At rest again once it has rung out; a parameter that slide moved is the scene's.
             state.owed = Owed::Difference;
@@ -96,7 +97,7 @@ impl Machine {
                     let mut settings = sound.settings.of(&call.book.settings).iter();
                     settings.any(|setting| sets(*setting, cc::SLIDE))
                 });
-            state.is_rerouted |= states_slide && has_slid;
+            state.is_rerouted |= states_slide && passes_slide;
         }
     }
 

@@ -194,11 +194,11 @@ impl Machine {
     pub(super) fn run_moves(&mut self, call: &mut Call<'_>) {
         call.is_played = true;
         for id in (0u8..).map(OutPort).take(self.outputs.len()) {
-            while self
-                .outputs
-                .get(id.index())
-                .is_some_and(|port| port.has_moves && port.moves_from_us() <= call.now_us)
-            {
+            // On a quick line only what a finger hands over to another comes here, at once.
+            let is_quick = !is_slow(call, id);
+            while self.outputs.get(id.index()).is_some_and(|port| {
+                port.has_moves && (is_quick || port.moves_from_us() <= call.now_us)
+            }) {
                 let Some((found, slot)) = self.next_move(call, id) else {
                     if let Some(port) = self.outputs.get_mut(id.index()) {
                         port.has_moves = false;

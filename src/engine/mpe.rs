@@ -299,8 +299,10 @@ impl Machine {
         }
     }
 
-    /// Puts the members that are held where their fingers are, after a patch has loaded.
-    pub(super) fn settle_members(&mut self, call: &mut Call<'_>, slot: SlotId) {
+    /// Puts the channels on which fingers are down where those are, after a slot was made
+    /// for its sound.
+    pub(super) fn settle_fingers(&mut self, call: &mut Call<'_>, slot: SlotId) {
+        self.settle_place(call, (slot, 0), None);
         let mut index = 0;
         while let Some(note) = self.notes.get(index).copied() {
             index += 1;

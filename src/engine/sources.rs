@@ -13,6 +13,7 @@ use super::moves::{BEND, PRESSURE};
 use super::mpe::{Axis, Finger, Place};
 use super::pedals::pedal_of;
 use super::promptbook::{Address, ControllerId, Promptbook, SlotId};
+use super::route_way::range_on;
 use super::slots::{SlotState, bit};
 use super::touch::Led;
 use crate::midi::{Controller, Message, MpeZone, Value7, Value14, cc, scale};
@@ -485,15 +486,6 @@ fn bend_on(book: &Promptbook, slot: &SlotState, range: Option<u8>, value: Value1
         return value;
     };
     scale::bend_between(value, from, range_on(book, slot))
-}
-
-/// How far the sound of a slot bends.
-fn range_on(book: &Promptbook, slot: &SlotState) -> u8 {
-    slot.voiced
-        .and_then(|index| book.sounds.get(index))
-        .and_then(|sound| sound.bend_range)
-        .unwrap_or(super::voicing::NEUTRAL_BEND_RANGE)
-        .get()
 }
 
 /// Whether a wheel that goes from `before` to `after` reaches or crosses its centre.

@@ -203,6 +203,7 @@ impl Machine {
             self.tell_target(call, slot, &sound, index);
         }
         self.settle_pedals(call, slot);
+        self.settle_fingers(call, slot);
         if let Some(volume) = sound.volume {
             self.tell_control(call, slot, cc::VOLUME, volume);
         }
@@ -414,7 +415,6 @@ impl Machine {
             }
             if state.sound.is_some() || state.notes > 0 {
                 self.settle(call, slot);
-                self.settle_members(call, slot);
             } else if !self.priming.has_begun(slot) {
                 // A pedal that came up meanwhile was not told.
                 self.settle_pedals(call, slot);
