@@ -88,6 +88,7 @@ fn receivers() -> (Vec<ReceiverEntry>, Vec<SlotEntry>) {
                 receiver: ReceiverId(id),
                 port: OutPort(id),
                 channel: Channel::new(channel).unwrap(),
+                mpe: None,
                 group: channel / 8,
             }));
             ReceiverEntry {
@@ -120,6 +121,7 @@ fn controllers() -> Box<[ControllerEntry]> {
         .map(|id| ControllerEntry {
             port: InPort(id),
             channel: None,
+            mpe: None,
             keys: (Key::MIN, Key::MAX),
             passes: [1 << 1 | 1 << 11 | 1 << 16, 0b1101],
             passes_pressure: true,
@@ -172,6 +174,7 @@ fn zone(dice: &mut Dice, controller: u8, number: u8) -> ZoneEntry {
         curve: 0,
         sound: SoundId(number),
         catches: dice.roll(4) == 0,
+        finger: segue::midi::mpe::Leader::Last,
         leave: match dice.roll(4) {
             0 => Leave::Cut,
             1 => Leave::Fade(70),

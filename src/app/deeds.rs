@@ -1,7 +1,9 @@
 //! What a command of the technician did, in words for the log.
 
-use crate::engine::promptbook::{PositionId, ReceiverId, SlotId};
+use crate::engine::promptbook::{ControllerId, PositionId, ReceiverId, SlotId};
 use crate::engine::rescue::{Deed, PedalId};
+use crate::midi::MpeZone;
+use crate::midi::mpe::Side;
 use crate::screen::LogLevel;
 use crate::sheet::Sheet;
 
@@ -59,8 +61,36 @@ pub(super) fn words(deed: &Deed, sheet: &Sheet) -> (LogLevel, String) {
         Deed::Locked(false) => (Note, "pedals free: they step again".into()),
         Deed::TookOver { .. } | Deed::NoSpare(_) | Deed::SpareAbsent(_) => spare_words(deed, sheet),
         Deed::Looped(stretch) => (Note, loop_words(stretch, sheet)),
+        Deed::Zone { of, zone, cut } => (Warning, zone_words(of, zone, cut, sheet)),
         Deed::NoLoop => (Warning, "no loop in a show: rehearse first".into()),
     }
+}
+
+/// What a surface has said of its MPE zone.
+fn zone_words(
+    of: Option<ControllerId>,
+    zone: MpeZone,
+    cut: Option<ControllerId>,
+    sheet: &Sheet,
+) -> String {
+    let name = |id: ControllerId| {
+        let line = sheet.controllers.get(id.index());
+        line.map_or("?", |line| line.name.as_str())
+    };
+    let side = match zone.side {
+        Side::Lower => "lower",
+        Side::Upper => "upper",
+    };
+    let who = of.map_or("a surface that the rig does not have", name);
+    let mut words = match zone.members {
+        0 => format!("{who} has given up its {side} MPE zone"),
+        1 => format!("{who} has set up its {side} MPE zone: 1 member"),
+        more => format!("{who} has set up its {side} MPE zone: {more} members"),
+    };
+    if let Some(cut) = cut {
+        words.push_str(&format!("; that of {} gave way", name(cut)));
+    }
+    words
 }
 
 fn spare_words(deed: &Deed, sheet: &Sheet) -> (LogLevel, String) {
@@ -116,7 +146,7 @@ fn receiver_name(sheet: &Sheet, receiver: ReceiverId) -> &str {
 fn slot_name(sheet: &Sheet, slot: SlotId) -> String {
     let found = sheet.receivers.iter().find_map(|line| {
         let at = slot.index().checked_sub(line.slots.0)?;
-        Some((line, line.channels.get(at)?))
+        Some((line, line.channel_words(at)?))
     });
     found.map_or_else(
         || format!("slot {}", slot.0),

@@ -239,7 +239,7 @@ impl Desk {
         self.book.bindings.iter().any(|binding| {
             let controller = self.book.controllers.get(binding.controller.index());
             let is_from = controller.is_some_and(|c| {
-                c.port == port && (c.channel.is_none() || c.channel == message.channel())
+                c.port == port && message.channel().is_none_or(|own| c.has_channel(own))
             });
             is_from && binding.action == Action::Step && binding.is_pressed_by(message)
         })

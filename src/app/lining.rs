@@ -9,6 +9,7 @@ use std::io::{BufRead, Write};
 
 use super::{cli, load};
 use crate::midi::Value7;
+use crate::midi::mpe::Leader;
 use crate::screen::UiState;
 use crate::sheet::Sheet;
 use crate::show::model::{
@@ -277,6 +278,7 @@ fn scene(show: &Show, name: &str, sound: Option<(usize, usize, usize)>, words: &
             catches: false,
             leave: Leave::Hold,
             level_change: LevelChange::Ride,
+            finger: Leader::Last,
             settings: Vec::new(),
         })
     });

@@ -63,7 +63,7 @@ fn spec(item: &model::Receiver) -> ReceiverSpec {
         .groups
         .iter()
         .enumerate()
-        .flat_map(|(at, group)| group.channels.iter().map(move |c| (at, c)));
+        .flat_map(|(at, group)| group.all_channels().map(move |channel| (at, channel)));
     for (group, channel) in channels {
         listens |= 1 << channel.get();
         if let Some(place) = groups.get_mut(usize::from(channel.get())) {
@@ -88,6 +88,7 @@ fn spec(item: &model::Receiver) -> ReceiverSpec {
             .iter()
             .map(|patch| patch_spec(patch, &item.manners))
             .collect(),
+        knows_zones: item.groups.iter().any(|group| !group.mpe.is_empty()),
         manners: manners(&item.manners),
     }
 }

@@ -128,9 +128,15 @@ impl Recorder {
             let all = self.book.controllers.iter().zip(&sheet.controllers);
             all.filter(|(entry, _)| entry.port == port)
         };
-        let own = on_port().find(|(entry, _)| entry.channel.is_some() && entry.channel == channel);
+        let own = on_port().find(|(entry, _)| {
+            entry.channel.is_some() && channel.is_some_and(|channel| entry.has_channel(channel))
+        });
         let any = || on_port().find(|(entry, _)| entry.channel.is_none());
-        own.or_else(any).map(|(_, line)| line.name.clone())
+        // A surface may set up more members than the rig says.
+        let surface = || on_port().find(|(entry, _)| entry.mpe.is_some());
+        own.or_else(any)
+            .or_else(surface)
+            .map(|(_, line)| line.name.clone())
     }
 
     fn push(&mut self, track: &str, at_us: u64, event: TakeEvent) {

@@ -215,7 +215,8 @@ pub(super) fn inputs(show: &Show, plan: &Plan, recording: &Recording) -> Played 
     (inputs, remarks)
 }
 
-/// A message of a track as the controller of that name would send it: on its own channel.
+/// A message of a track as the controller of that name would send it: on its own channel,
+/// or, from a surface, on that of its finger.
 fn played(plan: &Plan, track: &str, message: Message) -> Option<Input> {
     let at = plan
         .sheet
@@ -225,6 +226,7 @@ fn played(plan: &Plan, track: &str, message: Message) -> Option<Input> {
     let entry = plan.promptbook.controllers.get(at)?;
     let message = entry
         .channel
+        .filter(|_| entry.mpe.is_none())
         .map_or(message, |channel| message.on_channel(channel));
     Some(Input::Midi(entry.port, message))
 }

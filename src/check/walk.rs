@@ -1,6 +1,6 @@
 //! Walks over a show that several rules take, and words that several rules use.
 
-use crate::midi::Channel;
+use crate::midi::{Channel, MpeZone};
 use crate::show::finding::quoted;
 use crate::show::model::{Night, NightEntry, Receiver, Scene, Show, Song, Zone};
 
@@ -14,6 +14,21 @@ pub(super) fn scenes(show: &Show) -> impl Iterator<Item = (&Song, &Scene)> {
 /// All zones, with their scenes and songs.
 pub(super) fn zones(show: &Show) -> impl Iterator<Item = (&Song, &Scene, &Zone)> {
     scenes(show).flat_map(|(song, scene)| scene.zones.iter().map(move |zone| (song, scene, zone)))
+}
+
+/// A zone that an MPE surface plays: where it is, the surface's MPE zone, and that of the
+/// slot if it is one.
+pub(super) type FingerZone<'a> = (&'a Song, &'a Scene, &'a Zone, MpeZone, Option<MpeZone>);
+
+/// All zones that MPE surfaces play.
+pub(super) fn finger_zones(show: &Show) -> impl Iterator<Item = FingerZone<'_>> {
+    zones(show).filter_map(|(song, scene, zone)| {
+        let surface = show.rig.controllers.get(zone.controller)?.mpe?;
+        let receiver = show.rig.receivers.get(zone.receiver)?;
+        let zones = &receiver.groups.get(zone.group)?.mpe;
+        let of_slot = zones.iter().min_by_key(|zone| zone.members).copied();
+        Some((song, scene, zone, surface, of_slot))
+    })
 }
 
 /// Pairs of neighbouring scenes in the order of a song.
@@ -49,7 +64,7 @@ pub(super) fn channels(receiver: &Receiver) -> impl Iterator<Item = Channel> {
     receiver
         .groups
         .iter()
-        .flat_map(|group| group.channels.iter().copied())
+        .flat_map(|group| group.all_channels())
         .chain(receiver.global)
 }
 

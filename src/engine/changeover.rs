@@ -334,7 +334,9 @@ impl Machine {
             let lost = if is_bent { before.feeds & !feeds } else { 0 };
             let mut tails = state.bend_tails & !feeds;
             for (id, controller) in (0u8..).map(ControllerId).zip(self.controllers.iter()) {
-                let is_lost = lost & bit(id) != 0;
+                // Where a finger leads, its bend stays with what it holds.
+                let is_led = state.lead.is_some_and(|lead| lead.controller == id);
+                let is_lost = lost & bit(id) != 0 && !is_led;
                 if is_lost && controller.is_bent() && self.has_note(id, slot, false) {
                     tails |= bit(id);
                 }

@@ -6,10 +6,11 @@ use super::master::Master;
 use super::notes::{NEUTRAL_RELEASE, Note};
 use super::promptbook::{ControllerId, Leave, PositionId, Promptbook, SlotId};
 use super::view::Counters;
-use crate::midi::Key;
+use crate::midi::mpe::Leader;
+use crate::midi::{Channel, Key, Value14};
 
 /// Layout of `Checkpoint`. Changes when the meaning of a field does.
-pub const CHECKPOINT_VERSION: u16 = 2;
+pub const CHECKPOINT_VERSION: u16 = 3;
 
 /// A note that sounds, and the key that owns it.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
@@ -24,6 +25,10 @@ pub struct HeldNote {
     pub out_key: Key,
     /// Note Offs still to send; 0 if only a pedal holds it.
     pub offs: u16,
+    /// The channel of its finger, on an MPE surface.
+    pub finger: Option<Channel>,
+    /// The member of an MPE zone that it sounds on; 0 is the slot's own channel.
+    pub member: u8,
 }
 
 /// Where the show is and what sounds.
@@ -86,6 +91,8 @@ impl Machine {
                 slot: note.slot,
                 out_key: note.out_key,
                 offs: note.offs,
+                finger: note.finger,
+                member: note.member,
             };
         }
         Checkpoint {
@@ -141,7 +148,12 @@ impl Machine {
                 leave: Leave::Hold,
                 velocity: NEUTRAL_RELEASE,
                 position: checkpoint.position,
+                finger: held.finger,
+                member: held.member,
+                leader: Leader::Last,
+                base: Value14::CENTRE,
             });
+            fresh.take_lead((held.slot, held.member));
         }
         *self = fresh;
         Ok(())

@@ -59,9 +59,14 @@ impl Echo {
         is_parked.then(|| self.last_us.saturating_add(MEMORY_US))
     }
 
-    fn forget(&mut self, controller: ControllerId, message: Message) {
+    fn forget(&mut self, controller: ControllerId, message: Message, is_surface: bool) {
         for place in &mut self.parked {
-            place.take_if(|(own, parked)| *own == controller && is_of_one_source(*parked, message));
+            place.take_if(|(own, parked)| {
+                // Fingers of a surface are told apart by their channels.
+                *own == controller
+                    && is_of_one_source(*parked, message)
+                    && (!is_surface || parked.channel() == message.channel())
+            });
         }
     }
 
@@ -139,7 +144,9 @@ impl Machine {
             self.counters.loops = self.counters.loops.saturating_add(1);
         }
         // What this source says last is what counts.
-        self.echo.forget(controller, message);
+        let state = self.controllers.get(controller.index());
+        let is_surface = state.is_some_and(|state| state.mpe.is_some());
+        self.echo.forget(controller, message, is_surface);
         if !is_loop {
             return false;
         }
@@ -157,6 +164,10 @@ impl Machine {
         let Some(state) = self.controllers.get(controller.index()) else {
             return true;
         };
+        if let Some(finger) = self.finger_on(controller, message.channel()) {
+            let finger = self.finger(controller, finger);
+            return finger.is_some_and(|finger| finger.stands_at(message));
+        }
         match message {
             Message::Control(_, number, value) => state.stands_at(number, value),
             Message::Bend(_, value) => state.is_bent_to(value),

@@ -7,12 +7,11 @@
 
 use super::input::Payload;
 use super::machine::{Call, Machine};
-use super::prime::feeds;
 use super::promptbook::{
     CueMessage, OutPort, PositionEntry, PositionId, Promptbook, SlotId, SoundEntry,
 };
 use super::seats::Seats;
-use super::slots::byte_count;
+use super::slots::{bit, byte_count};
 use super::view::NextView;
 use crate::midi::cc;
 
@@ -164,6 +163,19 @@ impl Machine {
             add(price, book, port, byte_count(book, &payload));
         }
     }
+}
+
+/// The controllers that play a sound of a position's scene. A sound that nobody plays is
+/// heard through other instruments or lights, so it is not primed.
+pub(super) fn feeds(book: &Promptbook, place: &PositionEntry, number: u8) -> u16 {
+    let zones = book
+        .scenes
+        .get(place.scene.index())
+        .map_or(&[][..], |scene| scene.zones.of(&book.zones));
+    zones
+        .iter()
+        .filter(|zone| zone.sound.0 == number)
+        .fold(0, |feeds, zone| feeds | bit(zone.controller))
 }
 
 fn add(price: &mut NextView, book: &Promptbook, port: Option<OutPort>, bytes: u64) {

@@ -5,6 +5,7 @@ use super::input::Urgency;
 use super::known::UNKNOWN;
 use super::limits::MAX_HELD_BACK;
 use super::machine::{Call, Machine};
+use super::mpe::{Lead, Place};
 use super::promptbook::SlotId;
 use crate::midi::{Key, Message, Value7, cc};
 
@@ -15,6 +16,10 @@ pub(super) const MAX_HELD_BACK_US: u64 = 30_000;
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) struct HeldBack {
     pub(super) slot: SlotId,
+    /// The member of an MPE zone that it is for; 0 is the slot's own channel.
+    pub(super) member: u8,
+    /// The finger that was heard there when it was played.
+    pub(super) lead: Option<Lead>,
     pub(super) key: Key,
     /// Velocity of a Note On, or none for a Note Off.
     pub(super) velocity: Option<Value7>,
@@ -29,20 +34,30 @@ impl Machine {
     pub(super) fn play(
         &mut self,
         call: &mut Call<'_>,
-        slot: SlotId,
+        (slot, member): Place,
         key: Key,
         velocity: Option<Value7>,
         release: Value7,
     ) {
+        let lead = self.lead_on((slot, member));
         let waits = if velocity.is_some() {
             self.must_wait(call, slot)
         } else {
             self.held_back
                 .iter()
-                .any(|item| item.slot == slot && item.key == key)
+                .any(|item| (item.slot, item.member) == (slot, member) && item.key == key)
+        };
+        let item = HeldBack {
+            slot,
+            member,
+            lead,
+            key,
+            velocity,
+            release,
+            due_us: call.now_us.saturating_add(MAX_HELD_BACK_US),
         };
         if !waits {
-            self.sound(call, slot, key, velocity, release);
+            self.sound(call, &item);
             return;
         }
         if self.held_back.len() >= MAX_HELD_BACK
@@ -55,16 +70,10 @@ impl Machine {
             self.held_back.len() < MAX_HELD_BACK,
             "releasing a slot's notes makes room"
         ) {
-            self.sound(call, slot, key, velocity, release);
+            self.sound(call, &item);
             return;
         }
-        self.held_back.push(HeldBack {
-            slot,
-            key,
-            velocity,
-            release,
-            due_us: call.now_us.saturating_add(MAX_HELD_BACK_US),
-        });
+        self.held_back.push(item);
     }
 
     fn must_wait(&self, call: &Call<'_>, slot: SlotId) -> bool {
@@ -78,17 +87,14 @@ impl Machine {
                 .is_some_and(|manners| manners.holds_back)
     }
 
-    fn sound(
-        &mut self,
-        call: &mut Call<'_>,
-        slot: SlotId,
-        key: Key,
-        velocity: Option<Value7>,
-        release: Value7,
-    ) {
-        self.send(call, slot, Urgency::Live, |ch| match velocity {
-            Some(velocity) => Message::NoteOn(ch, key, velocity),
-            None => Message::NoteOff(ch, key, release),
+    fn sound(&mut self, call: &mut Call<'_>, item: &HeldBack) {
+        let place = (item.slot, item.member);
+        if item.velocity.is_some() {
+            self.settle_place(call, place, item.lead);
+        }
+        self.send_to(call, place, Urgency::Live, |ch| match item.velocity {
+            Some(velocity) => Message::NoteOn(ch, item.key, velocity),
+            None => Message::NoteOff(ch, item.key, item.release),
         });
     }
 
@@ -98,7 +104,7 @@ impl Machine {
         while let Some(item) = self.held_back.get(index).copied() {
             if item.slot == slot {
                 self.held_back.remove(index);
-                self.sound(call, slot, item.key, item.velocity, item.release);
+                self.sound(call, &item);
             } else {
                 index += 1;
             }
@@ -114,7 +120,9 @@ impl Machine {
             .find(|item| item.slot == slot)
             .copied()
         {
-            let of_key = |item: &HeldBack| item.slot == slot && item.key == first.key;
+            let of_key = |item: &HeldBack| {
+                (item.slot, item.member, item.key) == (slot, first.member, first.key)
+            };
             let waiting = self.held_back.iter().filter(|item| of_key(item));
             let ons = waiting
                 .clone()
@@ -123,21 +131,24 @@ impl Machine {
             let offs = waiting.count() - ons;
             self.held_back.retain(|item| !of_key(item));
             for _ in ons..offs {
-                self.sound(call, slot, first.key, None, first.release);
+                let off = HeldBack {
+                    velocity: None,
+                    ..first
+                };
+                self.sound(call, &off);
             }
             for _ in offs..ons {
-                self.forget_on(slot, first.key);
+                self.forget_on((slot, first.member), first.key);
             }
         }
     }
 
     /// One Note Off fewer for the newest owner of this note.
-    fn forget_on(&mut self, slot: SlotId, key: Key) {
-        let owner = self
-            .notes
-            .iter_mut()
-            .rev()
-            .find(|note| note.slot == slot && note.out_key == key && note.offs > 0);
+    fn forget_on(&mut self, place: Place, key: Key) {
+        let owner =
+            self.notes.iter_mut().rev().find(|note| {
+                (note.slot, note.member) == place && note.out_key == key && note.offs > 0
+            });
         if let Some(owner) = owner {
             owner.offs -= 1;
         }

@@ -2,6 +2,8 @@
 //! path of their own.
 
 use super::limits::MAX_PARAMETERS;
+use super::mpe::Axis;
+use crate::midi::mpe::{CONFIGURATION, MAX_MEMBERS};
 use crate::midi::{Controller, Message, Value14, cc};
 
 /// A seven-bit value that is not known.
@@ -21,6 +23,27 @@ pub(super) enum Parameter {
     Nrpn(Value14),
     /// A templated System Exclusive message.
     Exclusive(u16),
+    /// The bend range of all members of an MPE zone.
+    MemberBend,
+}
+
+/// The bend range of a channel (GM2 §3.4.1).
+const BEND_RANGE: Parameter = Parameter::Rpn(Value14::clamped(0));
+
+/// What a member of an MPE zone is known to hold.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+struct MemberKnown {
+    bend: u16,
+    pressure: u8,
+    slide: u8,
+}
+
+impl MemberKnown {
+    const NOTHING: Self = Self {
+        bend: UNKNOWN_BEND,
+        pressure: UNKNOWN,
+        slide: UNKNOWN,
+    };
 }
 
 /// What a slot is known to hold.
@@ -36,6 +59,8 @@ pub(super) struct Known {
     pub(super) bend: u16,
     /// Channel pressure.
     pub(super) pressure: u8,
+    /// Bend, pressure and slide of the members of an MPE zone.
+    members: [MemberKnown; MAX_MEMBERS],
     parameters: [(Parameter, u16); MAX_PARAMETERS],
     parameter_count: usize,
 }
@@ -49,6 +74,7 @@ impl Known {
             controls: [UNKNOWN; 128],
             bend: UNKNOWN_BEND,
             pressure: UNKNOWN,
+            members: [MemberKnown::NOTHING; MAX_MEMBERS],
             parameters: [(Parameter::None, 0); MAX_PARAMETERS],
             parameter_count: 0,
         }
@@ -60,6 +86,24 @@ impl Known {
             .get(number.index())
             .copied()
             .unwrap_or(UNKNOWN)
+    }
+
+    /// Where an axis of one of its channels stands, or a value that is none.
+    pub(super) fn axis(&self, member: u8, axis: Axis) -> u16 {
+        let Some(index) = member.checked_sub(1) else {
+            return match axis {
+                Axis::Bend => self.bend,
+                Axis::Pressure => self.pressure.into(),
+                Axis::Slide => self.control(cc::SLIDE).into(),
+            };
+        };
+        let member = self.members.get(usize::from(index)).copied();
+        let member = member.unwrap_or(MemberKnown::NOTHING);
+        match axis {
+            Axis::Bend => member.bend,
+            Axis::Pressure => member.pressure.into(),
+            Axis::Slide => member.slide.into(),
+        }
     }
 
     /// Notes the value of a controller.
@@ -103,8 +147,13 @@ impl Known {
     pub(super) fn forget_controllers(&mut self) {
         let banks = (self.control(cc::BANK_MSB), self.control(cc::BANK_LSB));
         let (program, bank) = (self.program, self.bank);
+        let zone = self.parameter(Parameter::Rpn(CONFIGURATION));
         *self = Self::nothing();
         (self.program, self.bank) = (program, bank);
+        // How many channels there are is no controller.
+        if let Some(zone) = zone {
+            self.set_parameter(Parameter::Rpn(CONFIGURATION), zone);
+        }
         self.set_control(cc::BANK_MSB, banks.0);
         self.set_control(cc::BANK_LSB, banks.1);
     }
@@ -122,6 +171,67 @@ impl Known {
         }
         self.bend = Value14::CENTRE.get();
         self.pressure = 0;
+        self.forget_members();
+    }
+
+    /// Notes that an MPE zone was set up: a receiver then has bend ranges of its own choice,
+    /// and may have reset whatever it holds there (the standard was not opened).
+    pub(super) fn set_zone(&mut self, members: u16) {
+        self.forget_members();
+        let count = self.parameter_count;
+        for entry in self.parameters.iter_mut().take(count) {
+            if matches!(entry.0, Parameter::MemberBend) || entry.0 == BEND_RANGE {
+                *entry = (Parameter::None, 0);
+            }
+        }
+        self.set_parameter(Parameter::Rpn(CONFIGURATION), members);
+    }
+
+    /// Notes what a message does on one of its channels; 0 is its own. Pressure and slide of
+    /// an MPE zone's manager reach all members, in a way that receivers differ in.
+    pub(super) fn note_on(&mut self, member: u8, message: Message) {
+        let Some(index) = member.checked_sub(1) else {
+            self.note(message);
+            match message {
+                Message::Pressure(..) => self.each_member(|member| member.pressure = UNKNOWN),
+                Message::Control(_, cc::SLIDE, _) => {
+                    self.each_member(|member| member.slide = UNKNOWN);
+                }
+                _ => {}
+            }
+            return;
+        };
+        let Some(member) = self.members.get_mut(usize::from(index)) else {
+            return;
+        };
+        match message {
+            Message::Bend(_, value) => member.bend = value.get(),
+            Message::Pressure(_, value) => member.pressure = value.get(),
+            Message::Control(_, cc::SLIDE, value) => member.slide = value.get(),
+            _ => {}
+        }
+    }
+
+    /// Where the axes of one of its channels stand is not known.
+    pub(super) fn forget_axes(&mut self, member: u8) {
+        let Some(index) = member.checked_sub(1) else {
+            self.bend = UNKNOWN_BEND;
+            self.pressure = UNKNOWN;
+            self.set_control(cc::SLIDE, UNKNOWN);
+            return;
+        };
+        if let Some(member) = self.members.get_mut(usize::from(index)) {
+            *member = MemberKnown::NOTHING;
+        }
+    }
+
+    /// Nothing is known of the members of an MPE zone.
+    pub(super) fn forget_members(&mut self) {
+        self.each_member(|member| *member = MemberKnown::NOTHING);
+    }
+
+    fn each_member(&mut self, change: impl Fn(&mut MemberKnown)) {
+        self.members.iter_mut().for_each(change);
     }
 
     /// Notes what a message does to its channel.

@@ -11,6 +11,7 @@ use super::limits::{
 };
 use super::master::Master;
 use super::moves::Waiting;
+use super::mpe_set_up::SetUp;
 use super::notes::Note;
 use super::ports::OutputState;
 use super::presses::Press;
@@ -96,6 +97,8 @@ pub(super) struct Machine {
     pub(super) route_moves: Waiting,
     /// Whose turn it is on slow lines: routes (0), then slot after slot.
     pub(super) move_turn: usize,
+    /// What each input port is in the middle of saying of its MPE zones.
+    pub(super) set_ups: [SetUp; MAX_PORTS],
     /// What was sent lately, to know it if it comes back.
     pub(super) echo: Echo,
     /// Bends by route that held-over notes are followed back from.
@@ -115,8 +118,14 @@ impl Machine {
     pub(super) fn new(book: &Promptbook, at: PositionId) -> Self {
         let slot_count = book.slots.len().min(MAX_SLOTS);
         let usage = usage_by_slot(book).into_vec();
-        let slots = usage.into_iter().take(slot_count).map(SlotState::new);
+        let slots = usage
+            .into_iter()
+            .zip(&book.slots)
+            .take(slot_count)
+            .map(|(usage, entry)| SlotState::new(usage, entry.mpe));
         let controller_count = book.controllers.len().min(MAX_CONTROLLERS);
+        let controllers = book.controllers.iter().take(controller_count);
+        let controllers = controllers.map(|entry| ControllerState::new(entry.mpe));
         let mut machine = Self {
             now_us: 0,
             position: PositionId(0),
@@ -124,7 +133,7 @@ impl Machine {
             is_muted: false,
             sends_cues: true,
             master: Master::new(),
-            controllers: vec![ControllerState::new(); controller_count].into(),
+            controllers: controllers.collect(),
             slots: slots.collect(),
             outputs: vec![OutputState::default(); book.out_ports.len().min(MAX_PORTS)].into(),
             in_present: vec![false; book.in_ports.len().min(MAX_PORTS)].into(),
@@ -143,6 +152,7 @@ impl Machine {
             routes: [RouteState::default(); MAX_ROUTES],
             route_moves: Waiting::default(),
             move_turn: 0,
+            set_ups: [SetUp::NOTHING; MAX_PORTS],
             echo: Echo::new(),
             route_tails: [None; MAX_ROUTE_TAILS],
             priming: Priming::new(),
@@ -228,7 +238,8 @@ impl Machine {
             // Clock, active sensing and the like stop here.
             return;
         };
-        let Some(controller) = find_controller(call.book, port, channel) else {
+        self.hear_set_up(call, port, message);
+        let Some(controller) = self.find_controller(call.book, port, channel) else {
             return;
         };
         if self.is_own_voice(call, controller, message) {
@@ -251,7 +262,9 @@ impl Machine {
             return;
         }
         call.is_played = true;
-        if let Some(message) = self.touch(call, controller, message) {
+        if let Some(finger) = self.finger_on(controller, message.channel()) {
+            self.hear_finger(call, controller, finger, message);
+        } else if let Some(message) = self.touch(call, controller, message) {
             self.hear(call, controller, message);
         }
         call.is_played = false;
@@ -260,13 +273,16 @@ impl Machine {
     fn hear(&mut self, call: &mut Call<'_>, controller: ControllerId, message: Message) {
         match message {
             Message::NoteOn(_, key, velocity) if velocity.get() > 0 => {
-                self.strike(call, controller, key, velocity);
+                self.strike(call, (controller, None), key, velocity);
             }
             // Velocity 0 is a Note Off with the neutral release velocity (MIDI 1.0).
             Message::NoteOn(_, key, _) => {
-                self.let_go(call, controller, key, super::notes::NEUTRAL_RELEASE);
+                let neutral = super::notes::NEUTRAL_RELEASE;
+                self.let_go(call, (controller, None), key, neutral);
             }
-            Message::NoteOff(_, key, velocity) => self.let_go(call, controller, key, velocity),
+            Message::NoteOff(_, key, velocity) => {
+                self.let_go(call, (controller, None), key, velocity);
+            }
             Message::PolyPressure(_, key, value) => {
                 self.press_key(call, controller, key, value);
             }
@@ -321,6 +337,27 @@ impl Machine {
             .min()
     }
 
+    /// The controller that a message comes from: one of its own channel before one that takes
+    /// all. A surface has the channels of its MPE zone as it is by now.
+    fn find_controller(
+        &self,
+        book: &Promptbook,
+        port: InPort,
+        channel: Channel,
+    ) -> Option<ControllerId> {
+        let on_port = || {
+            let all = (0u8..).zip(book.controllers.iter().zip(&self.controllers));
+            all.filter(move |(_, (entry, _))| entry.port == port)
+        };
+        on_port()
+            .find(|(_, (entry, state))| match state.mpe {
+                Some(zone) => zone.member(channel).is_some(),
+                None => entry.channel == Some(channel),
+            })
+            .or_else(|| on_port().find(|(_, (entry, _))| entry.channel.is_none()))
+            .map(|(id, _)| ControllerId(id))
+    }
+
     /// The entry of the present position.
     pub(super) fn place<'a>(&self, book: &'a Promptbook) -> Option<&'a PositionEntry> {
         book.positions.get(self.position.index())
@@ -330,19 +367,6 @@ impl Machine {
     pub(super) fn scene<'a>(&self, book: &'a Promptbook) -> Option<&'a SceneEntry> {
         book.scenes.get(self.place(book)?.scene.index())
     }
-}
-
-/// The controller that a message comes from: one of its own channel before one that takes all.
-fn find_controller(book: &Promptbook, port: InPort, channel: Channel) -> Option<ControllerId> {
-    let on_port = || {
-        (0u8..)
-            .zip(book.controllers.iter())
-            .filter(move |(_, c)| c.port == port)
-    };
-    on_port()
-        .find(|(_, entry)| entry.channel == Some(channel))
-        .or_else(|| on_port().find(|(_, entry)| entry.channel.is_none()))
-        .map(|(id, _)| ControllerId(id))
 }
 
 /// What the show plays on the group of each slot.

@@ -6,7 +6,7 @@
 //!
 //! The machine is one struct whose methods are split by concern: `machine` (state and
 //! dispatch), `presses` (pedals that are commands), `notes` (owners), `held_back` (notes
-//! waiting for a patch), `pedals`, `sources` (wheels, pressure, the foot), `touch`
+//! waiting for a patch), `pedals`, `sources` (wheels, pressure, the foot), `mpe` (fingers of surfaces) with `members` and `mpe_set_up`, `touch`
 //! (where named sources stand), `routes` (what they are led to), `moves` (what hands move,
 //! thinned for slow lines), `changeover`
 //! (which slot carries what), `seats` (its choice), `voicing` (what a slot is told),
@@ -37,7 +37,10 @@ mod known;
 mod local;
 mod machine;
 mod master;
+mod members;
 mod moves;
+mod mpe;
+mod mpe_set_up;
 mod notes;
 mod pages;
 mod pedals;

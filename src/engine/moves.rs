@@ -25,6 +25,8 @@ pub(super) const BEND: u8 = 128;
 pub(super) const PRESSURE: u8 = 129;
 /// The first of the three pedals.
 pub(super) const FIRST_PEDAL: u8 = 130;
+/// The first axis of the first member of an MPE zone: three for each of fifteen members.
+pub(super) const FIRST_MEMBER: u8 = 133;
 
 /// Movements that wait for their turn.
 #[derive(Clone, Copy, Debug, Default)]
@@ -73,6 +75,13 @@ impl Waiting {
         }
         self.last = next;
         Some(next)
+    }
+
+    /// Takes one out.
+    pub(super) fn remove(&mut self, number: u8) {
+        if let Some(word) = self.bits.get_mut(usize::from(number / 64)) {
+            *word &= !(1 << (number % 64));
+        }
     }
 
     pub(super) fn clear(&mut self) {
@@ -185,11 +194,11 @@ impl Machine {
     pub(super) fn run_moves(&mut self, call: &mut Call<'_>) {
         call.is_played = true;
         for id in (0u8..).map(OutPort).take(self.outputs.len()) {
-            while self
-                .outputs
-                .get(id.index())
-                .is_some_and(|port| port.has_moves && port.moves_from_us() <= call.now_us)
-            {
+            // On a quick line only what a finger hands over to another comes here, at once.
+            let is_quick = !is_slow(call, id);
+            while self.outputs.get(id.index()).is_some_and(|port| {
+                port.has_moves && (is_quick || port.moves_from_us() <= call.now_us)
+            }) {
                 let Some((found, slot)) = self.next_move(call, id) else {
                     if let Some(port) = self.outputs.get_mut(id.index()) {
                         port.has_moves = false;
@@ -284,6 +293,7 @@ impl Machine {
                     self.pass(call, slot, |ch| Message::Pressure(ch, value));
                 }
             }
+            FIRST_MEMBER.. => self.tell_place_moved(call, slot, number),
             FIRST_PEDAL.. => {
                 let pedal = usize::from(number - FIRST_PEDAL);
                 if pedal < PEDALS.len() {

@@ -6,9 +6,11 @@
 use super::fault::invariant;
 use super::limits::MAX_NOTES;
 use super::machine::{Call, Machine};
+use super::mpe::Place;
 use super::pedals::{HOLD, SOSTENUTO};
 use super::promptbook::{ControllerId, Leave, PositionId, SlotId, ZoneEntry};
-use crate::midi::{Key, Message, Value7};
+use crate::midi::mpe::Leader;
+use crate::midi::{Channel, Key, Message, Value7, Value14};
 
 /// Release velocity when none is known (MIDI 1.0: 40H is neutral).
 pub(super) const NEUTRAL_RELEASE: Value7 = Value7::clamped(64);
@@ -35,7 +37,18 @@ pub(super) struct Note {
     pub(super) velocity: Value7,
     /// Where the show was when it was struck.
     pub(super) position: PositionId,
+    /// The channel of the finger that struck it, on an MPE surface.
+    pub(super) finger: Option<Channel>,
+    /// The member of an MPE zone that it sounds on; 0 is the slot's own channel.
+    pub(super) member: u8,
+    /// Which finger leads where several share its channel.
+    pub(super) leader: Leader,
+    /// Where the bend of its surface as a whole stood when that last reached it.
+    pub(super) base: Value14,
 }
+
+/// A controller, and on an MPE surface the channel of a finger.
+pub(super) type Hand = (ControllerId, Option<Channel>);
 
 impl Note {
     /// Whether its key is down (if not, a pedal holds it).
@@ -46,15 +59,10 @@ impl Note {
 
 impl Machine {
     /// A key goes down.
-    pub(super) fn strike(
-        &mut self,
-        call: &mut Call<'_>,
-        controller: ControllerId,
-        key: Key,
-        velocity: Value7,
-    ) {
+    pub(super) fn strike(&mut self, call: &mut Call<'_>, hand: Hand, key: Key, velocity: Value7) {
+        let controller = hand.0;
         // A second Note On without a Note Off between: the first one ends.
-        self.let_go(call, controller, key, NEUTRAL_RELEASE);
+        self.let_go(call, hand, key, NEUTRAL_RELEASE);
         if self.is_muted {
             return;
         }
@@ -71,7 +79,7 @@ impl Machine {
                 && (zone.velocities.0..=zone.velocities.1).contains(&velocity)
         }) {
             is_wanted = true;
-            self.strike_zone(call, zone, key, velocity);
+            self.strike_zone(call, zone, hand.1, (key, velocity));
         }
         if !is_wanted {
             self.counters.unwanted = self.counters.unwanted.saturating_add(1);
@@ -81,7 +89,13 @@ impl Machine {
         }
     }
 
-    fn strike_zone(&mut self, call: &mut Call<'_>, zone: &ZoneEntry, key: Key, velocity: Value7) {
+    fn strike_zone(
+        &mut self,
+        call: &mut Call<'_>,
+        zone: &ZoneEntry,
+        finger: Option<Channel>,
+        (key, velocity): (Key, Value7),
+    ) {
         let moved = i32::from(key.get()) + i32::from(zone.transpose);
         let Some(out_key) = u8::try_from(moved).ok().and_then(Key::new) else {
             self.counters.notes_out_of_range = self.counters.notes_out_of_range.saturating_add(1);
@@ -106,6 +120,7 @@ impl Machine {
                 // A curve cannot turn a struck key into a Note Off.
                 Value7::clamped(i32::from(curved).max(1))
             });
+        let member = self.choose_member(slot, (zone.controller, finger));
         self.notes.push(Note {
             controller: zone.controller,
             in_key: key,
@@ -117,24 +132,23 @@ impl Machine {
             leave: zone.leave,
             velocity: curved,
             position: self.position,
+            finger,
+            member,
+            leader: zone.finger,
+            base: self.whole_bend(zone.controller),
         });
+        self.take_lead((slot, member));
         if let Some(state) = self.slots.get_mut(slot.index()) {
             state.notes = state.notes.saturating_add(1);
         }
         self.counters.notes = self.counters.notes.saturating_add(1);
-        self.play(call, slot, out_key, Some(curved), NEUTRAL_RELEASE);
+        self.play(call, (slot, member), out_key, Some(curved), NEUTRAL_RELEASE);
     }
 
     /// A key comes up: all it owns ends, in whatever scene it was struck.
-    pub(super) fn let_go(
-        &mut self,
-        call: &mut Call<'_>,
-        controller: ControllerId,
-        key: Key,
-        velocity: Value7,
-    ) {
+    pub(super) fn let_go(&mut self, call: &mut Call<'_>, hand: Hand, key: Key, velocity: Value7) {
         self.end_keys(call, velocity, |note| {
-            note.controller == controller && note.in_key == key
+            (note.controller, note.finger) == hand && note.in_key == key
         });
     }
 
@@ -156,6 +170,7 @@ impl Machine {
                 if let Some(kept) = self.notes.get_mut(index) {
                     kept.offs = 0;
                 }
+                self.leave_place(call, (note.slot, note.member));
                 index += 1;
             } else {
                 self.drop_note(call, index);
@@ -188,7 +203,7 @@ impl Machine {
         let heir = self.notes.iter_mut().enumerate().find(|(other, heir)| {
             *other != index
                 && heir.is_key_down()
-                && heir.slot == note.slot
+                && (heir.slot, heir.member) == (note.slot, note.member)
                 && heir.out_key == note.out_key
         });
         if let Some((_, heir)) = heir {
@@ -196,7 +211,8 @@ impl Machine {
             return;
         }
         for _ in 0..note.offs {
-            self.play(call, note.slot, note.out_key, None, velocity);
+            let place = (note.slot, note.member);
+            self.play(call, place, note.out_key, None, velocity);
         }
     }
 
@@ -215,7 +231,7 @@ impl Machine {
             *other != index
                 && !twin.is_key_down()
                 && twin.controller == note.controller
-                && twin.slot == note.slot
+                && (twin.slot, twin.member) == (note.slot, note.member)
                 && twin.out_key == note.out_key
                 && twin.is_foreign == note.is_foreign
                 && twin.leave == note.leave
@@ -259,6 +275,7 @@ impl Machine {
             return;
         }
         let note = self.notes.remove(index);
+        self.leave_place(call, (note.slot, note.member));
         let ends_us = self.line_free_us(call, note.slot);
         let Some(slot) = self.slots.get_mut(note.slot.index()) else {
             return;
@@ -296,12 +313,32 @@ impl Machine {
         let mut index = 0;
         while let Some(note) = self.notes.get(index).copied() {
             index += 1;
-            if note.controller == controller && note.in_key == key && note.is_key_down() {
-                self.pass(call, note.slot, |ch| {
-                    Message::PolyPressure(ch, note.out_key, value)
-                });
+            let is_own = (note.controller, note.finger) == (controller, None);
+            if !is_own || note.in_key != key || !note.is_key_down() {
+                continue;
             }
+            // On a member the pressure of a key is that of its channel.
+            let place = (note.slot, note.member);
+            self.pass_to(call, place, |ch| match note.member {
+                0 => Message::PolyPressure(ch, note.out_key, value),
+                _ => Message::Pressure(ch, value),
+            });
         }
+    }
+
+    /// Whether this controller holds a note on this slot with a key that is no finger's.
+    pub(super) fn has_key(&self, controller: ControllerId, slot: SlotId) -> bool {
+        self.notes.iter().any(|note| {
+            (note.controller, note.finger) == (controller, None)
+                && note.slot == slot
+                && note.is_key_down()
+        })
+    }
+
+    /// A note does not hold its channel any more.
+    fn leave_place(&mut self, call: &Call<'_>, place: Place) {
+        self.free_member(place);
+        self.choose_lead(call, place);
     }
 
     /// Whether this controller has a note on this slot; `by_key`: with its key still down.

@@ -7,6 +7,7 @@
 use super::input::Urgency;
 use super::known::Known;
 use super::machine::{Call, Machine};
+use super::mpe::Finger;
 use super::notes::NEUTRAL_RELEASE;
 use super::pedals::PEDALS;
 use super::promptbook::{ControllerId, InPort, OutPort, ReceiverId, SlotId};
@@ -92,6 +93,7 @@ impl Machine {
                 state.is_down = [false; 3];
                 state.bend_tails = 0;
                 state.notes = 0;
+                state.forget_fingers();
                 state.ring_until_us = 0;
                 state.loads_until_us = None;
                 state.ramp = None;
@@ -230,6 +232,7 @@ impl Machine {
             for number in [cc::HOLD, cc::SOSTENUTO, cc::SOFT, cc::ALL_NOTES_OFF] {
                 self.send_control(call, slot, Urgency::Live, number, Value7::MIN);
             }
+            self.hush_members(call, slot, &[cc::ALL_NOTES_OFF]);
         }
     }
 
@@ -285,6 +288,7 @@ impl Machine {
         } else {
             // A slot left while it loads is still told its pedals when it has loaded.
             state.owed = Owed::Nothing;
+            self.tell_zone(call, slot);
         }
         let is_loading = |state: &Self| {
             state
@@ -320,6 +324,9 @@ impl Machine {
     /// Lets go everything a controller holds: keys, pedals, wheel and pressure.
     pub(super) fn let_go_of(&mut self, call: &mut Call<'_>, controller: ControllerId) {
         self.end_keys(call, NEUTRAL_RELEASE, |note| note.controller == controller);
+        if let Some(state) = self.controllers.get_mut(controller.index()) {
+            state.fingers = [Finger::RESTING; 16];
+        }
         for pedal in 0..PEDALS.len() {
             self.move_pedal(call, controller, pedal, Value7::MIN);
         }

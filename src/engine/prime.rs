@@ -15,6 +15,7 @@
 //! controllers that pass) are told where they stand once they have rested a while: a wheel
 //! on the move would else be followed on slots that nobody hears.
 
+use super::foresight::feeds;
 use super::input::{Input, Urgency};
 use super::known::UNKNOWN;
 use super::limits::{MAX_SLOTS, MAX_SOUNDS};
@@ -22,7 +23,7 @@ use super::machine::{Call, Machine};
 use super::pedals::PEDALS;
 use super::promptbook::{PositionEntry, PositionId, Promptbook, SlotEntry, SlotId, SoundEntry};
 use super::seats::Seats;
-use super::slots::{Owed, bit};
+use super::slots::Owed;
 use super::view::NextView;
 use super::voicing::{agenda_len, is_source};
 use crate::midi::cc;
@@ -122,6 +123,16 @@ impl Priming {
 pub(super) struct Mark {
     notes: usize,
     movements: u64,
+}
+
+/// A sound that is loaded ahead.
+#[derive(Clone, Copy)]
+struct Ahead<'a> {
+    sound: &'a SoundEntry,
+    /// Its place among all sounds.
+    index: usize,
+    /// Controllers that play it.
+    feeds: u16,
 }
 
 /// What one look at a slot has come to.
@@ -225,6 +236,10 @@ impl Machine {
             .scenes
             .get(place.scene.index())
             .map_or(&[][..], |scene| scene.sounds.of(&book.sounds));
+        let first = book
+            .scenes
+            .get(place.scene.index())
+            .map_or(0, |scene| scene.sounds.start as usize);
         let planned = place.seats.of(&book.seats);
         let mut stays: Seats = [None; MAX_SOUNDS];
         self.keep_seats(call, sounds, planned, &mut stays);
@@ -247,7 +262,12 @@ impl Machine {
             .filter(|(_, (_, seat))| seat.is_none())
         {
             let feeds = feeds(book, place, number);
-            self.prime_sound(call, &mut claims, (sound, feeds), *slot);
+            let ahead = Ahead {
+                sound,
+                index: first + usize::from(number),
+                feeds,
+            };
+            self.prime_sound(call, &mut claims, ahead, *slot);
         }
         call.telling = Urgency::Changeover;
         let is_quiet = call.handed_out == handed_out;
@@ -263,7 +283,7 @@ impl Machine {
         &mut self,
         call: &mut Call<'_>,
         claims: &mut Claims,
-        (sound, feeds): (&SoundEntry, u16),
+        ahead: Ahead<'_>,
         slot: SlotId,
     ) {
         let Some(entry) = self.wired(call.book, slot) else {
@@ -272,13 +292,13 @@ impl Machine {
         let port = 1u32.checked_shl(u32::from(entry.port.0)).unwrap_or(0);
         let is_claimed = claims.slots & slot_bit(slot) != 0;
         claims.slots |= slot_bit(slot);
-        if is_claimed || claims.ports & port != 0 || feeds == 0 {
+        if is_claimed || claims.ports & port != 0 || ahead.feeds == 0 {
             return;
         }
-        if !may_prime(call.book, &entry, sound) {
+        if !may_prime(call.book, &entry, ahead.sound) {
             return;
         }
-        let due_us = match self.prime_slot(call, &entry, slot, (sound, feeds)) {
+        let due_us = match self.prime_slot(call, &entry, slot, ahead) {
             Look::Passed => return,
             Look::Later(due_us) => due_us,
             Look::Busy(due_us) => {
@@ -295,7 +315,7 @@ impl Machine {
         call: &mut Call<'_>,
         entry: &SlotEntry,
         slot: SlotId,
-        (sound, feeds): (&SoundEntry, u16),
+        ahead: Ahead<'_>,
     ) -> Look {
         let port = self.outputs.get(entry.port.index()).copied();
         let (Some(port), Some(state)) = (port, self.slots.get(slot.index())) else {
@@ -332,7 +352,7 @@ impl Machine {
         if is_slow && port.line_free_us > call.now_us {
             return Look::Busy(port.line_free_us);
         }
-        if !self.tell_ahead(call, slot, (sound, feeds), is_slow) {
+        if !self.tell_ahead(call, slot, ahead, is_slow) {
             return Look::Passed;
         }
         let line_free_us = self
@@ -352,18 +372,21 @@ impl Machine {
         &mut self,
         call: &mut Call<'_>,
         slot: SlotId,
-        (sound, feeds): (&SoundEntry, u16),
+        ahead: Ahead<'_>,
         is_slow: bool,
     ) -> bool {
         let before = call.handed_out;
+        let sound = ahead.sound;
         let end = TO_AGENDA + agenda_len(sound) + 2;
         let Some(progress) = self.priming.slots.get(slot.index()).copied() else {
             return false;
         };
+        let mut voiced = None;
         if let Some(state) = self.slots.get_mut(slot.index()) {
-            // Its sources are those of the next scene while it is told, and no longer:
-            // what is played does not reach it before the press.
-            state.feeds = feeds;
+            // Its sources, and how far they bend it, are those of the next scene while it is
+            // told, and no longer: what is played does not reach it before the press.
+            state.feeds = ahead.feeds;
+            voiced = state.voiced.replace(ahead.index);
         }
         let mut place = progress.place;
         while place < end {
@@ -380,6 +403,7 @@ impl Machine {
         }
         if let Some(state) = self.slots.get_mut(slot.index()) {
             state.feeds = 0;
+            state.voiced = voiced;
         }
         let is_told = call.handed_out != before;
         let has_begun = progress.has_begun || is_told;
@@ -403,6 +427,7 @@ impl Machine {
         match place {
             TO_PEDALS_UP => self.begin_slot(call, slot),
             TO_PATCH => {
+                self.tell_zone(call, slot);
                 let Some(manners) = self.manners(call.book, slot).copied() else {
                     return;
                 };
@@ -456,19 +481,6 @@ struct Claims {
 
 fn slot_bit(slot: SlotId) -> u128 {
     1u128.checked_shl(u32::from(slot.0)).unwrap_or(0)
-}
-
-/// The controllers that play a sound of a position's scene. A sound that nobody plays is
-/// heard through other instruments or lights, so it is not primed.
-pub(super) fn feeds(book: &Promptbook, place: &PositionEntry, number: u8) -> u16 {
-    let zones = book
-        .scenes
-        .get(place.scene.index())
-        .map_or(&[][..], |scene| scene.zones.of(&book.zones));
-    zones
-        .iter()
-        .filter(|zone| zone.sound.0 == number)
-        .fold(0, |feeds, zone| feeds | bit(zone.controller))
 }
 
 /// Whether a slot is one that may be primed for a sound: its receiver says so and makes

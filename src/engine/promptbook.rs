@@ -5,7 +5,8 @@
 //! Tables that hang on one scene or position lie end to end, cut by `Span`.
 
 pub use super::route_tables::*;
-use crate::midi::{Channel, Controller, Key, KeyCode, Message, Program, Value7, Value14};
+use crate::midi::mpe::Leader;
+use crate::midi::{Channel, Controller, Key, KeyCode, Message, MpeZone, Program, Value7, Value14};
 
 /// A stretch of one of the flat tables.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
@@ -137,8 +138,11 @@ pub struct OutPortEntry {
 pub struct ControllerEntry {
     /// The port it comes in on.
     pub port: InPort,
-    /// Its channel; none takes every channel of the port.
+    /// Its channel; none takes every channel of the port. That of an MPE surface is its
+    /// manager channel.
     pub channel: Option<Channel>,
+    /// Its MPE zone as the rig has it, if it is an MPE surface.
+    pub mpe: Option<MpeZone>,
     /// Its lowest and highest key.
     pub keys: (Key, Key),
     /// Controllers that pass: the named sources. Bit n of word n/64.
@@ -153,6 +157,15 @@ pub struct ControllerEntry {
 }
 
 impl ControllerEntry {
+    /// Whether it may speak on this channel.
+    #[must_use]
+    pub fn has_channel(&self, channel: Channel) -> bool {
+        match self.mpe {
+            Some(zone) => zone.member(channel).is_some(),
+            None => self.channel.is_none_or(|own| own == channel),
+        }
+    }
+
     /// Whether this controller number is one of its named sources.
     #[must_use]
     pub fn passes_control(&self, number: Controller) -> bool {
@@ -283,10 +296,23 @@ pub struct SlotEntry {
     pub receiver: ReceiverId,
     /// The receiver's port, repeated for speed.
     pub port: OutPort,
-    /// Its channel.
+    /// Its channel; of an MPE zone the manager channel.
     pub channel: Channel,
+    /// The MPE zone that it is, if it is one.
+    pub mpe: Option<MpeZone>,
     /// Slots of one receiver with the same group number may be swapped.
     pub group: u8,
+}
+
+impl SlotEntry {
+    /// The channel of a member of its MPE zone; 0 is its own channel.
+    #[must_use]
+    pub fn member_channel(&self, member: u8) -> Channel {
+        match self.mpe {
+            Some(zone) if member > 0 => zone.channel(member),
+            _ => self.channel,
+        }
+    }
 }
 
 /// Bank and program.
@@ -372,6 +398,8 @@ pub struct ZoneEntry {
     pub catches: bool,
     /// What happens to its held notes when the scene is left.
     pub leave: Leave,
+    /// Which finger of an MPE surface its sound hears, if it is none of an MPE zone.
+    pub finger: Leader,
 }
 
 /// What happens to a sound's held notes when its scene is left.

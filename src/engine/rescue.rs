@@ -9,7 +9,7 @@ use super::pedals::PEDALS;
 use super::promptbook::{Action, ControllerId, PositionId, ReceiverId, SlotId};
 use super::slots::Owed;
 use super::spare::main_of;
-use crate::midi::{Key, Message, Value7};
+use crate::midi::{Key, Message, MpeZone, Value7};
 
 /// A pedal that may be ignored.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -70,6 +70,15 @@ pub enum Deed {
     NoSpare(ReceiverId),
     /// This receiver was to take over and is not there: nothing was changed.
     SpareAbsent(ReceiverId),
+    /// A surface has set up its MPE zone itself.
+    Zone {
+        /// Whose it is; none if the rig has no surface on that side.
+        of: Option<ControllerId>,
+        /// What it is from now on.
+        zone: MpeZone,
+        /// Whose zone gave way to it.
+        cut: Option<ControllerId>,
+    },
 }
 
 /// What the technician has set, and the last thing done.

@@ -11,16 +11,20 @@ pub(super) const CENTRE: u16 = 8_192;
 
 /// A bend in ten-thousandths of a semitone for a slot, by the bend range of its sound.
 pub(super) fn bend_of(book: &Promptbook, state: &SlotState, bent: i32) -> Value14 {
-    let range = state
-        .voiced
-        .and_then(|index| book.sounds.get(index))
-        .and_then(|sound| sound.bend_range)
-        .unwrap_or(super::voicing::NEUTRAL_BEND_RANGE);
-    let range = i64::from(range.get()).max(1);
+    let range = i64::from(range_on(book, state)).max(1);
     // 8192 + semitones / range × 8192 (MIDI 1.0), to the nearest.
     let (top, bottom) = (i64::from(bent) * i64::from(CENTRE), range * 10_000);
     let steps = (top + bottom / 2 * top.signum()) / bottom;
     Value14::clamped(i32::try_from(i64::from(CENTRE) + steps).unwrap_or(0))
+}
+
+/// How far the sound of a slot bends, in semitones.
+pub(super) fn range_on(book: &Promptbook, slot: &SlotState) -> u8 {
+    slot.voiced
+        .and_then(|index| book.sounds.get(index))
+        .and_then(|sound| sound.bend_range)
+        .unwrap_or(super::voicing::NEUTRAL_BEND_RANGE)
+        .get()
 }
 
 /// A position as its place on the stretch that counts.

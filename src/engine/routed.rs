@@ -7,6 +7,7 @@ use super::promptbook::{Address, Promptbook, Setting, SlotId};
 use super::route_way::bend_of;
 use super::slots::SlotState;
 use super::voicing::fine;
+use crate::midi::mpe::CONFIGURATION;
 use crate::midi::{Value7, Value14, cc};
 
 /// Whether a slot is known to hold a setting.
@@ -130,6 +131,8 @@ impl Machine {
         (parameter, value): (Parameter, Value14),
     ) {
         let (msb, lsb, number) = match parameter {
+            Parameter::Rpn(CONFIGURATION) => return self.send_zone(call, slot, urgency, value),
+            Parameter::MemberBend => return self.send_member_bend(call, slot, urgency, value),
             Parameter::Rpn(number) => (cc::RPN_MSB, cc::RPN_LSB, number),
             Parameter::Nrpn(number) => (cc::NRPN_MSB, cc::NRPN_LSB, number),
             Parameter::Exclusive(_) | Parameter::None => return,
@@ -179,7 +182,7 @@ impl Machine {
         let (msb, lsb, number) = match parameter {
             Parameter::Rpn(number) => (cc::RPN_MSB, cc::RPN_LSB, number),
             Parameter::Nrpn(number) => (cc::NRPN_MSB, cc::NRPN_LSB, number),
-            Parameter::Exclusive(_) | Parameter::None => return,
+            Parameter::Exclusive(_) | Parameter::MemberBend | Parameter::None => return,
         };
         let (pair, next) = match part {
             NumberedPart::Number => (

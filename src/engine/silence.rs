@@ -71,6 +71,7 @@ impl Machine {
         ] {
             self.send_control(call, slot, Urgency::Live, number, Value7::MIN);
         }
+        self.hush_members(call, slot, &[cc::ALL_NOTES_OFF, cc::ALL_SOUND_OFF]);
         self.send(call, slot, Urgency::Live, |ch| {
             Message::Bend(ch, Value14::CENTRE)
         });

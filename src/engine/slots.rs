@@ -8,10 +8,12 @@ use super::limits::MAX_CONTROLLERS;
 use super::machine::{Call, Machine};
 use super::master::Faded;
 use super::moves::Waiting;
+use super::mpe::{Lead, Member, Place};
 use super::promptbook::{BlobId, ControllerId, Promptbook, SlotId};
 use super::ramps::Ramp;
 use super::routed::NumberedPart;
-use crate::midi::{Channel, Controller, Message, Program, Value7};
+use crate::midi::mpe::MAX_MEMBERS;
+use crate::midi::{Channel, Controller, Message, MpeZone, Program, Value7};
 
 /// Why a slot will be sent to as soon as it is silent.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -84,6 +86,14 @@ pub(super) struct SlotState {
     pub(super) is_doubtful: bool,
     /// What the whole show plays on slots of its group.
     pub(super) usage: Usage,
+    /// The MPE zone that it is, if it is one.
+    pub(super) mpe: Option<MpeZone>,
+    /// The finger that its own channel hears, where that is not an MPE zone's.
+    pub(super) lead: Option<Lead>,
+    /// Members of its MPE zone.
+    pub(super) members: [Member; MAX_MEMBERS],
+    /// Counts members that became free.
+    pub(super) frees: u32,
 }
 
 /// What the whole show plays on the slots of one group: what a slot that is taken must be
@@ -122,7 +132,7 @@ impl SlotState {
     }
 
     /// A slot of which nothing is known.
-    pub(super) const fn new(usage: Usage) -> Self {
+    pub(super) const fn new(usage: Usage, mpe: Option<MpeZone>) -> Self {
         Self {
             known: Known::nothing(),
             sound: None,
@@ -149,6 +159,10 @@ impl SlotState {
             moves: Waiting::NONE,
             is_doubtful: false,
             usage,
+            mpe,
+            lead: None,
+            members: [Member::FREE; MAX_MEMBERS],
+            frees: 0,
         }
     }
 
@@ -177,15 +191,27 @@ impl Machine {
         urgency: Urgency,
         message: impl FnOnce(Channel) -> Message,
     ) {
+        self.send_to(call, (slot, 0), urgency, message);
+    }
+
+    /// Sends one message to a channel of a slot. Those of an MPE zone keep one order: a note
+    /// on a member must not overtake its patch on the manager.
+    pub(super) fn send_to(
+        &mut self,
+        call: &mut Call<'_>,
+        (slot, member): Place,
+        urgency: Urgency,
+        message: impl FnOnce(Channel) -> Message,
+    ) {
         let Some(entry) = self.wired(call.book, slot) else {
             return;
         };
         if !self.is_listening(entry.port) {
             return;
         }
-        let message = message(entry.channel);
+        let message = message(entry.member_channel(member));
         if let Some(state) = self.slots.get_mut(slot.index()) {
-            state.known.note(message);
+            state.known.note_on(member, message);
         }
         let output = Output {
             port: entry.port,

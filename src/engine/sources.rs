@@ -10,11 +10,13 @@ use super::input::Urgency;
 use super::known::UNKNOWN;
 use super::machine::{Call, Machine};
 use super::moves::{BEND, PRESSURE};
+use super::mpe::{Axis, Finger, Place};
 use super::pedals::pedal_of;
 use super::promptbook::{Address, ControllerId, Promptbook, SlotId};
+use super::route_way::range_on;
 use super::slots::{SlotState, bit};
 use super::touch::Led;
-use crate::midi::{Controller, Message, Value7, Value14, cc, scale};
+use crate::midi::{Controller, Message, MpeZone, Value7, Value14, cc, scale};
 
 /// A controller at run time.
 #[derive(Clone, Debug)]
@@ -26,6 +28,12 @@ pub(super) struct ControllerState {
     pub(super) pedals: [u8; 3],
     /// Sources that the present scene leads elsewhere.
     pub(super) led: Led,
+    /// Its MPE zone as it is by now: the rig's, or what it said of itself since.
+    pub(super) mpe: Option<MpeZone>,
+    /// What its bend as a whole means, if it said so.
+    pub(super) whole_range: Option<u8>,
+    /// Its fingers, by channel.
+    pub(super) fingers: [Finger; 16],
     pub(super) received: u64,
     pub(super) unwanted: u64,
 }
@@ -39,16 +47,24 @@ pub(super) struct Source<T> {
 
 impl ControllerState {
     /// A controller of which nothing was heard.
-    pub(super) fn new() -> Self {
+    pub(super) fn new(mpe: Option<MpeZone>) -> Self {
         Self {
             bend: Source::default(),
             pressure: Source::default(),
             controls: [Source::default(); 128],
             pedals: [0; 3],
             led: Led::default(),
+            mpe,
+            whole_range: None,
+            fingers: [Finger::RESTING; 16],
             received: 0,
             unwanted: 0,
         }
+    }
+
+    /// Where the wheel stands, if it was moved.
+    pub(super) fn bend_at(&self) -> Option<Value14> {
+        (self.bend.moved > 0 && !self.led.bend).then(|| Value14::clamped(self.bend.value.into()))
     }
 
     /// Whether channel pressure is on.
@@ -136,12 +152,23 @@ impl Machine {
         let is_led = state.led.bend;
         let is_back = reaches_centre(before, value.get());
         let range = self.bend_range_of(call.book, controller);
+        if !is_led {
+            self.move_bases(controller, value);
+        }
         for slot in self.slot_ids() {
+            let Some(state) = self.slots.get(slot.index()) else {
+                continue;
+            };
+            let is_ours = state.is_fed_by(controller) && !is_led;
+            let value = if is_ours && state.lead.is_some() {
+                self.present_bend(call.book, state)
+            } else {
+                bend_on(call.book, state, range, value)
+            };
             let Some(state) = self.slots.get_mut(slot.index()) else {
                 continue;
             };
-            let value = bend_on(call.book, state, range, value);
-            if !state.is_fed_by(controller) || is_led {
+            if !is_ours {
                 self.bend_back(call, slot, controller, (value, is_back));
                 continue;
             }
@@ -228,7 +255,8 @@ impl Machine {
                         .routed(call.book, state, |address| address == Address::Pressure)
                         .is_none()
             };
-            let holds = || state.notes > 0 && self.has_note(controller, slot, true);
+            // Fingers of a surface have a pressure of their own.
+            let holds = || state.notes > 0 && self.has_key(controller, slot);
             if is_fed && is_free() {
                 self.pass_move(call, slot, PRESSURE, |ch| Message::Pressure(ch, value));
             } else if !is_fed && holds() {
@@ -327,12 +355,22 @@ impl Machine {
         slot: SlotId,
         message: impl FnOnce(crate::midi::Channel) -> Message,
     ) {
+        self.pass_to(call, (slot, 0), message);
+    }
+
+    /// The same for one channel of a slot.
+    pub(super) fn pass_to(
+        &mut self,
+        call: &mut Call<'_>,
+        (slot, member): Place,
+        message: impl FnOnce(crate::midi::Channel) -> Message,
+    ) {
         let is_loading = self
             .slots
             .get(slot.index())
             .is_some_and(|state| state.loads_until_us.is_some());
         if !is_loading {
-            self.send(call, slot, Urgency::Live, message);
+            self.send_to(call, (slot, member), Urgency::Live, message);
         }
     }
 
@@ -342,7 +380,7 @@ impl Machine {
         &self,
         slot: &SlotState,
         source: impl Fn(&ControllerState) -> Option<Source<T>>,
-    ) -> Option<(ControllerId, T)> {
+    ) -> Option<(ControllerId, Source<T>)> {
         (0u8..)
             .map(ControllerId)
             .zip(self.controllers.iter())
@@ -350,7 +388,21 @@ impl Machine {
             .filter_map(|(id, state)| Some((id, source(state)?)))
             .filter(|(_, source)| source.moved > 0)
             .max_by_key(|(_, source)| source.moved)
-            .map(|(id, source)| (id, source.value))
+    }
+
+    /// The leading finger of a slot, if what it does on an axis counts: it moved after
+    /// `other`, or belongs to the same hands.
+    fn leading<T>(
+        &self,
+        slot: &SlotState,
+        axis: Axis,
+        other: Option<&(ControllerId, Source<T>)>,
+    ) -> Option<&Finger> {
+        let finger = self.lead_finger(slot, axis)?;
+        let moved = finger.moved(axis);
+        other
+            .is_none_or(|(_, source)| moved > source.moved)
+            .then_some(finger)
     }
 
     /// Where a slot's bend belongs: by route if one bends it.
@@ -358,10 +410,18 @@ impl Machine {
         if let Some(bent) = self.bend_by_route(book, slot) {
             return bent;
         }
-        self.position(slot, |state| (!state.led.bend).then_some(state.bend))
-            .and_then(|(id, value)| {
+        let wheel = self.position(slot, |state| (!state.led.bend).then_some(state.bend));
+        // A surface's bend as a whole is part of that of its fingers.
+        let others = wheel.filter(|(id, _)| slot.lead.is_none_or(|lead| lead.controller != *id));
+        if self.leading(slot, Axis::Bend, others.as_ref()).is_some()
+            && let Some(bent) = self.finger_bend(book, slot, range_on(book, slot))
+        {
+            return bent;
+        }
+        wheel
+            .and_then(|(id, source)| {
                 let range = self.bend_range_of(book, id);
-                Some(bend_on(book, slot, range, Value14::new(value)?))
+                Some(bend_on(book, slot, range, Value14::new(source.value)?))
             })
             .unwrap_or(Value14::CENTRE)
     }
@@ -371,11 +431,15 @@ impl Machine {
         if let Some(value) = self.routed(book, slot, |address| address == Address::Pressure) {
             return Value7::clamped(value);
         }
-        self.position(slot, |state| {
+        let pressed = self.position(slot, |state| {
             (!state.led.pressure).then_some(state.pressure)
-        })
-        .and_then(|(_, value)| Value7::new(value))
-        .unwrap_or(Value7::MIN)
+        });
+        if let Some(finger) = self.leading(slot, Axis::Pressure, pressed.as_ref()) {
+            return finger.pressure();
+        }
+        pressed
+            .and_then(|(_, source)| Value7::new(source.value))
+            .unwrap_or(Value7::MIN)
     }
 
     /// Where a passed controller belongs on a slot.
@@ -389,9 +453,14 @@ impl Machine {
             let source = state.controls.get(number.index()).copied();
             source.filter(|_| !state.led.control(number))
         };
-        let value = self
-            .position(slot, own)
-            .and_then(|(_, value)| Value7::new(value))
+        let moved = self.position(slot, own);
+        if number == cc::SLIDE
+            && let Some(finger) = self.leading(slot, Axis::Slide, moved.as_ref())
+        {
+            return finger.slide();
+        }
+        let value = moved
+            .and_then(|(_, source)| Value7::new(source.value))
             .unwrap_or_else(|| neutral(number));
         if number != cc::EXPRESSION {
             return value;
@@ -416,12 +485,7 @@ fn bend_on(book: &Promptbook, slot: &SlotState, range: Option<u8>, value: Value1
     let Some(from) = range else {
         return value;
     };
-    let to = slot
-        .voiced
-        .and_then(|index| book.sounds.get(index))
-        .and_then(|sound| sound.bend_range)
-        .unwrap_or(super::voicing::NEUTRAL_BEND_RANGE);
-    scale::bend_between(value, from, to.get())
+    scale::bend_between(value, from, range_on(book, slot))
 }
 
 /// Whether a wheel that goes from `before` to `after` reaches or crosses its centre.

@@ -10,6 +10,7 @@ use super::input::Urgency;
 use super::known::{Known, Parameter, UNKNOWN, UNKNOWN_BEND};
 use super::limits::{MAX_RECEIVERS, MAX_SLOTS};
 use super::machine::{Call, Machine};
+use super::mpe::Place;
 use super::notes::NEUTRAL_RELEASE;
 use super::pedals::SOSTENUTO;
 use super::promptbook::{OutPort, Promptbook, ReceiverId, SlotEntry, SlotId};
@@ -316,9 +317,10 @@ impl Machine {
             if note.slot == slot {
                 let sounding = note
                     .offs
-                    .saturating_sub(self.waiting_strikes(slot, note.out_key));
+                    .saturating_sub(self.waiting_strikes((slot, note.member), note.out_key));
                 for _ in 0..sounding {
-                    self.send(call, slot, Urgency::Live, |ch| {
+                    let place = (slot, note.member);
+                    self.send_to(call, place, Urgency::Live, |ch| {
                         Message::NoteOff(ch, note.out_key, NEUTRAL_RELEASE)
                     });
                 }
@@ -377,7 +379,8 @@ impl Machine {
     fn strike_anew(&mut self, call: &mut Call<'_>, slot: SlotId) -> u16 {
         let (mut index, mut count) = (0, 0_u16);
         while let Some(note) = self.notes.get(index).copied() {
-            let waiting = self.waiting_strikes(slot, note.out_key);
+            let place = (slot, note.member);
+            let waiting = self.waiting_strikes(place, note.out_key);
             if note.slot == slot && note.offs > waiting {
                 if let Some(kept) = self.notes.get_mut(index) {
                     kept.offs = waiting.saturating_add(1);
@@ -385,7 +388,7 @@ impl Machine {
                 count = count.saturating_add(1);
                 self.play(
                     call,
-                    slot,
+                    place,
                     note.out_key,
                     Some(note.velocity),
                     NEUTRAL_RELEASE,
@@ -397,11 +400,10 @@ impl Machine {
     }
 
     /// Strikes of a key that wait for the slot's patch.
-    fn waiting_strikes(&self, slot: SlotId, key: crate::midi::Key) -> u16 {
-        let waiting = self
-            .held_back
-            .iter()
-            .filter(|item| item.slot == slot && item.key == key && item.velocity.is_some());
+    fn waiting_strikes(&self, place: Place, key: crate::midi::Key) -> u16 {
+        let waiting = self.held_back.iter().filter(|item| {
+            (item.slot, item.member) == place && item.key == key && item.velocity.is_some()
+        });
         u16::try_from(waiting.count()).unwrap_or(u16::MAX)
     }
 }

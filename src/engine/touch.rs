@@ -6,6 +6,7 @@
 
 use super::machine::{Call, Machine};
 use super::promptbook::{ControllerId, Promptbook, SourceEntry, SourceId, SourceKind};
+use crate::midi::mpe::MANAGER_BEND_RANGE;
 use crate::midi::{Channel, Controller, Key, Message, Value7, Value14, cc, scale};
 
 /// How long a first half waits for its second one, in microseconds: five messages of a DIN
@@ -452,8 +453,13 @@ impl Machine {
 
     /// The bend range that a controller's bend means, if it says so.
     pub(super) fn bend_range_of(&self, book: &Promptbook, controller: ControllerId) -> Option<u8> {
-        let (_, entry) = find_source(book, controller, |s| s.kind == SourceKind::Bend)?;
-        entry.bend_range
+        let state = self.controllers.get(controller.index())?;
+        if state.whole_range.is_some() {
+            return state.whole_range;
+        }
+        let found = find_source(book, controller, |s| s.kind == SourceKind::Bend);
+        let stated = found.and_then(|(_, entry)| entry.bend_range);
+        stated.or(state.mpe.map(|_| MANAGER_BEND_RANGE))
     }
 }
 

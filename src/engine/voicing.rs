@@ -168,6 +168,7 @@ impl Machine {
         manners: Manners,
         program: Program,
     ) {
+        self.tell_zone(call, slot);
         let is_ringing = self
             .slots
             .get(slot.index())
@@ -197,10 +198,12 @@ impl Machine {
         let Some(sound) = self.voiced(call.book, slot).copied() else {
             return;
         };
+        self.tell_zone(call, slot);
         for index in 0..agenda_len(&sound) {
             self.tell_target(call, slot, &sound, index);
         }
         self.settle_pedals(call, slot);
+        self.settle_fingers(call, slot);
         if let Some(volume) = sound.volume {
             self.tell_control(call, slot, cc::VOLUME, volume);
         }
@@ -301,7 +304,8 @@ impl Machine {
         let settings = sound.settings.of(&book.settings);
         match index {
             0 => {
-                let neutral = state.usage.states_bend_range.then_some(NEUTRAL_BEND_RANGE);
+                let is_needed = state.usage.states_bend_range || state.mpe.is_some();
+                let neutral = is_needed.then_some(NEUTRAL_BEND_RANGE);
                 let semitones = sound.bend_range.or(neutral)?;
                 let value = Value14::from_parts(semitones, Value7::MIN);
                 Some(Target::Setting(Setting::Rpn(Value14::clamped(0), value)))

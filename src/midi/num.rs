@@ -173,6 +173,8 @@ pub mod cc {
         SOSTENUTO = 66;
         /// Soft pedal.
         SOFT = 67;
+        /// The third axis of an MPE surface; elsewhere often brightness.
+        SLIDE = 74;
         /// Non-registered parameter number, lower half.
         NRPN_LSB = 98;
         /// Non-registered parameter number, upper half.

@@ -52,6 +52,22 @@ pub const fn bend_between(value: Value14, from: u8, to: u8) -> Value14 {
     Value14::clamped(centre + divide_near(bent, to as i32))
 }
 
+/// Bends that add up, each with the semitones that its whole way means, as a receiver whose
+/// range is `to` semitones must hear them together: the same pitch, or the nearest it can
+/// reach.
+#[must_use]
+pub fn bend_sum(parts: [(Value14, u8); 2], to: u8) -> Value14 {
+    if to == 0 {
+        return Value14::CENTRE;
+    }
+    let centre = i32::from(Value14::CENTRE.get());
+    let bent = parts
+        .iter()
+        .map(|(value, range)| (i32::from(value.get()) - centre) * i32::from(*range))
+        .sum();
+    Value14::clamped(centre + divide_near(bent, i32::from(to)))
+}
+
 /// A pitch in hundredths of a semitone as the bend of a receiver whose range is `range`
 /// semitones: 8192 + semitones / range × 8192 (MIDI 1.0, GM2 §3.4.1), at its ends if it is
 /// beyond them.

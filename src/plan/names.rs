@@ -245,6 +245,15 @@ fn receiver_line(at: usize, item: &Receiver, book: &Promptbook) -> ReceiverLine 
             .iter()
             .map(|slot| slot.channel.get() + 1)
             .collect(),
+        last_channels: entry
+            .map_or(&[][..], |entry| entry.slots.of(&book.slots))
+            .iter()
+            .map(|slot| {
+                slot.member_channel(slot.mpe.map_or(0, |zone| zone.members))
+                    .get()
+                    + 1
+            })
+            .collect(),
         patches: item
             .patches
             .patches

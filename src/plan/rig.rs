@@ -179,6 +179,7 @@ fn controller(
     ControllerEntry {
         port: in_port(ports, item.port),
         channel: item.channel,
+        mpe: item.mpe,
         keys: item.keys.unwrap_or((Key::MIN, Key::MAX)),
         passes,
         passes_pressure: has(model::SourceKind::Pressure),
@@ -241,22 +242,24 @@ fn binding(item: &model::PedalBinding) -> Binding {
 fn slots(rig: &Rig, ports: &PortMap) -> Vec<SlotEntry> {
     let mut slots = Vec::new();
     for (at, item) in rig.receivers.iter().enumerate() {
-        let mut push = |channel, group| {
+        let mut push = |channel, mpe, group| {
             slots.push(SlotEntry {
                 receiver: ReceiverId(at as u8),
                 port: out_port(ports, item.port),
                 channel,
+                mpe,
                 group,
             });
         };
         for (group, slot_group) in item.groups.iter().enumerate() {
-            slot_group
-                .channels
-                .iter()
-                .for_each(|channel| push(*channel, group as u8));
+            let zones = slot_group.mpe.iter().copied().map(Some);
+            let zones = zones.chain(std::iter::repeat(None));
+            for (channel, zone) in slot_group.channels.iter().zip(zones) {
+                push(*channel, zone, group as u8);
+            }
         }
         if let Some(channel) = item.global {
-            push(channel, GLOBAL_GROUP);
+            push(channel, None, GLOBAL_GROUP);
         }
     }
     slots

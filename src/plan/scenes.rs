@@ -227,6 +227,7 @@ fn zone_entry(zone: &Zone, sound: usize, transpose: i16, curve: u16) -> ZoneEntr
             model::Leave::Fade(0) => Leave::Cut,
             model::Leave::Fade(ms) => Leave::Fade(ms),
         },
+        finger: zone.finger,
     }
 }
 

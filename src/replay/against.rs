@@ -62,12 +62,25 @@ type Bank = (Option<u8>, Option<u8>);
 #[derive(Clone, Debug, Default)]
 pub struct Ear {
     channels: BTreeMap<(usize, u8), (Sound, Bank)>,
+    /// Parameter numbers as they were said last.
+    numbers: BTreeMap<(usize, u8), (u8, u8)>,
+    /// Members of MPE zones by port and manager channel.
+    zones: BTreeMap<(usize, u8), u8>,
 }
 
 impl Ear {
     /// A message out of a port; the note if it is one that sounds.
     pub fn hear(&mut self, port: usize, message: Message) -> Option<Heard> {
         let channel = message.channel()?.get();
+        self.hear_zone(port, channel, message);
+        // A note on a member of an MPE zone sounds as its manager says.
+        let lower = self.zones.get(&(port, 0)).copied().unwrap_or(0);
+        let upper = self.zones.get(&(port, 15)).copied().unwrap_or(0);
+        let channel = match channel {
+            1..=15 if channel <= lower => 0,
+            0..=14 if channel + upper >= 15 => 15,
+            own => own,
+        };
         let (sound, bank) = self.channels.entry((port, channel)).or_default();
         match message {
             Message::Program(_, program) => {
@@ -92,6 +105,24 @@ impl Ear {
             _ => {}
         }
         None
+    }
+}
+
+impl Ear {
+    /// RPN 6 on a manager channel says how many members its MPE zone has.
+    fn hear_zone(&mut self, port: usize, channel: u8, message: Message) {
+        let Message::Control(_, number, value) = message else {
+            return;
+        };
+        let numbers = self.numbers.entry((port, channel)).or_insert((127, 127));
+        match number {
+            cc::RPN_MSB => numbers.0 = value.get(),
+            cc::RPN_LSB => numbers.1 = value.get(),
+            cc::DATA_MSB if *numbers == (0, 6) && matches!(channel, 0 | 15) => {
+                self.zones.insert((port, channel), value.get().min(15));
+            }
+            _ => {}
+        }
     }
 }
 
@@ -208,6 +239,27 @@ mod tests {
         assert!(matches!(&kinds[1], (Change::Silent(heard), 1) if heard.key == 64));
         let back = compare(&now, &then, &[10]);
         assert!(matches!(&back[0].changes[1], (Change::New(heard), 1) if heard.key == 64));
+    }
+
+    /// A member of an MPE zone has the patch of its manager.
+    #[test]
+    fn a_note_on_a_member_sounds_as_its_manager_says() {
+        let mut ear = Ear::default();
+        let on = |channel: i32| {
+            let key = Key::clamped(60);
+            Message::NoteOn(Channel::clamped(channel), key, Value7::MAX)
+        };
+        for (number, value) in [(101, 0), (100, 6), (6, 3)] {
+            let number = Controller::clamped(number);
+            ear.hear(
+                0,
+                Message::Control(Channel::MAX, number, Value7::clamped(value)),
+            );
+        }
+        let program = Program::new(9).unwrap();
+        ear.hear(0, Message::Program(Channel::MAX, program));
+        assert_eq!(ear.hear(0, on(12)).unwrap().sound.program, Some(9));
+        assert_eq!(ear.hear(0, on(11)).unwrap().sound.program, None);
     }
 
     #[test]

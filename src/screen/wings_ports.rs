@@ -175,7 +175,7 @@ pub(super) fn receivers(
         let (state, style) = presence(model, look, index);
         let duty = duty_words(model, index);
         let held = filled_slots(model, receiver)
-            .map(|(channel, slot)| slot_words(receiver, channel, slot));
+            .map(|(channel, slot)| slot_words(receiver, &channel, slot));
         let held: Vec<String> = duty.into_iter().chain(held).collect();
         let pieces = wrap(
             &held.join("; "),
@@ -233,8 +233,8 @@ pub(super) fn slots(model: &ScreenModel, look: &Look) -> Vec<RowLine> {
                 (false, None) => "",
             };
             let line = vec![
-                (4, format!("ch {channel}"), look.faint()),
-                (11, patch_words(receiver, slot), look.base()),
+                (4, channel_cell(&channel), look.faint()),
+                (11, held_words(receiver, &channel, slot), look.base()),
                 (42, volume, look.base()),
                 (51, notes, look.now()),
                 (61, role.to_owned(), look.faint()),
@@ -284,20 +284,18 @@ fn presence(model: &ScreenModel, look: &Look, index: usize) -> (&'static str, St
 fn filled_slots<'a>(
     model: &'a ScreenModel,
     receiver: &'a ReceiverLine,
-) -> impl Iterator<Item = (u8, &'a SlotView)> {
+) -> impl Iterator<Item = (String, &'a SlotView)> {
     let (first, count) = receiver.slots;
     let slots = model.view.slots.iter().skip(first).take(count);
-    receiver
-        .channels
-        .iter()
-        .copied()
-        .zip(slots)
+    slots
+        .enumerate()
         .filter(|(_, slot)| {
             slot.program.is_some() || slot.notes > 0 || slot.sound.is_some() || slot.is_loading
         })
+        .filter_map(|(at, slot)| Some((receiver.channel_words(at)?, slot)))
 }
 
-fn slot_words(receiver: &ReceiverLine, channel: u8, slot: &SlotView) -> String {
+fn slot_words(receiver: &ReceiverLine, channel: &str, slot: &SlotView) -> String {
     let mut words = format!("{channel} {}", patch_words(receiver, slot));
     if let Some(volume) = slot.volume {
         words = format!("{words} vol {volume}");
@@ -309,6 +307,23 @@ fn slot_words(receiver: &ReceiverLine, channel: u8, slot: &SlotView) -> String {
         words.push_str(" loading");
     }
     words
+}
+
+/// `ch 3`; an MPE zone's channels are a word by themselves.
+fn channel_cell(channel: &str) -> String {
+    match channel.contains('–') {
+        true => channel.to_owned(),
+        false => format!("ch {channel}"),
+    }
+}
+
+/// What a slot holds, and that it is an MPE zone.
+fn held_words(receiver: &ReceiverLine, channel: &str, slot: &SlotView) -> String {
+    let patch = patch_words(receiver, slot);
+    match channel.contains('–') {
+        true => format!("{patch} (MPE zone)"),
+        false => patch,
+    }
 }
 
 /// The patch's name; its numbers where the patch list does not have it.

@@ -144,7 +144,7 @@ fn slot_words(model: &ScreenModel, note: &HeldView) -> String {
     let sheet = model.sheet;
     let found = sheet.receivers.iter().find_map(|line| {
         let at = note.slot.index().checked_sub(line.slots.0)?;
-        Some((line, line.channels.get(at)?))
+        Some((line, line.channel_words(at)?))
     });
     let (Some((line, channel)), Some(slot)) = (found, model.view.slots.get(note.slot.index()))
     else {

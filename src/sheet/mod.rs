@@ -85,12 +85,28 @@ pub struct ReceiverLine {
     pub slots: (usize, usize),
     /// Channel of each of its slots, 1–16.
     pub channels: Vec<u8>,
+    /// Last channel of each of its slots that are MPE zones; its own of others.
+    #[serde(default)]
+    pub last_channels: Vec<u8>,
     /// Names of patches by (bank MSB, bank LSB, program): to name what a slot holds.
     pub patches: Vec<PatchName>,
     /// Index of the receiver that it is the spare of.
     pub spare_of: Option<usize>,
     /// Whether it has a level of its own that the program sets.
     pub has_level: bool,
+}
+
+impl ReceiverLine {
+    /// The channels of a slot, by its place among its receiver's: `3`, or `1–8` for an MPE
+    /// zone with its members.
+    #[must_use]
+    pub fn channel_words(&self, at: usize) -> Option<String> {
+        let channel = self.channels.get(at)?;
+        Some(match self.last_channels.get(at) {
+            Some(last) if last != channel => format!("{channel}–{last}"),
+            _ => channel.to_string(),
+        })
+    }
 }
 
 /// A pedal or button that is a command.

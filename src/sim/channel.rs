@@ -4,7 +4,7 @@ use crate::midi::num::{Channel, Controller, Key, Program, Value7, Value14, cc};
 
 use super::heard::{Ended, Heard, Moved};
 use super::receiver::{Delayed, MAX_DELAYED, ReceiverModel};
-use super::slot::{Entry, SlotState, is_heard};
+use super::slot::{Entry, Parameter, SlotState, is_heard};
 use super::spec::{HeldNotes, Kind, LoadingControllers, LoadingNotes, Patch, ProgramResets};
 use super::voice::{Pedals, Voice, VoiceId, VoiceState};
 
@@ -28,7 +28,12 @@ impl ReceiverModel {
         let number = Controller::clamped(i32::from(first));
         let key = Key::clamped(i32::from(first));
         let value = Value7::clamped(i32::from(second));
-        let is_loading = self.slots[channel.index()].loading_until_us.is_some();
+        if self.is_left_out(channel, status, first) {
+            self.counters.left_out += 1;
+            return;
+        }
+        let ruling = self.ruling(channel);
+        let is_loading = self.slots[ruling.index()].loading_until_us.is_some();
         match status & 0xf0 {
             0x90 if second > 0 => self.key_down(channel, key, value, is_loading, message),
             0x80 | 0x90 => self.key_up(channel, key, message),
@@ -49,13 +54,15 @@ impl ReceiverModel {
                 continue;
             }
             slot.loading_until_us = None;
-            let (due, rest): (Vec<Delayed>, Vec<Delayed>) = self
-                .delayed
-                .drain(..)
-                .partition(|waiting| waiting.status & 0x0f == index);
+            let waiting = std::mem::take(&mut self.delayed);
+            let (due, rest): (Vec<Delayed>, Vec<Delayed>) =
+                waiting.into_iter().partition(|waiting| {
+                    let channel = Channel::clamped((waiting.status & 0x0f).into());
+                    self.ruling(channel).get() == index
+                });
             self.delayed.extend(rest);
             for message in due {
-                let channel = Channel::clamped(i32::from(index));
+                let channel = Channel::clamped((message.status & 0x0f).into());
                 self.take_channel(channel, message.status, message.first, message.second);
             }
         }
@@ -67,13 +74,16 @@ impl ReceiverModel {
         channel: Channel,
         change: impl FnOnce(&mut SlotState) -> R,
     ) -> R {
-        if !self.voices.sounds_on(channel) {
-            return change(&mut self.slots[channel.index()]);
-        }
-        let before = self.audible(channel);
+        let mut reach = self.reach(channel);
+        reach.retain(|channel| self.voices.sounds_on(*channel));
+        let before: Vec<Audible> = reach.iter().map(|own| self.audible(*own)).collect();
         let result = change(&mut self.slots[channel.index()]);
-        let after = self.audible(channel);
-        self.tell_voices(channel, &before, &after);
+        for (own, before) in reach.into_iter().zip(before) {
+            let after = self.audible(own);
+            // Per-note control ends with the Note Off.
+            let held_only = own == channel && self.is_member(channel);
+            self.tell_voices(own, held_only, &before, &after);
+        }
         result
     }
 
@@ -104,7 +114,7 @@ impl ReceiverModel {
         if self.spec.kind != Kind::Instrument {
             return;
         }
-        let slot = &self.slots[channel.index()];
+        let slot = &self.slots[self.ruling(channel).index()];
         let patch = match self.spec.manners.loading_notes {
             LoadingNotes::OldPatch if is_loading => slot.patch_before,
             LoadingNotes::Ignored if is_loading => {
@@ -133,7 +143,7 @@ impl ReceiverModel {
             start_us: self.now_us,
             state: VoiceState::Held,
             level_db: self.level_db(channel),
-            pitch_cents: slot.pitch_cents(),
+            pitch_cents: self.pitch_on(channel),
             is_soft: slot.is_soft_down(),
             is_latched: false,
             size: self.spec.voices(patch),
@@ -210,7 +220,10 @@ impl ReceiverModel {
         self.hear(Heard::Revoiced {
             channel,
             patch,
-            sounding: self.voices.sounds_on(channel),
+            sounding: self
+                .reach(channel)
+                .into_iter()
+                .any(|channel| self.voices.sounds_on(channel)),
         });
         if manners.moves_focus {
             self.hear(Heard::FocusMoved { channel });
@@ -221,9 +234,13 @@ impl ReceiverModel {
         self.treat_held_notes(channel, patch);
         match manners.program_resets {
             ProgramResets::Nothing => {}
-            ProgramResets::Played => self.change_slot(channel, SlotState::reset_played),
+            ProgramResets::Played => self.reset_played(channel),
             ProgramResets::Everything => {
                 self.change_slot(channel, |slot| slot.reset_everything(channel));
+                self.spread(channel, |slot| {
+                    slot.reset_played();
+                    slot.set_parameter(Parameter::BEND_RANGE, Value14::clamped(48 << 7));
+                });
             }
         }
         self.settle_pedals(channel);
@@ -231,35 +248,51 @@ impl ReceiverModel {
 
     fn treat_held_notes(&mut self, channel: Channel, patch: Patch) {
         let now_us = self.now_us;
-        match self.spec.manners.held_notes {
-            HeldNotes::Keep => {}
-            HeldNotes::Cut => {
-                self.voices
-                    .end_where(now_us, Ended::CutByProgram, &mut self.log, |v| {
-                        v.channel == channel
-                    });
+        for channel in self.reach(channel) {
+            match self.spec.manners.held_notes {
+                HeldNotes::Keep => {}
+                HeldNotes::Cut => {
+                    self.voices
+                        .end_where(now_us, Ended::CutByProgram, &mut self.log, |v| {
+                            v.channel == channel
+                        });
+                }
+                HeldNotes::Revoice => self.voices.revoice(now_us, channel, patch, &mut self.log),
             }
-            HeldNotes::Revoice => self.voices.revoice(now_us, channel, patch, &mut self.log),
         }
+    }
+
+    /// Reset All Controllers, of a manager for its zone.
+    fn reset_played(&mut self, channel: Channel) {
+        self.change_slot(channel, SlotState::reset_played);
+        self.spread(channel, SlotState::reset_played);
     }
 
     fn take_mode(&mut self, channel: Channel, number: Controller) {
         let manners = self.spec.manners;
         match number.get() {
             120 if manners.heeds_all_sound_off => {
+                let reach = self.reach(channel);
                 self.voices
                     .end_where(self.now_us, Ended::AllSoundOff, &mut self.log, |v| {
-                        v.channel == channel
+                        reach.contains(&v.channel)
                     });
             }
             121 if manners.heeds_reset_all => {
-                self.change_slot(channel, SlotState::reset_played);
+                self.reset_played(channel);
                 self.settle_pedals(channel);
             }
             123..=127 if manners.heeds_all_notes_off => {
                 let pedals = self.pedals(channel);
-                self.voices
-                    .all_keys_up(self.now_us, channel, pedals, &self.spec, &mut self.log);
+                for channel in self.reach(channel) {
+                    self.voices.all_keys_up(
+                        self.now_us,
+                        channel,
+                        pedals,
+                        &self.spec,
+                        &mut self.log,
+                    );
+                }
             }
             _ => {}
         }
@@ -294,7 +327,10 @@ impl ReceiverModel {
             0xa0 => self.change_slot(channel, |slot| {
                 slot.key_pressures[first.index()] = second;
             }),
-            0xd0 => self.change_slot(channel, |slot| slot.pressure = first),
+            0xd0 => {
+                self.change_slot(channel, |slot| slot.pressure = first);
+                self.spread(channel, |slot| slot.pressure = first);
+            }
             0xe0 => self.change_slot(channel, |slot| {
                 slot.bend = Value14::from_parts(second, first);
             }),
@@ -306,6 +342,8 @@ impl ReceiverModel {
         let from = self.slots[channel.index()].controller(number);
         let was_sostenuto = self.slots[channel.index()].is_sostenuto_down();
         let entry = self.change_slot(channel, |slot| slot.take_control(number, value));
+        self.spread_control(channel, number, value);
+        self.enter_zone(channel, number, value);
         match entry {
             Entry::Taken => {}
             Entry::Unselected => self.counters.entries_unselected += 1,
@@ -320,7 +358,9 @@ impl ReceiverModel {
             });
         }
         if !was_sostenuto && self.slots[channel.index()].is_sostenuto_down() {
-            self.voices.latch(channel);
+            for channel in self.reach(channel) {
+                self.voices.latch(channel);
+            }
         }
         if matches!(number, cc::HOLD | cc::SOSTENUTO) {
             self.settle_pedals(channel);
@@ -330,12 +370,14 @@ impl ReceiverModel {
     /// Lets go of what no pedal holds any more.
     fn settle_pedals(&mut self, channel: Channel) {
         let pedals = self.pedals(channel);
-        self.voices
-            .pedal_up(self.now_us, channel, pedals, &self.spec, &mut self.log);
+        for channel in self.reach(channel) {
+            self.voices
+                .pedal_up(self.now_us, channel, pedals, &self.spec, &mut self.log);
+        }
     }
 
     fn pedals(&self, channel: Channel) -> Pedals {
-        let slot = &self.slots[channel.index()];
+        let slot = &self.slots[self.ruling(channel).index()];
         Pedals {
             hold: slot.is_hold_down(),
             sostenuto: slot.is_sostenuto_down(),
@@ -351,18 +393,29 @@ impl ReceiverModel {
     }
 
     fn audible(&self, channel: Channel) -> Audible {
-        let slot = &self.slots[channel.index()];
+        let (slot, own) = (
+            &self.slots[self.ruling(channel).index()],
+            &self.slots[channel.index()],
+        );
+        let mut controllers = slot.controllers;
+        controllers[74] = own.controllers[74];
         Audible {
             level_db: self.level_db(channel),
-            pitch_cents: slot.pitch_cents(),
+            pitch_cents: self.pitch_on(channel),
             pan: slot.pan(),
-            pressure: slot.pressure,
-            key_pressures: slot.key_pressures,
-            controllers: slot.controllers,
+            pressure: own.pressure,
+            key_pressures: own.key_pressures,
+            controllers,
         }
     }
 
-    fn tell_voices(&mut self, channel: Channel, before: &Audible, after: &Audible) {
+    fn tell_voices(
+        &mut self,
+        channel: Channel,
+        held_only: bool,
+        before: &Audible,
+        after: &Audible,
+    ) {
         let moved: Vec<(Controller, Value7, Value7)> = (0..120)
             .map(Controller::clamped)
             .map(|number| {
@@ -374,7 +427,12 @@ impl ReceiverModel {
             })
             .filter(|(number, from, to)| from != to && is_heard(*number))
             .collect();
-        let voices: Vec<(VoiceId, Key)> = self.voices.on(channel).map(|v| (v.id, v.key)).collect();
+        let voices: Vec<(VoiceId, Key)> = self
+            .voices
+            .on(channel)
+            .filter(|voice| !held_only || voice.state == VoiceState::Held)
+            .map(|voice| (voice.id, voice.key))
+            .collect();
         for (id, key) in voices {
             if before.level_db != after.level_db {
                 let (from_db, to_db) = (before.level_db, after.level_db);

@@ -40,6 +40,8 @@ pub enum Ended {
     PowerOff,
     /// System Reset or General MIDI System On.
     SystemReset,
+    /// Its channel entered or left an MPE zone.
+    ZoneChanged,
 }
 
 /// What a played message other than a note moves.

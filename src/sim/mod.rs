@@ -10,8 +10,7 @@
 //! in microseconds and never runs backwards; a smaller `now_us` counts as the last one.
 //! [`judge::Judge`] compares what was heard with what was played.
 //!
-//! Not modelled: MPE zones (each member channel is an ordinary slot), the mono and omni
-//! modes themselves (124–127 act as All Notes Off only, as in GM2 §3.5.4–3.5.7).
+//! Not modelled: the mono and omni modes themselves (124–127 act as All Notes Off only, as in GM2 §3.5.4–3.5.7).
 #![deny(clippy::disallowed_methods, clippy::disallowed_types)]
 
 pub mod expect;
@@ -24,6 +23,7 @@ pub mod slot;
 pub mod spec;
 pub mod verdict;
 pub mod voice;
+pub mod zones;
 
 mod channel;
 mod exclusive;
@@ -42,3 +42,4 @@ pub use spec::{
 };
 pub use verdict::{Fault, Violation};
 pub use voice::{Voice, VoiceId, VoiceState};
+pub use zones::Zones;

@@ -13,6 +13,7 @@ use super::parse::{Item, Parser};
 use super::slot::SlotState;
 use super::spec::{Kind, ReceiverSpec};
 use super::voice::{Voice, Voices};
+use super::zones::Zones;
 
 /// Messages that wait for a patch to load; past it the newest is lost and counted.
 pub const MAX_DELAYED: usize = 1_024;
@@ -54,6 +55,8 @@ pub struct Counters {
     pub answers_dropped: u64,
     /// Parameters refused at `MAX_PARAMETERS`.
     pub parameters_refused: u64,
+    /// Messages on members of MPE zones that count for nothing there.
+    pub left_out: u64,
     /// Data entries ignored because the parameter number was null.
     pub entries_unselected: u64,
 }
@@ -83,6 +86,7 @@ pub struct ReceiverModel {
     pub(super) delayed: VecDeque<Delayed>,
     pub(super) master: Value14,
     pub(super) counters: Counters,
+    pub(super) zones: Zones,
     pub(super) answers: VecDeque<Vec<u8>>,
     power: Power,
     parser: Parser,
@@ -105,6 +109,7 @@ impl ReceiverModel {
             delayed: VecDeque::new(),
             master: Value14::MAX,
             counters: Counters::default(),
+            zones: Zones::default(),
             answers: VecDeque::new(),
             power: Power::On,
             parser: Parser::new(),
@@ -209,13 +214,14 @@ impl ReceiverModel {
     /// Level of a slot in dB, master volume included; silence is `-inf`.
     #[must_use]
     pub fn level_db(&self, channel: Channel) -> f64 {
-        self.slot(channel).level_db(self.spec.manners.level_law) + law::master_db(self.master)
+        let slot = self.slot(self.ruling(channel));
+        slot.level_db(self.spec.manners.level_law) + law::master_db(self.master)
     }
 
     /// Amplitudes of left and right of a slot (RP-036).
     #[must_use]
     pub fn pan_gains(&self, channel: Channel) -> (f64, f64) {
-        law::pan_gains(self.slot(channel).pan())
+        law::pan_gains(self.slot(self.ruling(channel)).pan())
     }
 
     /// Master Volume, 0–16383.
@@ -273,6 +279,7 @@ impl ReceiverModel {
     pub(super) fn reset(&mut self) {
         self.fall_silent(Ended::SystemReset);
         *self.slots = slots_at_power_on(&self.spec);
+        self.zones = Zones::default();
         self.delayed.clear();
         self.master = Value14::MAX;
     }

@@ -26,6 +26,8 @@ impl Parameter {
     pub const FINE_TUNING: Self = Self::registered(1);
     /// RPN 2: channel coarse tuning (GM2 §3.4.3).
     pub const COARSE_TUNING: Self = Self::registered(2);
+    /// RPN 6: members of an MPE zone (the standard was not opened).
+    pub const ZONE: Self = Self::registered(6);
     /// RPN 5: modulation depth range (GM2 §3.4.4).
     pub const MODULATION_DEPTH: Self = Self::registered(5);
 
@@ -286,6 +288,11 @@ impl SlotState {
 
     const fn is_down(&self, pedal: Controller) -> bool {
         self.controller(pedal).get() >= 64
+    }
+
+    /// Sets a parameter whatever data entry is selected.
+    pub(super) fn set_parameter(&mut self, parameter: Parameter, value: Value14) {
+        self.parameters.insert(parameter, value);
     }
 
     fn enter(&mut self, change: impl FnOnce(Value14) -> Value14) -> Entry {

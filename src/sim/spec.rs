@@ -66,6 +66,8 @@ pub struct ReceiverSpec {
     pub fixed: Vec<(Channel, Patch)>,
     /// Patches whose ring, size or load time differs from the manners.
     pub patches: Vec<PatchSpec>,
+    /// Whether it can be set up for MPE zones.
+    pub knows_zones: bool,
     /// Its manners.
     pub manners: ModelManners,
 }
@@ -83,6 +85,7 @@ impl ReceiverSpec {
             groups,
             fixed: Vec::new(),
             patches: Vec::new(),
+            knows_zones: false,
             manners: ModelManners::gm2(),
         }
     }

@@ -9,6 +9,7 @@ use segue::engine::Engine;
 use segue::engine::input::{Command, Input, Outbox};
 use segue::engine::promptbook::{OutPort, PositionId, Promptbook, Setting, SoundEntry};
 use segue::engine::swap::{Live, Swap};
+use segue::midi::mpe::Leader;
 use segue::midi::{Channel, Controller, Key, Program, Value7};
 use segue::plan::{Given, Plan, PlanError, Replan, compile, replan};
 use segue::sheet::OrderLine;
@@ -71,6 +72,7 @@ fn instrument(at: usize, slots: u8) -> Receiver {
             name: "main".into(),
             site: Site::default(),
             channels: (0..slots).map(|ch| Channel::new(ch).unwrap()).collect(),
+            mpe: Vec::new(),
         }],
         global: None,
         patches: PatchList {
@@ -106,6 +108,7 @@ fn rig(receivers: Vec<Receiver>) -> Rig {
             site: Site::default(),
             port: receivers.len(),
             channel: None,
+            mpe: None,
             keys: Some((Key::MIN, Key::MAX)),
             sources: Vec::new(),
         }],
@@ -141,6 +144,7 @@ fn zone(receiver: usize, patch: usize) -> Zone {
         catches: false,
         leave: Leave::Hold,
         level_change: LevelChange::Ride,
+        finger: Leader::Last,
         settings: Vec::new(),
     }
 }

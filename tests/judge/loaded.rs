@@ -40,6 +40,17 @@ pub(crate) fn world(show: &Show, night: Option<&str>) -> World {
     let outputs = used(&|port| rig.receivers.iter().any(|item| item.port == port));
     let inputs = used(&|port| rig.controllers.iter().any(|item| item.port == port));
     let place = |ports: &[usize], port: usize| ports.iter().position(|at| *at == port).unwrap();
+    // Fingers of surfaces come after all that has keys.
+    let hands = rig.controllers.iter().enumerate();
+    let own = hands.clone().map(|(at, item)| (at, item.channel));
+    let fingers = hands.flat_map(|(at, item)| {
+        let channels = item
+            .mpe
+            .into_iter()
+            .flat_map(|zone| zone.channels().skip(1));
+        channels.map(move |channel| (at, Some(channel)))
+    });
+    let hands: Vec<(usize, Option<Channel>)> = own.chain(fingers).collect();
     World {
         kinds: outputs.iter().map(|at| kind(rig.ports[*at].kind)).collect(),
         ports: rig
@@ -47,14 +58,14 @@ pub(crate) fn world(show: &Show, night: Option<&str>) -> World {
             .iter()
             .map(|item| place(&outputs, item.port))
             .collect(),
-        inputs: rig
-            .controllers
+        inputs: hands
             .iter()
-            .map(|item| {
-                let port = InPort(place(&inputs, item.port) as u8);
-                (port, item.channel.unwrap_or(Channel::MIN))
+            .map(|(at, channel)| {
+                let port = place(&inputs, rig.controllers[*at].port);
+                (InPort(port as u8), channel.unwrap_or(Channel::MIN))
             })
             .collect(),
+        controllers: hands.iter().map(|(at, _)| *at).collect(),
         specs: rig.receivers.iter().map(spec).collect(),
         line: line(show, night),
         has_numbered_cues: false,
@@ -111,6 +122,7 @@ fn spec(receiver: &Receiver) -> ReceiverSpec {
             _ => RxKind::Lights,
         },
         groups: Vec::new(),
+        mpe: None,
         manners: Mn {
             bank: match stated.bank {
                 BankBytes::None => 0,

@@ -3,7 +3,7 @@
 use proptest::collection::vec;
 use proptest::prelude::*;
 
-use crate::script::{Event, Lv, Mn, Rt, Rx, RxKind, Sc, Script, Setup, Speed, Way, Zn};
+use crate::script::{Event, Lv, Mn, Mz, Rt, Rx, RxKind, Sc, Script, Setup, Speed, Way, Zn};
 
 /// What a kind of script is made of.
 #[derive(Clone, Copy, Debug)]
@@ -20,6 +20,8 @@ pub(crate) struct Taste {
     pub(crate) panics: u32,
     pub(crate) floods: u32,
     pub(crate) replans: u32,
+    /// Fingers on an MPE surface.
+    pub(crate) fingers: u32,
 }
 
 /// A bit of everything but floods.
@@ -34,6 +36,16 @@ pub(crate) const MIXED: Taste = Taste {
     panics: 1,
     floods: 0,
     replans: 0,
+    fingers: 0,
+};
+
+/// Fingers on an MPE surface, and something of all else.
+pub(crate) const FINGERS: Taste = Taste {
+    notes: 6,
+    wheels: 3,
+    fingers: 60,
+    events: 80,
+    ..MIXED
 };
 
 /// Scripts of one kind.
@@ -53,14 +65,38 @@ fn setups(taste: Taste) -> impl Strategy<Value = Setup> {
         1..=3_usize,
         vec(scenes(), 2..=6),
         vec(1..=3_usize, 0..=2),
+        vec(prop::option::weighted(0.6, mpe_zones()), 6),
+        mpe_zones(),
     )
-        .prop_map(|(ports, receivers, keyboards, scenes, songs)| Setup {
-            ports,
-            receivers,
-            keyboards,
-            scenes,
-            songs,
-        })
+        .prop_map(
+            move |(ports, mut receivers, keyboards, mut scenes, songs, zones, surface)| {
+                let has_surface = taste.fingers > 0;
+                if has_surface {
+                    // What is led elsewhere is no finger's own.
+                    scenes.iter_mut().for_each(|scene| scene.routes.clear());
+                }
+                for (rx, zone) in receivers.iter_mut().zip(zones) {
+                    rx.mpe = zone.filter(|_| has_surface);
+                }
+                Setup {
+                    ports,
+                    receivers,
+                    keyboards,
+                    scenes,
+                    songs,
+                    surface: has_surface.then_some(surface),
+                }
+            },
+        )
+}
+
+fn mpe_zones() -> impl Strategy<Value = Mz> {
+    let ranges = prop_oneof![3 => Just(48), 1 => Just(24), 1 => 1..=96_u8];
+    (any::<bool>(), 1..=7_u8, ranges).prop_map(|(is_upper, members, bend_range)| Mz {
+        is_upper,
+        members,
+        bend_range,
+    })
 }
 
 fn speeds(taste: Taste) -> BoxedStrategy<Speed> {
@@ -99,6 +135,7 @@ fn receivers_of(taste: Taste) -> BoxedStrategy<Rx> {
                 ..manners
             },
             parameters,
+            mpe: None,
         })
         .boxed()
 }
@@ -250,6 +287,7 @@ fn zones() -> impl Strategy<Value = Zn> {
             leaves,
             prop::bool::weighted(0.2),
             prop::bool::weighted(0.2),
+            prop::bool::weighted(0.3),
         ),
     )
         .prop_map(
@@ -257,7 +295,7 @@ fn zones() -> impl Strategy<Value = Zn> {
                 (keyboard, keys, velocities, receiver),
                 (group, patch, level_db),
                 (pan, bend_range, transpose),
-                (catches, leave, takes_new_level, is_curved),
+                (catches, leave, takes_new_level, is_curved, is_highest),
             )| Zn {
                 keyboard,
                 keys,
@@ -273,6 +311,7 @@ fn zones() -> impl Strategy<Value = Zn> {
                 leave,
                 takes_new_level,
                 is_curved,
+                is_highest,
             },
         )
 }
@@ -328,6 +367,14 @@ fn events(taste: Taste) -> impl Strategy<Value = Event> {
         1 => any::<bool>().prop_map(Event::Resend),
         1 => Just(Event::ReleaseAll),
     ];
+    let finger = || 0..7_usize;
+    let fingers = prop_oneof![
+        5 => (finger(), key(), 1..128_u8).prop_map(|(f, k, v)| Event::FingerOn(f, k, v)),
+        4 => (finger(), key()).prop_map(|(f, k)| Event::FingerOff(f, k)),
+        4 => (finger(), 0..16384_u16).prop_map(|(f, v)| Event::FingerBend(f, v)),
+        3 => (finger(), 0..128_u8).prop_map(|(f, v)| Event::FingerPress(f, v)),
+        3 => (finger(), 0..128_u8).prop_map(|(f, v)| Event::FingerSlide(f, v)),
+    ];
     let floods = (keyboard(), 1..1_500_u16).prop_map(|(c, n)| Event::Flood(c, n));
     let replans = (0..4_usize).prop_map(Event::Replan);
     prop::strategy::Union::new_weighted(
@@ -340,6 +387,7 @@ fn events(taste: Taste) -> impl Strategy<Value = Event> {
             (taste.panics, panics.boxed()),
             (taste.floods, floods.boxed()),
             (taste.replans, replans.boxed()),
+            (taste.fingers, fingers.boxed()),
         ]
         .into_iter()
         .filter(|(weight, _)| *weight > 0)

@@ -2,7 +2,7 @@
 
 use proptest::strategy::{Strategy, ValueTree};
 
-use crate::make::{MIXED, Taste, scripts};
+use crate::make::{FINGERS, MIXED, Taste, scripts};
 use crate::properties::runner;
 use crate::run::{Options, Report, run};
 use crate::saboteur::Mistake;
@@ -11,7 +11,7 @@ use crate::script::Script;
 /// Scripts tried for each mistake, in each taste.
 const TRIES: u32 = 200;
 
-fn tastes() -> [Taste; 5] {
+fn tastes() -> [Taste; 6] {
     [
         MIXED,
         Taste {
@@ -35,6 +35,10 @@ fn tastes() -> [Taste; 5] {
             is_good: true,
             replans: 15,
             ..MIXED
+        },
+        Taste {
+            is_good: true,
+            ..FINGERS
         },
     ]
 }

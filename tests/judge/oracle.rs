@@ -5,13 +5,14 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use segue::midi::mpe::Leader;
 use segue::midi::{Key, Program, Value7};
 use segue::show::model::{
     BankBytes, Curve, Leave, LevelChange, Moved, ParameterValue, ReceiverKind, Route, Show, Zone,
 };
 use segue::sim::{Change, Expect, ExpectId, Holder, Judge, JudgeRules, Restrike, Wanted};
 
-use crate::world::{PAGES, World};
+use crate::world::{PAGES, SLIDE, World};
 
 /// Hold and sostenuto, as indices.
 pub(crate) const HOLD: usize = 0;
@@ -79,6 +80,8 @@ struct Tenancy {
     told: BTreeMap<usize, [bool; 2]>,
     hears: BTreeMap<usize, [bool; 2]>,
     is_present: bool,
+    /// How often anything had moved when its scene came.
+    since: u64,
     is_fading: bool,
     ring_until_us: u64,
     /// Until when its level rides or its patch loads, and what follows is still its own.
@@ -130,6 +133,10 @@ struct Note {
     is_key_down: bool,
     is_latched: bool,
     is_sustained: bool,
+    /// Which finger leads where several share a channel.
+    leader: Leader,
+    /// How often anything had moved when it was struck.
+    struck: u64,
 }
 
 impl Note {
@@ -338,6 +345,8 @@ impl<'a> Oracle<'a> {
                 // Taken up again meanwhile, or still on its way back: nothing to forbid.
                 Due::Forbid(id, _) if self.is_present(id) || !self.owners.contains_key(&id) => {}
                 Due::Forbid(id, Change::Bend) if self.is_bent(id) => {}
+                // A finger that is down there goes on to do as it likes.
+                Due::Forbid(id, change) if FINGERS.contains(&change) && self.is_fingered(id) => {}
                 Due::Forbid(id, change) => self.judge.forbid(id, change),
                 Due::Lay(at) => self.tenancies[at].ghosts.clear(),
                 Due::End(id) => {
@@ -381,7 +390,7 @@ impl<'a> Oracle<'a> {
         for (index, sound) in self.sounds[self.at].iter().enumerate() {
             for number in &sound.zones {
                 let zone = self.zone(self.at, *number);
-                let is_hit = zone.controller == keyboard
+                let is_hit = zone.controller == self.world.controllers[keyboard]
                     && (zone.keys.0.get()..=zone.keys.1.get()).contains(&key)
                     && (zone.velocities.0.get()..=zone.velocities.1.get()).contains(&velocity);
                 if is_hit {
@@ -470,6 +479,8 @@ impl<'a> Oracle<'a> {
             is_key_down: true,
             is_latched: false,
             is_sustained,
+            leader: zone.finger,
+            struck: self.moves + 1,
         });
     }
 
@@ -501,6 +512,29 @@ impl<'a> Oracle<'a> {
 
     pub(crate) fn lift_key(&mut self, now_us: u64, keyboard: usize, key: u8) {
         self.hands[keyboard].keys.remove(&key);
+        let left: BTreeSet<usize> = self
+            .notes
+            .iter()
+            .filter(|note| note.keyboard == keyboard && note.key == key && note.is_key_down)
+            .map(|note| note.tenancy)
+            .filter(|at| self.is_finger(keyboard) && !self.tenancies[*at].is_present)
+            .collect();
+        self.lift(now_us, keyboard, key);
+        // With the last finger what it did is over for what rings there.
+        let over: Vec<usize> = left
+            .into_iter()
+            .filter(|at| !self.has_fingers(*at))
+            .collect();
+        for at in over {
+            for (id, _) in self.owners.iter().filter(|(_, owner)| **owner == at) {
+                for change in FINGERS {
+                    forbid_later(&mut self.due, now_us + PORT_US, *id, change);
+                }
+            }
+        }
+    }
+
+    fn lift(&mut self, now_us: u64, keyboard: usize, key: u8) {
         for note in &mut self.notes {
             if note.keyboard == keyboard && note.key == key && note.is_key_down {
                 note.is_key_down = false;
@@ -631,6 +665,36 @@ impl<'a> Oracle<'a> {
         }
     }
 
+    pub(crate) fn slide(&mut self, finger: usize, value: u8) {
+        self.note_movement((finger, SLIDE), u16::from(value));
+    }
+
+    /// Whether hands are a finger of the surface.
+    pub(crate) fn is_finger(&self, keyboard: usize) -> bool {
+        self.world.controllers[keyboard] != keyboard
+    }
+
+    /// Whether more fingers are down on a sound than `known`.
+    pub(crate) fn has_unsure(&self, tenancy: usize, known: usize) -> bool {
+        let notes = self.notes.iter().filter(|note| {
+            note.tenancy == tenancy && note.is_key_down && self.is_finger(note.keyboard)
+        });
+        notes.count() != known
+    }
+
+    fn is_fingered(&self, id: ExpectId) -> bool {
+        let owner = self.owners.get(&id);
+        owner.is_some_and(|owner| self.has_fingers(*owner))
+    }
+
+    /// Whether fingers have notes where this note sounds.
+    fn has_fingers(&self, tenancy: usize) -> bool {
+        let mut notes = self.notes.iter();
+        notes.any(|note| {
+            note.tenancy == tenancy && note.is_key_down && self.is_finger(note.keyboard)
+        })
+    }
+
     pub(crate) fn press(&mut self, keyboard: usize, value: u8) {
         self.hands[keyboard].pressure = value;
         self.note_movement((keyboard, PRESSURE), u16::from(value));
@@ -640,6 +704,14 @@ impl<'a> Oracle<'a> {
     pub(crate) fn let_go_of(&mut self, now_us: u64, keyboard: usize) {
         for key in self.hands[keyboard].keys.clone() {
             self.lift_key(now_us, keyboard, key);
+        }
+        if self.is_finger(keyboard) {
+            self.hands[keyboard].bend = None;
+            self.hands[keyboard].pressure = 0;
+            for source in [BEND, PRESSURE, SLIDE] {
+                self.moved.remove(&(keyboard, source));
+            }
+            return;
         }
         for pedal in [HOLD, SOSTENUTO] {
             self.move_pedal(now_us, keyboard, pedal, 0);
@@ -962,6 +1034,11 @@ impl<'a> Oracle<'a> {
             // It went back while the line was busy.
             forbid_later(&mut self.due, now_us + PORT_US, id, Change::Bend);
         }
+        if self.has_fingers(owner) {
+            for change in FINGERS {
+                self.judge.allow(id, change);
+            }
+        }
         let ride_us = self.tenancies[owner].ride_until_us.max(now_us);
         if way.is_riding {
             for change in [Change::Level, Change::Pan, Change::Control, Change::Bend] {
@@ -1003,9 +1080,11 @@ impl<'a> Oracle<'a> {
         }
         let notes = self.notes.iter().filter(|note| note.tenancy == *owner);
         let ghosts = self.tenancies[*owner].ghosts.iter();
+        // A finger hears the bend of its whole surface besides its own.
         let mut keyboards = notes
             .map(|note| note.keyboard)
-            .chain(ghosts.map(|ghost| ghost.keyboard));
+            .chain(ghosts.map(|ghost| ghost.keyboard))
+            .flat_map(|at| [at, self.world.controllers[at]]);
         keyboards.any(|at| self.hands[at].bend.is_some_and(|bend| bend != CENTRE))
     }
 
@@ -1115,6 +1194,7 @@ impl<'a> Oracle<'a> {
             told: BTreeMap::new(),
             hears: BTreeMap::new(),
             is_present: true,
+            since: self.moves,
             is_fading: false,
             ring_until_us: 0,
             // A slow port adds to the loading time.
@@ -1136,8 +1216,12 @@ impl<'a> Oracle<'a> {
         fed_before: &BTreeSet<usize>,
     ) {
         let level = self.sounds[to][index].level;
+        let moves = self.moves;
         let tenancy = &mut self.tenancies[at];
         tenancy.is_present = true;
+        if fed_before.is_empty() {
+            tenancy.since = moves;
+        }
         if tenancy.level != level || tenancy.ride_until_us > now_us {
             // A ride on its way starts anew from where it is.
             tenancy.level = level;
@@ -1575,6 +1659,69 @@ impl<'a> Oracle<'a> {
         found.is_some()
     }
 
+    /// What is to be heard of each finger that is down on a sound of its own, if it is known:
+    /// what leads where it sounds, by `place` (a channel, or the same for all of a sound).
+    pub(crate) fn touches(&self, now_us: u64) -> Vec<Touch> {
+        let expects: BTreeMap<ExpectId, &Expect> = self
+            .judge
+            .open()
+            .map(|(id, expect, _)| (id, expect))
+            .collect();
+        let fingers = self.notes.iter().enumerate().filter(|(_, note)| {
+            let is_sure = !self.excused.contains_key(&note.id)
+                && self.tenancies[note.tenancy].ride_until_us < now_us
+                && !self.tenancies[note.tenancy].is_tainted;
+            self.is_finger(note.keyboard) && note.is_key_down && is_sure
+        });
+        let touch = |(order, note): (usize, &Note)| {
+            let expect = expects.get(&note.id)?;
+            let tenancy = &self.tenancies[note.tenancy];
+            let surface = self.world.controllers[note.keyboard];
+            let moved = |keyboard, source| self.moved.get(&(keyboard, source)).copied();
+            // Others that play the sound may have the last word on what reaches all of it.
+            let others = (0..self.hands.len()).filter(|at| self.world.controllers[*at] != surface);
+            // Who else played a sound that was left is not known any more.
+            let is_untouched = others
+                .flat_map(|at| [(at, BEND), (at, PRESSURE)])
+                .all(|source| !self.moved.contains_key(&source));
+            let is_alone = (tenancy.is_present || is_untouched)
+                && tenancy.feeds.iter().all(|feed| *feed == surface)
+                && self.notes.iter().all(|other| {
+                    other.tenancy != note.tenancy
+                        || self.world.controllers[other.keyboard] == surface
+                });
+            let whole = moved(surface, BEND).map_or(CENTRE, |(_, value)| value);
+            // A sound that is taken up again keeps the bend it has until that moves.
+            let is_whole_sure = moved(surface, BEND).is_none_or(|(order, _)| {
+                tenancy.is_present
+                    && tenancy.feeds.contains(&surface)
+                    && (note.struck > tenancy.since || order > tenancy.since)
+            });
+            let pressed = moved(note.keyboard, PRESSURE);
+            let whole_pressed = (0..self.hands.len())
+                .filter(|at| !self.is_finger(*at))
+                .filter_map(|at| moved(at, PRESSURE))
+                .max();
+            Some(Touch {
+                receiver: expect.receiver,
+                group: tenancy.likeness.group,
+                key: note.out_key,
+                velocities: expect.velocities,
+                program: expect.wanted.program,
+                tenancy: note.tenancy,
+                order,
+                leader: note.leader,
+                bend: moved(note.keyboard, BEND).map_or(CENTRE, |(_, value)| value),
+                whole: (is_alone && is_whole_sure).then_some(whole),
+                pressure: (whole_pressed.is_none() || pressed > whole_pressed)
+                    .then(|| pressed.map_or(0, |(_, value)| value as u8)),
+                slide: moved(note.keyboard, SLIDE).map(|(_, value)| value as u8),
+                bend_range: tenancy.likeness.bend_range.unwrap_or(2),
+            })
+        };
+        fingers.filter_map(touch).collect()
+    }
+
     fn zone(&self, at: usize, zone: usize) -> &'a Zone {
         let (song, scene) = self.line[at];
         &self.show.songs[song].scenes[scene].zones[zone]
@@ -1593,6 +1740,28 @@ fn forbid_later(due: &mut Vec<(u64, Due)>, us: u64, id: ExpectId, change: Change
         |(_, due)| !matches!(due, Due::Forbid(other, what) if (*other, *what) == (id, change)),
     );
     due.push((us, Due::Forbid(id, change)));
+}
+
+/// A finger that is down, and what it does.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Touch {
+    pub(crate) receiver: usize,
+    pub(crate) group: usize,
+    pub(crate) key: u8,
+    pub(crate) velocities: (Value7, Value7),
+    pub(crate) program: Option<Program>,
+    pub(crate) tenancy: usize,
+    /// Its place among all notes, by age.
+    pub(crate) order: usize,
+    pub(crate) leader: Leader,
+    pub(crate) bend: u16,
+    /// The bend of the whole surface, if nothing else bends the sound.
+    pub(crate) whole: Option<u16>,
+    /// Its pressure, if it pressed after anybody else.
+    pub(crate) pressure: Option<u8>,
+    pub(crate) slide: Option<u8>,
+    /// How far its sound bends, on one channel.
+    pub(crate) bend_range: u8,
 }
 
 /// A note that a receiver says it lost while a patch loaded.
@@ -1677,6 +1846,8 @@ fn curved(curve: &Curve, velocity: u8) -> (Value7, Value7) {
     (value(y.floor()), value(y.ceil()))
 }
 
+/// What a finger does to its notes, whatever scene is played; pressure is own to every key.
+const FINGERS: [Change; 2] = [Change::Bend, Change::Control];
 const IN_SCENE: [Change; 5] = [
     Change::Level,
     Change::Bend,

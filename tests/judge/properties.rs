@@ -5,7 +5,7 @@ use std::env;
 
 use proptest::test_runner::{Config, RngAlgorithm, TestCaseError, TestError, TestRng, TestRunner};
 
-use crate::make::{MIXED, Taste, scripts};
+use crate::make::{FINGERS, MIXED, Taste, scripts};
 use crate::oracle::Excuse;
 use crate::run::{Options, Report, Rule, run};
 use crate::script::Script;
@@ -223,4 +223,18 @@ fn no_surprise() {
             Some(first) => Err(format!("{:?}: {}", first.rule, first.text)),
         },
     );
+}
+
+/// Fingers of an MPE surface, on MPE zones and on sounds with one channel: what each note
+/// hears is what its finger does, or the one that leads; a step changes nothing of that.
+#[test]
+fn fingers() {
+    for is_good in [true, false] {
+        hold(Taste { is_good, ..FINGERS }, |_, report| {
+            match report.findings.first() {
+                None => Ok(()),
+                Some(first) => Err(format!("{:?}: {}", first.rule, first.text)),
+            }
+        });
+    }
 }

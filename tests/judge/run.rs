@@ -7,7 +7,8 @@ use std::sync::Arc;
 use segue::engine::input::{Command, Input};
 use segue::engine::promptbook::{InPort, OutPort, PositionId, SoundEntry};
 use segue::engine::swap::{Live, Swap};
-use segue::midi::{Channel, Controller, Key, Message, Value7, Value14};
+use segue::midi::mpe::Leader;
+use segue::midi::{Channel, Controller, Key, Message, MpeZone, Value7, Value14};
 use segue::plan::{Given, Plan, compile, replan};
 use segue::show::model::{Moved, Night, NightEntry, ReceiverKind, Route};
 use segue::sim::{
@@ -15,7 +16,7 @@ use segue::sim::{
 };
 use segue::wire::PortKind;
 
-use crate::oracle::{BEND, Excuse, Lost, Oracle, PRESSURE};
+use crate::oracle::{BEND, Excuse, Lost, Oracle, PRESSURE, Touch};
 use crate::routed::{Place, comes_to, places, remembers, stands_at};
 use crate::saboteur::{Mistake, Saboteur};
 use crate::script::{Event, Script};
@@ -392,10 +393,161 @@ impl<'a> Player<'a> {
         }
         self.now_us = end_us;
         self.settle();
+        self.check_fingers();
     }
 
     fn keyboard(&self, at: usize) -> usize {
-        at % self.oracle.hands.len()
+        let keyboards = (0..self.oracle.hands.len()).filter(|at| !self.oracle.is_finger(*at));
+        at % keyboards.count()
+    }
+
+    /// The hands of a finger, if there is a surface.
+    fn finger(&self, at: usize) -> Option<usize> {
+        let mut fingers = (0..self.oracle.hands.len()).filter(|at| self.oracle.is_finger(*at));
+        let count = fingers.clone().count();
+        fingers.nth(at.checked_rem(count)?)
+    }
+
+    /// A finger is played as hands of its own, on its channel.
+    fn play_finger(&mut self, finger: usize, event: Event) {
+        // One that lifts hands over to another, which is then told like a movement.
+        self.moved_us = Some(self.now_us);
+        match event {
+            Event::FingerOn(_, key, velocity) => {
+                self.play_key(finger, Event::On(finger, key, velocity));
+            }
+            Event::FingerOff(_, key) => self.play_key(finger, Event::Off(finger, key)),
+            Event::FingerBend(_, value) => self.play_key(finger, Event::Bend(finger, value)),
+            Event::FingerPress(_, value) => self.play_key(finger, Event::Press(finger, value)),
+            Event::FingerSlide(_, value) => {
+                self.oracle.slide(finger, value & 0x7f);
+                let number = Controller::clamped(i32::from(world::SLIDE));
+                let value = Value7::clamped(i32::from(value & 0x7f));
+                self.send(finger, Message::Control(Channel::MIN, number, value));
+            }
+            _ => {}
+        }
+    }
+
+    /// What each finger's note hears, once nothing is on its way any more: bend, pressure and
+    /// slide of its own finger, or of the one that leads where it sounds. Bends may be one
+    /// step off, pitches are computed from what hands did (MIDI 1.0: semitones / range × 8192).
+    fn check_fingers(&mut self) {
+        let is_resting = self
+            .moved_us
+            .is_none_or(|us| us + MOVE_US + 50_000 < self.now_us);
+        let is_idle = (0..self.is_powered.len()).all(|port| self.stage.waiting(port) == 0);
+        if !is_resting || !is_idle || self.was_released {
+            return;
+        }
+        let touches = self.oracle.touches(self.now_us);
+        let found: Vec<(Touch, Voice)> = touches
+            .iter()
+            .filter_map(|touch| Some((*touch, self.voice_of(touch)?)))
+            .collect();
+        for (touch, voice) in &found {
+            let zones = &self.world.show.rig.receivers[touch.receiver].groups[touch.group].mpe;
+            let here = |other: &&(Touch, Voice)| match zones.is_empty() {
+                true => other.0.tenancy == touch.tenancy,
+                false => (other.0.receiver, other.1.channel) == (touch.receiver, voice.channel),
+            };
+            // All that share its place must be known, or who leads is not.
+            let sharing = touches
+                .iter()
+                .filter(|t| t.tenancy == touch.tenancy)
+                .count();
+            let known = found
+                .iter()
+                .filter(|f| f.0.tenancy == touch.tenancy)
+                .count();
+            if sharing != known || self.oracle.has_unsure(touch.tenancy, sharing) {
+                continue;
+            }
+            let last = found.iter().filter(here).max_by_key(|(t, _)| t.order);
+            let leads = match last {
+                Some((last, _)) if zones.is_empty() && last.leader == Leader::Highest => found
+                    .iter()
+                    .filter(here)
+                    .max_by_key(|(t, _)| (t.key, t.order)),
+                _ => last,
+            };
+            let Some((leads, _)) = leads else { continue };
+            if let Some(text) = self.mishears(touch, voice, leads, zones.first()) {
+                self.find(Rule::Seam, text);
+            }
+        }
+    }
+
+    /// The one voice that a finger's note can be.
+    fn voice_of(&self, touch: &Touch) -> Option<Voice> {
+        let model = &self.stage.models[touch.receiver];
+        let (low, high) = touch.velocities;
+        let mut voices = model.voices().filter(|voice| {
+            voice.key.get() == touch.key
+                && usize::from(voice.group) == touch.group
+                && (low..=high).contains(&voice.velocity)
+                && touch
+                    .program
+                    .is_none_or(|program| program == voice.patch.program)
+                && voice.state == VoiceState::Held
+        });
+        let voice = *voices.next()?;
+        voices.next().is_none().then_some(voice)
+    }
+
+    fn mishears(
+        &self,
+        touch: &Touch,
+        voice: &Voice,
+        leads: &Touch,
+        zone: Option<&MpeZone>,
+    ) -> Option<String> {
+        let surface = self
+            .world
+            .show
+            .rig
+            .controllers
+            .iter()
+            .find_map(|item| item.mpe)?;
+        let slot = self.stage.models[touch.receiver].slot(voice.channel);
+        let way = |value: u16, range: u8| (f64::from(value) - 8192.0) / 8192.0 * f64::from(range);
+        let own = way(leads.bend, surface.bend_range);
+        let meant = match (zone, leads.whole) {
+            (Some(zone), _) => Some((own, zone.bend_range)),
+            (None, Some(whole)) => Some((own + way(whole, 2), leads.bend_range)),
+            (None, None) => None,
+        };
+        let mut wrong = Vec::new();
+        if let Some((semitones, range)) = meant.filter(|(_, range)| *range > 0) {
+            let value = 8192.0 + semitones / f64::from(range) * 8192.0;
+            let value = value.clamp(0.0, 16383.0);
+            if (f64::from(slot.bend.get()) - value).abs() > 1.0 {
+                wrong.push(format!("bend {} and not {value:.1}", slot.bend.get()));
+            }
+        }
+        let is_pressed = zone.is_some() || leads.whole.is_some();
+        if let Some(value) = leads.pressure.filter(|_| is_pressed)
+            && slot.pressure.get() != value
+        {
+            wrong.push(format!("pressure {} and not {value}", slot.pressure.get()));
+        }
+        let slide = Controller::clamped(i32::from(world::SLIDE));
+        if let Some(value) = leads.slide
+            && slot.controller(slide).get() != value
+        {
+            let heard = slot.controller(slide).get();
+            wrong.push(format!("slide {heard} and not {value}"));
+        }
+        (!wrong.is_empty()).then(|| {
+            format!(
+                "{} us: the finger of {}/{} on receiver {} hears {}",
+                self.now_us,
+                voice.channel.get() + 1,
+                voice.key.get(),
+                touch.receiver,
+                wrong.join(", ")
+            )
+        })
     }
 
     fn port(&self, at: usize) -> usize {
@@ -433,6 +585,17 @@ impl<'a> Player<'a> {
                 let keyboard = self.keyboard(keyboard);
                 if !self.oracle.hands[keyboard].is_lost {
                     self.play_key(keyboard, event);
+                }
+            }
+            Event::FingerOn(finger, ..)
+            | Event::FingerOff(finger, _)
+            | Event::FingerBend(finger, _)
+            | Event::FingerPress(finger, _)
+            | Event::FingerSlide(finger, _) => {
+                if let Some(finger) = self.finger(finger)
+                    && !self.oracle.hands[self.world.controllers[finger]].is_lost
+                {
+                    self.play_finger(finger, event);
                 }
             }
             Event::LoseKeyboard(_)
@@ -695,7 +858,11 @@ impl<'a> Player<'a> {
             Event::LoseKeyboard(at) => {
                 let at = self.keyboard(at);
                 self.oracle.hands[at].is_lost = true;
-                self.oracle.let_go_of(now_us, at);
+                for hands in 0..self.oracle.hands.len() {
+                    if self.world.controllers[hands] == at {
+                        self.oracle.let_go_of(now_us, hands);
+                    }
+                }
                 self.moved_us = Some(now_us);
                 self.tell(Input::InputLost(InPort(at as u8)));
             }
@@ -776,9 +943,12 @@ impl<'a> Player<'a> {
         }
         for keyboard in 0..self.oracle.hands.len() {
             for key in self.oracle.hands[keyboard].keys.clone() {
-                self.play(Event::Off(keyboard, key));
+                self.play_key(keyboard, Event::Off(keyboard, key));
             }
             for pedal in [2, 3, 4] {
+                if self.oracle.is_finger(keyboard) {
+                    break;
+                }
                 self.play(Event::Move(keyboard, pedal, 0));
             }
         }

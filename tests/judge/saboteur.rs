@@ -8,9 +8,9 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use segue::engine::input::{Command, Input, Output, Payload, Urgency};
 use segue::engine::promptbook::{OutPort, Promptbook, SlotEntry};
-use segue::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
+use segue::midi::{Channel, Controller, Key, Message, MpeZone, Program, Value7, Value14};
 
-use crate::world::CUE_CONTROL;
+use crate::world::{CUE_CONTROL, SLIDE};
 
 /// A mistake.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -57,10 +57,15 @@ pub(crate) enum Mistake {
     RouteStopsShort,
     RouteToHeldOver,
     MergedPedalsAsOne,
+    FingerToManager,
+    ReuseMember,
+    TransposeBend,
+    FingerAfterNote,
+    ForgetNextFinger,
 }
 
 impl Mistake {
-    pub(crate) const ALL: [Self; 42] = [
+    pub(crate) const ALL: [Self; 47] = [
         Self::ForgetPedalUp,
         Self::ForgetSostenutoUp,
         Self::PedalToNewSounds,
@@ -103,6 +108,11 @@ impl Mistake {
         Self::RouteStopsShort,
         Self::RouteToHeldOver,
         Self::MergedPedalsAsOne,
+        Self::FingerToManager,
+        Self::ReuseMember,
+        Self::TransposeBend,
+        Self::FingerAfterNote,
+        Self::ForgetNextFinger,
     ];
 }
 
@@ -247,6 +257,12 @@ impl Saboteur {
             ..output
         };
         let is_panic = matches!(input, Input::Command(Command::Panic(_)));
+        let manager = member_of(book, output.port, message.channel());
+        let is_axis = match message {
+            Message::Bend(..) | Message::Pressure(..) => true,
+            Message::Control(_, number, _) => number.get() == SLIDE,
+            _ => false,
+        };
         let drops = match (mistake, message) {
             (Mistake::ForgetPedalUp, Message::Control(_, number, value)) => {
                 number.get() == 64 && value.get() < 64 && !is_changeover && self.every(2)
@@ -277,6 +293,16 @@ impl Saboteur {
             (Mistake::PanicKeepsNotes, Message::NoteOff(..)) => is_panic,
             (Mistake::PanicKeepsControllers, _) => is_panic && is_changeover,
             (Mistake::PrimeWithoutPatch, Message::Program(..)) => is_primed,
+            // Where a finger stands is not told before its note.
+            (Mistake::FingerAfterNote, _) => {
+                let is_strike = matches!(input, Input::Midi(_, Message::NoteOn(..)));
+                is_strike && is_axis && manager.is_some()
+            }
+            // What the next finger does is not told when the one before lifts.
+            (Mistake::ForgetNextFinger, _) => {
+                let is_lift = matches!(input, Input::Midi(_, Message::NoteOff(..)) | Input::Tick);
+                is_lift && is_axis && output.urgency == Urgency::Live
+            }
             (Mistake::ForgetToComplete, _) => is_move(input) && is_changeover && was_primed,
             (Mistake::RouteStopsShort, _) => is_routed(input, message) && self.every(2),
             _ => false,
@@ -285,6 +311,20 @@ impl Saboteur {
             return;
         }
         match (mistake, message) {
+            (Mistake::FingerToManager, Message::Bend(..)) if manager.is_some() => {
+                if let Some(zone) = manager {
+                    bent.push(with(message.on_channel(zone.manager())));
+                }
+            }
+            (Mistake::ReuseMember, _) if manager.is_some_and(|zone| zone.members > 1) => {
+                if let Some(zone) = manager {
+                    bent.push(with(message.on_channel(zone.channel(1))));
+                }
+            }
+            (Mistake::TransposeBend, Message::Bend(channel, value)) if manager.is_some() => {
+                let moved = Value14::clamped(i32::from(value.get()) + 170);
+                bent.push(with(Message::Bend(channel, moved)));
+            }
             (Mistake::DoubleNoteOn, Message::NoteOn(..)) if self.every(7) => {
                 bent.extend([output, output]);
             }
@@ -497,6 +537,15 @@ impl Saboteur {
         self.count += 1;
         self.count.is_multiple_of(n)
     }
+}
+
+/// The MPE zone of a port that a channel is a member of.
+fn member_of(book: &Promptbook, port: OutPort, channel: Option<Channel>) -> Option<MpeZone> {
+    let channel = channel?;
+    let slots = book.slots.iter().filter(|slot| slot.port == port);
+    slots
+        .filter_map(|slot| slot.mpe)
+        .find(|zone| zone.member(channel).is_some_and(|member| member > 0))
 }
 
 fn is_cue(number: Controller) -> bool {

@@ -23,6 +23,17 @@ pub(crate) struct Setup {
     pub(crate) scenes: Vec<Sc>,
     /// How many scenes each song takes, in order; the last song takes the rest.
     pub(crate) songs: Vec<usize>,
+    /// The last keyboard is an MPE surface.
+    #[serde(default)]
+    pub(crate) surface: Option<Mz>,
+}
+
+/// An MPE zone, of the surface or of a receiver.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+pub(crate) struct Mz {
+    pub(crate) is_upper: bool,
+    pub(crate) members: u8,
+    pub(crate) bend_range: u8,
 }
 
 /// The kind of a port.
@@ -53,6 +64,9 @@ pub(crate) struct Rx {
     /// Slots in each group.
     pub(crate) groups: Vec<usize>,
     pub(crate) manners: Mn,
+    /// Its first group is this MPE zone, if it is an instrument with a port of its own.
+    #[serde(default)]
+    pub(crate) mpe: Option<Mz>,
     /// Bit by bit: brightness (a controller), an NRPN, an RPN, a System Exclusive, a pair.
     pub(crate) parameters: u8,
 }
@@ -155,6 +169,9 @@ pub(crate) struct Zn {
     /// Velocities are bent (else straight).
     #[serde(default)]
     pub(crate) is_curved: bool,
+    /// The highest finger leads (else the last).
+    #[serde(default)]
+    pub(crate) is_highest: bool,
 }
 
 /// What becomes of held notes when the scene is left.
@@ -180,6 +197,16 @@ pub(crate) enum Event {
     Press(usize, u8),
     /// Keyboard, key, value.
     PressKey(usize, u8, u8),
+    /// A finger of the surface, key, velocity.
+    FingerOn(usize, u8, u8),
+    /// Finger, key.
+    FingerOff(usize, u8),
+    /// Finger, value.
+    FingerBend(usize, u16),
+    /// Finger, value.
+    FingerPress(usize, u8),
+    /// Finger, value.
+    FingerSlide(usize, u8),
     Step,
     Back,
     Jump(usize),

@@ -3,7 +3,8 @@
 use std::collections::BTreeMap;
 
 use segue::engine::promptbook::InPort;
-use segue::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
+use segue::midi::mpe::{Leader, Side};
+use segue::midi::{Channel, Controller, Key, Message, MpeZone, Program, Value7, Value14};
 use segue::show::model::{
     Action, BankBytes, ControllerItem, Cue, CueMessage, Curve, Leave, LevelChange, LevelLaw,
     Manners, Night, NightEntry, OrderEntry, Page, PageManner, Parameter, ParameterKind,
@@ -19,7 +20,7 @@ use segue::wire;
 
 use crate::properties::setting;
 use crate::routed;
-use crate::script::{Lv, Mn, Rx, RxKind, Sc, Setup, Speed, Zn};
+use crate::script::{Lv, Mn, Mz, Rx, RxKind, Sc, Setup, Speed, Zn};
 
 /// Curves of zones that play one patch in one scene.
 const BANDS: usize = 6;
@@ -35,6 +36,8 @@ pub(crate) const PAGE_CONTROL: u8 = 21;
 pub(crate) const PAGES: u16 = 3;
 /// Ends of the line by which a curved zone bends velocities.
 pub(crate) const CURVE: [(i32, i32); 2] = [(1, 30), (127, 110)];
+/// The controller of a finger's third axis.
+pub(crate) const SLIDE: u8 = 74;
 /// The controllers that a keyboard sends.
 pub(crate) const SOURCES: [u8; 5] = [1, 11, 64, 66, 67];
 
@@ -48,6 +51,9 @@ pub(crate) struct World {
     pub(crate) ports: Vec<usize>,
     /// Where each controller that can be played comes in, and on which channel.
     pub(crate) inputs: Vec<(InPort, Channel)>,
+    /// The controller of each of `inputs`: fingers of a surface come after the keyboards, as
+    /// hands of their own.
+    pub(crate) controllers: Vec<usize>,
     /// The night's positions.
     pub(crate) line: Vec<Spot>,
     /// Whether the cues are those of `cues`, whose values name their scenes.
@@ -101,6 +107,22 @@ pub(crate) fn build(setup: &Setup) -> World {
     for at in 0..keyboards {
         rig.ports.push(port(format!("keys {at}"), Speed::Usb));
         rig.controllers.push(keyboard(at, outputs + at));
+    }
+    let mut inputs: Vec<(InPort, Channel)> = (0..keyboards)
+        .map(|at| (InPort(at as u8), Channel::MIN))
+        .collect();
+    let mut controllers: Vec<usize> = (0..keyboards).collect();
+    if let (Some(surface), Some(last)) = (setup.surface, rig.controllers.last_mut()) {
+        let zone = mpe_zone(surface);
+        last.channel = Some(zone.manager());
+        last.mpe = Some(zone);
+        let number = Controller::clamped(i32::from(SLIDE));
+        last.sources
+            .push(source("slide", SourceKind::Control(number)));
+        let port = InPort(keyboards as u8 - 1);
+        inputs[keyboards - 1] = (port, zone.manager());
+        inputs.extend(zone.channels().skip(1).map(|channel| (port, channel)));
+        controllers.resize(inputs.len(), keyboards - 1);
     }
     rig.ports.push(port("pedal".into(), Speed::Usb));
     rig.controllers.push(pedal_box(outputs + keyboards));
@@ -173,9 +195,8 @@ pub(crate) fn build(setup: &Setup) -> World {
         specs,
         kinds,
         ports,
-        inputs: (0..keyboards)
-            .map(|at| (InPort(at as u8), Channel::MIN))
-            .collect(),
+        inputs,
+        controllers,
         line,
         has_numbered_cues: true,
     }
@@ -205,6 +226,18 @@ fn source(name: &str, kind: SourceKind) -> Source {
     }
 }
 
+fn mpe_zone(zone: Mz) -> MpeZone {
+    MpeZone {
+        side: if zone.is_upper {
+            Side::Upper
+        } else {
+            Side::Lower
+        },
+        members: zone.members.clamp(1, 7),
+        bend_range: zone.bend_range.clamp(1, 96),
+    }
+}
+
 fn keyboard(at: usize, port: usize) -> ControllerItem {
     let mut sources: Vec<Source> = SOURCES
         .iter()
@@ -223,6 +256,7 @@ fn keyboard(at: usize, port: usize) -> ControllerItem {
         site: Site::default(),
         port,
         channel: None,
+        mpe: None,
         keys: Some((Key::MIN, Key::MAX)),
         sources,
     }
@@ -234,6 +268,7 @@ fn pedal_box(port: usize) -> ControllerItem {
         site: Site::default(),
         port,
         channel: None,
+        mpe: None,
         keys: None,
         sources: Vec::new(),
     }
@@ -252,6 +287,21 @@ fn receiver(
         _ => 1,
     };
     let mut groups = Vec::new();
+    if let Some(zone) = rx.mpe.map(mpe_zone)
+        && rx.kind == RxKind::Instrument
+        && budget == 16
+    {
+        groups.push(SlotGroup {
+            name: "zone".into(),
+            site: Site::default(),
+            channels: vec![zone.manager()],
+            mpe: vec![zone],
+        });
+        left -= usize::from(zone.members) + 1;
+        if zone.side == Side::Lower {
+            *first = zone.members + 1;
+        }
+    }
     for (number, size) in rx.groups.iter().enumerate() {
         let size = (*size).clamp(1, 16).min(left);
         if size == 0 {
@@ -269,6 +319,7 @@ fn receiver(
             name: format!("group {number}"),
             site: Site::default(),
             channels,
+            mpe: Vec::new(),
         });
     }
     let (kind, hears) = match rx.kind {
@@ -417,7 +468,7 @@ pub(crate) fn spec(rx: &Rx, receiver: &Receiver) -> ReceiverSpec {
     let mut groups = [u8::MAX; 16];
     let mut listens = 0;
     for (number, group) in receiver.groups.iter().enumerate() {
-        for channel in &group.channels {
+        for channel in group.all_channels() {
             groups[channel.index()] = number as u8;
             listens |= 1 << channel.get();
         }
@@ -432,6 +483,7 @@ pub(crate) fn spec(rx: &Rx, receiver: &Receiver) -> ReceiverSpec {
         groups,
         fixed: Vec::new(),
         patches: Vec::new(),
+        knows_zones: receiver.groups.iter().any(|group| !group.mpe.is_empty()),
         manners: ModelManners {
             heeds_bank_msb: mn.bank & 1 == 1,
             heeds_bank_lsb: mn.bank & 2 == 2,
@@ -679,6 +731,11 @@ fn zone(at: usize, zn: &Zn, receiver: usize, group: usize, rig: &Rig) -> Zone {
             LevelChange::New
         } else {
             LevelChange::Ride
+        },
+        finger: if zn.is_highest {
+            Leader::Highest
+        } else {
+            Leader::Last
         },
         settings: Vec::new(),
     }

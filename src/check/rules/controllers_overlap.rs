@@ -1,6 +1,7 @@
 //! Two controllers that hear the same keys or sources: what is played would count twice.
 
 use crate::check::{Rule, Told};
+use crate::midi::Channel;
 use crate::show::finding::{Level, quoted};
 use crate::show::model::{ControllerItem, Show};
 
@@ -35,7 +36,9 @@ fn run(show: &Show, told: &mut Told<'_>) {
 }
 
 fn share_channel(a: &ControllerItem, b: &ControllerItem) -> bool {
-    a.channel.is_none() || b.channel.is_none() || a.channel == b.channel
+    (0..16)
+        .map(Channel::clamped)
+        .any(|channel| a.has_channel(channel) && b.has_channel(channel))
 }
 
 fn share_touch(a: &ControllerItem, b: &ControllerItem) -> bool {

@@ -13,6 +13,10 @@ mod key_port_misused;
 mod keys_beyond_controller;
 mod level_beyond_range;
 mod missing_neutral;
+mod mpe_bend_beyond;
+mod mpe_members_short;
+mod mpe_two_surfaces;
+mod mpe_zone_overlaps;
 mod night_too_long;
 mod no_step_pedal;
 mod nothing_to_play;
@@ -45,6 +49,10 @@ pub const RULES: &[Rule] = &[
     keys_beyond_controller::RULE,
     level_beyond_range::RULE,
     missing_neutral::RULE,
+    mpe_bend_beyond::RULE,
+    mpe_members_short::RULE,
+    mpe_two_surfaces::RULE,
+    mpe_zone_overlaps::RULE,
     night_too_long::RULE,
     no_step_pedal::RULE,
     nothing_to_play::RULE,

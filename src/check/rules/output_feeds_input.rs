@@ -45,6 +45,6 @@ pub(super) fn is_loop(receiver: &Receiver, index: usize, controller: &Controller
         Some(KeyboardLink::Same(same)) => same == index,
         None => false,
     };
-    let hears = |channel| controller.channel.is_none_or(|own| own == channel);
+    let hears = |channel| controller.has_channel(channel);
     !is_said && receiver.port == controller.port && channels(receiver).any(hears)
 }

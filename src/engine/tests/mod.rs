@@ -7,6 +7,7 @@
 mod changeovers;
 mod master;
 mod moves;
+mod mpe;
 mod notes;
 mod pedals;
 mod ports;

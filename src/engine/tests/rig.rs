@@ -4,7 +4,7 @@ use crate::engine::Engine;
 use crate::engine::input::{Command, Input, Outbox, Output, Payload};
 use crate::engine::promptbook::*;
 use crate::engine::view::View;
-use crate::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
+use crate::midi::{Channel, Controller, Key, Message, MpeZone, Program, Value7, Value14};
 
 pub(super) fn v7(value: u8) -> Value7 {
     Value7::new(value).unwrap()
@@ -104,6 +104,7 @@ impl Sound {
             sound: SoundId(0),
             catches: false,
             leave: Leave::Hold,
+            finger: crate::midi::mpe::Leader::Last,
         };
         change(&mut zone);
         self.zones.push(zone);
@@ -174,6 +175,7 @@ impl Book {
             ControllerEntry {
                 port,
                 channel,
+                mpe: None,
                 keys: (Key::MIN, Key::MAX),
                 passes: [1 << 1 | 1 << 11, 0b1101],
                 passes_pressure: true,
@@ -203,6 +205,7 @@ impl Book {
                     receiver,
                     port,
                     channel: Channel::new(channel).unwrap(),
+                    mpe: None,
                     group: 0,
                 },
             );
@@ -239,6 +242,25 @@ impl Book {
         let slot = &mut self.book.slots[receiver.slots.start as usize];
         slot.port = port;
         slot.channel = Channel::new(channel).unwrap();
+    }
+
+    /// A controller becomes an MPE surface, whose slide passes too.
+    pub(super) fn surface(&mut self, zone: MpeZone) -> ControllerId {
+        let id = self.controller();
+        self.control_entry(id, |entry| {
+            entry.channel = Some(zone.manager());
+            entry.mpe = Some(zone);
+            entry.passes[1] |= 1 << (74 - 64);
+        });
+        id
+    }
+
+    /// The slot of an instrument that has one becomes an MPE zone.
+    pub(super) fn zone_slot(&mut self, id: ReceiverId, zone: MpeZone) {
+        let start = self.book.receivers[id.index()].slots.start as usize;
+        let slot = &mut self.book.slots[start];
+        slot.channel = zone.manager();
+        slot.mpe = Some(zone);
     }
 
     /// A byte occupies the line of this receiver's port for so long.

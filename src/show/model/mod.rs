@@ -4,6 +4,7 @@
 //! and defaults are applied, and everything knows its place, so that a later finding can
 //! point at it. What could not be made valid is not here: it is a finding.
 
+mod controller;
 mod night;
 mod pedals;
 mod rig;
@@ -14,6 +15,7 @@ use std::collections::BTreeMap;
 
 use crate::show::finding::{Place, Span};
 use crate::show::tree::LineIndex;
+pub use controller::*;
 pub use night::*;
 pub use pedals::*;
 pub use rig::*;

@@ -1,8 +1,8 @@
 //! Everything plugged in (`rig.ron`), as types.
 
-use super::{PedalBinding, Site};
+use super::{ControllerItem, PedalBinding, Site};
 use crate::midi::pitch::MiddleC;
-use crate::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
+use crate::midi::{Channel, Controller, Message, MpeZone, Program, Value7, Value14};
 
 /// Everything plugged in (`rig.ron`).
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -69,72 +69,6 @@ pub struct Port {
     pub matches: PortMatch,
     /// Its kind.
     pub kind: PortKind,
-}
-
-/// Something touched.
-#[derive(Clone, PartialEq, Eq, Debug)]
-pub struct ControllerItem {
-    /// Its name.
-    pub name: String,
-    /// Its place.
-    pub site: Site,
-    /// Index of its port.
-    pub port: usize,
-    /// Its channel; none is any.
-    pub channel: Option<Channel>,
-    /// Lowest and highest key; none for a pedal box.
-    pub keys: Option<(Key, Key)>,
-    /// Its named sources, in the file's order. `hold`, `bend` and `pressure` are there
-    /// unless the rig lists sources itself.
-    pub sources: Vec<Source>,
-}
-
-/// A named source of a controller.
-#[derive(Clone, PartialEq, Eq, Debug)]
-pub struct Source {
-    /// Its name (`wheel`, `ribbon`, `stick-y`, `hold`).
-    pub name: String,
-    /// Its place.
-    pub site: Site,
-    /// What it sends.
-    pub kind: SourceKind,
-    /// Turned round: a pedal that sends 127 when it is up.
-    pub is_inverted: bool,
-    /// For a bend: the semitones that its whole way means, if that is not what each sound
-    /// makes of it.
-    pub bend_range: Option<u8>,
-}
-
-/// What a source sends.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum SourceKind {
-    /// A controller number: a wheel, a knob, a foot that goes all the way.
-    Control(Controller),
-    /// A controller number of a switch: up below 64, down from there (MIDI 1.0).
-    Switch(Controller),
-    /// A 14-bit pair: controller n (0–31) and n + 32.
-    Pair(Controller),
-    /// A non-registered parameter: its number.
-    Nrpn(Value14),
-    /// A key that is a button: how hard it was struck, 0 when it is up.
-    Note(Key),
-    /// Pitch bend.
-    Bend,
-    /// Channel pressure.
-    Pressure,
-    /// Pressure by key: that of the key pressed hardest.
-    PolyPressure,
-}
-
-impl SourceKind {
-    /// The largest position it can be at.
-    #[must_use]
-    pub const fn largest(self) -> u16 {
-        match self {
-            Self::Pair(_) | Self::Nrpn(_) | Self::Bend => 16_383,
-            _ => 127,
-        }
-    }
 }
 
 /// A velocity curve: points (velocity in, velocity out), straight lines between.
@@ -236,8 +170,18 @@ pub struct SlotGroup {
     pub name: String,
     /// Its place.
     pub site: Site,
-    /// Its channels.
+    /// Its channels; of MPE zones the manager channels.
     pub channels: Vec<Channel>,
+    /// The MPE zone that each of its slots is; empty if they are plain channels.
+    pub mpe: Vec<MpeZone>,
+}
+
+impl SlotGroup {
+    /// Its channels, members of its MPE zone included.
+    pub fn all_channels(&self) -> impl Iterator<Item = Channel> + '_ {
+        let members = self.mpe.iter().flat_map(|zone| zone.channels().skip(1));
+        self.channels.iter().copied().chain(members)
+    }
 }
 
 /// Stored sounds of a receiver.

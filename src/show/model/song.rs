@@ -1,6 +1,7 @@
 //! Songs (`songs/NAME.ron`): scenes, zones and what hangs on them, as types.
 
 use super::{Route, Site};
+use crate::midi::mpe::Leader;
 use crate::midi::{Key, Value7};
 
 /// A song (`songs/NAME.ron`).
@@ -177,6 +178,8 @@ pub struct Zone {
     pub leave: Leave,
     /// What happens when only the level changes.
     pub level_change: LevelChange,
+    /// Which finger of an MPE surface its sound hears, if it is none of an MPE zone.
+    pub finger: Leader,
     /// Parameter values of this zone's sound.
     pub settings: Vec<ParameterValue>,
 }

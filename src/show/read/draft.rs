@@ -6,6 +6,7 @@
 use super::names::{Placed, Source, named, parsed};
 use super::routes::{RouteDrafts, route_drafts};
 use super::values;
+use crate::midi::mpe::Leader;
 use crate::midi::{Key, Value7};
 use crate::show::model::{Leave, LevelChange, Site, When};
 use crate::show::tree::readers::{
@@ -31,6 +32,7 @@ pub(super) struct ZoneDraft {
     pub(super) catch: Option<Placed<bool>>,
     pub(super) leave: Option<Placed<Leave>>,
     pub(super) level_change: Option<Placed<LevelChange>>,
+    pub(super) finger: Option<Placed<Leader>>,
     pub(super) parameters: Vec<Setting>,
 }
 
@@ -116,6 +118,7 @@ pub(super) fn zone_draft(
 ) -> Option<ZoneDraft> {
     const CHANGES: &[(&str, LevelChange)] =
         &[("Ride", LevelChange::Ride), ("New", LevelChange::New)];
+    const LEADERS: &[(&str, Leader)] = &[("Last", Leader::Last), ("Highest", Leader::Highest)];
     let mut fields = Fields::open(node, what, report)?;
     let draft = ZoneDraft {
         from: place(source, fields.optional("from", name)),
@@ -141,6 +144,10 @@ pub(super) fn zone_draft(
         level_change: place(
             source,
             fields.optional("level_change", word("change of level", CHANGES)),
+        ),
+        finger: place(
+            source,
+            fields.optional("finger", word("choice of finger", LEADERS)),
         ),
         parameters: fields
             .optional("parameters", |node, report| settings(node, source, report))

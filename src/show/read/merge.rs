@@ -32,6 +32,7 @@ impl ZoneDraft {
             catch: or(&self.catch, &under.catch),
             leave: or(&self.leave, &under.leave),
             level_change: or(&self.level_change, &under.level_change),
+            finger: or(&self.finger, &under.finger),
             parameters: settings_over(&self.parameters, &under.parameters),
         }
     }

@@ -36,6 +36,7 @@
 //!         }), // also Switch(n), Nrpn(msb, lsb), Note("C1"), PolyPressure; unstated: hold, bend, pressure
 //!         "pedal box": (port: "keys", channel: 16), // no keys, no sources
 //!         "page foot": (port: "page pedal"), // nor a channel
+//!         "touch": (port: "rack", keys: "C3..C6", channel: Mpe(side: Lower, members: 7, bend_range: 48)),
 //!     },
 //!     pedals: {                             // sends: Control(n), Note("C3"), Program(n from 0), Key("PageDown")
 //!         "right foot": (on: "pedal box", sends: Control(80), does: Step, latching: false, inverted: false),
@@ -73,6 +74,11 @@
 //! **Slots.** `groups` says which channels are alike. `slots` is one group called `main` if the
 //! receiver states manners. If it states none, whether its slots are alike is unknown too:
 //! then each is fixed, a group of its own called by its channel (`group: "3"` in a zone).
+//!
+//! **MPE zones.** `channel: Mpe(side: Lower, members: 7)` is a surface of seven fingers: manager
+//! channel 1 (`Upper`: 16), members beside it. `slots:` of an instrument, or one of `groups`, may be
+//! such a zone, which is then set up and played as one slot; or a list of a lower and an upper one.
+//! `bend_range` (48) is what the whole way of a finger means, in semitones, on all members.
 //!
 //! **Manners** that are left out are assumed bad: `bank: Both` (`None`, `Msb`, `Lsb`),
 //! `programs_from_1: false`, `load_ms: 100`, `resets_controllers: true`, `cuts_notes: true`,
@@ -121,8 +127,9 @@
 //! controller's unless stated), `velocity` (`"1..127"`), `velocity_fade` (`(20, 0)`: fades in over
 //! the 20 lowest and out over none), `curve`, `level` in dB (0 is volume 100),
 //! `pan` (-64 to 63), `bend_range` in semitones, `transpose` (semitones, or `Never`), `catch`,
-//! `leave` (`Hold`, `Cut`, `Fade(ms)`), `level_change` (`Ride`, `New`), and `parameters` of its
-//! own sound. Defaults come down from rig to song to zone.
+//! `leave` (`Hold`, `Cut`, `Fade(ms)`), `level_change` (`Ride`, `New`), `finger` (`Last`, `Highest`:
+//! who is heard of an MPE surface on one channel), and `parameters` of its own sound.
+//! Defaults come down from rig to song to zone.
 //!
 //! **`like`** takes over what sounds (zones, patches, parameters, routes), zone by zone and field by
 //! field; `without` leaves zones out. Words, `when`, `page`, `cues` and `brief` belong to one
@@ -157,6 +164,7 @@
 mod draft;
 mod manners;
 mod merge;
+mod mpe;
 mod names;
 mod night;
 mod parameters;

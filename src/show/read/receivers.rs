@@ -1,11 +1,12 @@
 //! `receivers` of the rig: slots, patch list, parameters, cues, manners.
 
 use super::manners::manners;
+use super::mpe;
 use super::names::{Names, Source, items, named, parsed};
 use super::parameters::parameter;
 use super::rig::{Lists, control_number, names_of, program, value7};
 use super::{spares, values};
-use crate::midi::{Channel, Message};
+use crate::midi::{Channel, Message, MpeZone};
 use crate::show::model::{
     Cue, CueMessage, KeyboardLink, Manners, PageManner, PatchList, Receiver, ReceiverKind,
     SlotGroup,
@@ -204,27 +205,29 @@ fn slots(
         );
     }
     let is_named = fields.has("slots") || fields.has("groups");
-    let written = fields.optional("slots", parsed(values::channels));
+    let written = fields.optional("slots", slot_channels);
     let (mut groups, mut names) = each(fields, "groups", |name, node, report| {
-        let channels = parsed(values::channels)(node, report)?;
+        let slots = slot_channels(node, report)?;
         Some(SlotGroup {
             name: name.value.clone(),
             site: source.site(name.span),
-            channels,
+            channels: slots.channels,
+            mpe: slots.mpe,
         })
     });
     if let Some(written) = written {
         let site = source.site(written.span);
-        let is_group = has_manners || written.value.len() == 1;
+        let Slots { channels, mpe } = written.value;
+        let is_group = has_manners || channels.len() == 1;
         // Whether slots are alike is itself a manner: unstated, each stands alone.
         groups = match is_group {
             true => vec![SlotGroup {
                 name: MAIN.into(),
                 site,
-                channels: written.value,
+                channels,
+                mpe,
             }],
-            false => written
-                .value
+            false => channels
                 .iter()
                 .map(|channel| fixed_slot(*channel, site))
                 .collect(),
@@ -248,7 +251,48 @@ fn fixed_slot(channel: Channel, site: crate::show::model::Site) -> SlotGroup {
         name: (channel.get() + 1).to_string(),
         site,
         channels: vec![channel],
+        mpe: Vec::new(),
     }
+}
+
+/// The channels of a group of slots.
+struct Slots {
+    channels: Vec<Channel>,
+    mpe: Vec<MpeZone>,
+}
+
+/// Channels as text; or `Mpe(…)`, one slot that is an MPE zone; or a list of the two that
+/// there can be, which are alike.
+fn slot_channels(node: &Node, report: &mut Report<'_>) -> Option<Slots> {
+    let mpe = match &node.kind {
+        Kind::List(_) => {
+            let zones = list(mpe::zone)(node, report)?;
+            zones.into_iter().map(|zone| zone.value).collect()
+        }
+        _ if mpe::is_written(node) => vec![mpe::zone(node, report)?],
+        _ => {
+            return Some(Slots {
+                channels: parsed(values::channels)(node, report)?,
+                mpe: Vec::new(),
+            });
+        }
+    };
+    let is_alike = match mpe.as_slice() {
+        [_] => true,
+        [one, other] => one.side != other.side && one.bend_range == other.bend_range,
+        _ => false,
+    };
+    if !is_alike {
+        let message = "these MPE zones are not alike";
+        report.add(Problem::error("bad-value", node.span, message).help(
+            "a group has one lower and one upper zone with one bend_range; zones that differ are groups of their own",
+        ));
+        return None;
+    }
+    Some(Slots {
+        channels: mpe.iter().map(|zone| zone.manager()).collect(),
+        mpe,
+    })
 }
 
 fn patch_list(

@@ -152,6 +152,7 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
                 .level_change
                 .map(|change| change.value)
                 .unwrap_or_default(),
+            finger: draft.finger.map(|finger| finger.value).unwrap_or_default(),
             settings,
         })
     }

@@ -4,6 +4,7 @@ use crate::midi::pitch::MiddleC;
 use std::collections::BTreeMap;
 
 use super::draft::{ZoneDraft, zone_draft};
+use super::mpe;
 use super::names::{Names, Source, items, named, parsed};
 use super::pedals;
 use super::receivers::{self, ReceiverNames};
@@ -11,7 +12,7 @@ use super::routes::{RouteDrafts, route_drafts};
 use super::sources;
 use super::spares;
 use super::values::{self, Wrong};
-use crate::midi::{Controller, Program, Value7};
+use crate::midi::{Channel, Controller, MpeZone, Program, Value7};
 use crate::show::finding::quoted;
 use crate::show::model::{
     ControllerItem, Curve, Port, PortKind, PortMatch, Receiver, Rig, SourceFile,
@@ -249,9 +250,9 @@ fn controller(
 ) -> Option<ControllerItem> {
     let mut fields = Fields::open(node, "controller", report)?;
     let port = fields.required("port", self::name);
-    let channel = fields
-        .optional("channel", whole(1..=16u8))
-        .and_then(|channel| values::channel(channel.value.into()));
+    let heard = fields
+        .optional("channel", controller_channel)
+        .map_or((None, None), |heard| heard.value);
     let keys = fields.optional("keys", parsed(|text| values::keys(text, source.middle_c)));
     let sources = fields.optional("sources", named);
     let is_keyboard = fields.has("keys");
@@ -263,7 +264,7 @@ fn controller(
             })
             .0
         }
-        None if is_keyboard => sources::usual(source.site(name.span)),
+        None if is_keyboard => sources::usual(source.site(name.span), heard.1.is_some()),
         None => Vec::new(),
     };
     let port = ports.index(&port?, "port", report)?;
@@ -274,10 +275,24 @@ fn controller(
         name: name.value.clone(),
         site: source.site(name.span),
         port,
-        channel,
+        channel: heard.0,
+        mpe: heard.1,
         keys: keys.map(|keys| keys.value),
         sources,
     })
+}
+
+/// A channel, or `Mpe(…)`: an MPE surface, whose own channel is its zone's manager.
+fn controller_channel(
+    node: &Node,
+    report: &mut Report<'_>,
+) -> Option<(Option<Channel>, Option<MpeZone>)> {
+    if mpe::is_written(node) {
+        let zone = mpe::zone(node, report)?;
+        return Some((Some(zone.manager()), Some(zone)));
+    }
+    let channel = whole(1..=16u8)(node, report)?;
+    Some((values::channel(channel.into()), None))
 }
 
 /// A controller number that may be named: 120–127 are channel mode messages (MIDI 1.0).

@@ -8,8 +8,9 @@ use crate::show::model::{Site, Source as TouchSource, SourceKind};
 use crate::show::tree::readers::{inner, switch, variant, whole};
 use crate::show::tree::{Fields, Kind, Node, Problem, Report, Spanned};
 
-/// What every keyboard has, unless the rig lists its sources itself.
-pub(super) fn usual(site: Site) -> Vec<TouchSource> {
+/// What every keyboard has, unless the rig lists its sources itself; an MPE surface has its
+/// third axis besides.
+pub(super) fn usual(site: Site, is_surface: bool) -> Vec<TouchSource> {
     let source = |name: &str, kind| TouchSource {
         name: name.into(),
         site,
@@ -17,11 +18,14 @@ pub(super) fn usual(site: Site) -> Vec<TouchSource> {
         is_inverted: false,
         bend_range: None,
     };
-    vec![
+    let slide = source("slide", SourceKind::Control(crate::midi::cc::SLIDE));
+    let mut sources = vec![
         source("hold", SourceKind::Control(crate::midi::cc::HOLD)),
         source("bend", SourceKind::Bend),
         source("pressure", SourceKind::Pressure),
-    ]
+    ];
+    sources.extend(is_surface.then_some(slide));
+    sources
 }
 
 /// Reads one source: what it sends, or `(sends: …, inverted: …, bend_range: …)`.

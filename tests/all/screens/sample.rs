@@ -213,6 +213,7 @@ fn receiver(
         kind: kind.into(),
         port,
         slots,
+        last_channels: channels.clone(),
         channels,
         spare_of: None,
         has_level: kind == "instrument",

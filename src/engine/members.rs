@@ -1,0 +1,178 @@
+//! Which member of an MPE zone a note takes, and which finger leads on a channel.
+//!
+//! *Who leads:* of the fingers that are down on one channel one is heard, the last or the
+//! highest as the zone says; when it lifts, the next one is. Nothing is sent to a channel
+//! whose fingers have all lifted: what rings there keeps its sound.
+//!
+//! Members are given out: to a finger that has one on this slot the same, else the one with
+//! its own number if that is free, else the one that has been free longest, else the one
+//! with the fewest keys.
+
+use super::machine::{Call, Machine};
+use super::mpe::{AXES, Lead, Place, move_number};
+use super::notes::Note;
+use super::promptbook::{ControllerId, SlotId};
+use super::slots::{Owed, SlotState};
+use super::voicing::sets;
+use crate::midi::mpe::{Leader, MAX_MEMBERS};
+use crate::midi::{Channel, Value14, cc};
+
+impl Machine {
+    /// The member that a note takes on a slot, 1–15; 0 if the slot is no MPE zone.
+    pub(super) fn choose_member(
+        &self,
+        slot: SlotId,
+        (controller, finger): (ControllerId, Option<Channel>),
+    ) -> u8 {
+        let state = self.slots.get(slot.index());
+        let Some((state, zone)) = state.and_then(|state| Some((state, state.mpe?))) else {
+            return 0;
+        };
+        let mut keys = [0_u16; MAX_MEMBERS];
+        for note in self.notes.iter().filter(|note| note.slot == slot) {
+            let is_own = note.controller == controller && note.finger == finger;
+            if !note.is_key_down() || note.member == 0 {
+                continue;
+            }
+            if is_own && finger.is_some() {
+                return note.member;
+            }
+            if let Some(count) = keys.get_mut(usize::from(note.member) - 1) {
+                *count = count.saturating_add(1);
+            }
+        }
+        let own = finger.and_then(|finger| {
+            let surface = self.controllers.get(controller.index())?.mpe?;
+            surface.member(finger)
+        });
+        let members = (1..=zone.members).zip(keys.iter().zip(&state.members));
+        members
+            .min_by_key(|(number, (keys, member))| {
+                (**keys, Some(*number) != own || **keys > 0, member.freed)
+            })
+            .map_or(1, |(number, _)| number)
+    }
+
+    /// Who leads on a channel after its notes have changed. If another finger does now, where
+    /// it stands goes out as soon as the line has room.
+    pub(super) fn choose_lead(&mut self, call: &Call<'_>, place: Place) {
+        let (slot, member) = place;
+        let lead = self.find_lead(place);
+        let Some(state) = self.slots.get_mut(slot.index()) else {
+            return;
+        };
+        let before = state.lead_on(member);
+        state.set_lead(member, lead);
+        if lead == before {
+            return;
+        }
+        for axis in AXES {
+            let number = move_number(member, axis);
+            let is_meant = |state: &SlotState| {
+                lead.is_some() && self.axis_on(call.book, state, member, axis).is_some()
+            };
+            if self.slots.get(slot.index()).is_some_and(is_meant) {
+                self.postpone(call, slot, number);
+            } else if let Some(state) = self.slots.get_mut(slot.index()) {
+                state.moves.remove(number);
+            }
+        }
+        let passes_slide = before.is_some_and(|before| {
+            let surface = call.book.controllers.get(before.controller.index());
+            surface.is_some_and(|entry| entry.passes_control(cc::SLIDE))
+        });
+        if lead.is_none()
+            && member == 0
+            && let Some(state) = self.slots.get_mut(slot.index())
+            && state.sound.is_some()
+            && matches!(state.owed, Owed::Nothing | Owed::Difference)
+        {
+            // At rest again once it has rung out; a parameter that slide moved is the scene's.
+            state.owed = Owed::Difference;
+            let states_slide = call
+                .book
+                .sounds
+                .get(state.voiced.unwrap_or(usize::MAX))
+                .is_some_and(|sound| {
+                    let mut settings = sound.settings.of(&call.book.settings).iter();
+                    settings.any(|setting| sets(*setting, cc::SLIDE))
+                });
+            state.is_rerouted |= states_slide && passes_slide;
+        }
+    }
+
+    /// Who leads on a channel when a note is struck there: its place is told with the note.
+    pub(super) fn take_lead(&mut self, place: Place) {
+        let lead = self.find_lead(place);
+        self.set_lead(place, lead);
+    }
+
+    fn find_lead(&self, (slot, member): Place) -> Option<Lead> {
+        let here = |note: &&Note| {
+            (note.slot, note.member) == (slot, member)
+                && note.finger.is_some()
+                && note.is_key_down()
+        };
+        let last = self.notes.iter().rev().find(here)?;
+        let leads = match last.leader {
+            Leader::Highest if member == 0 => self
+                .notes
+                .iter()
+                .filter(here)
+                .max_by_key(|note| note.out_key)
+                .unwrap_or(last),
+            Leader::Highest | Leader::Last => last,
+        };
+        Some(Lead {
+            controller: leads.controller,
+            finger: leads.finger?,
+            base: leads.base,
+        })
+    }
+
+    /// A note on a member was let go: if it was the last one, the member is free.
+    pub(super) fn free_member(&mut self, (slot, member): Place) {
+        let is_held = self
+            .notes
+            .iter()
+            .any(|note| (note.slot, note.member) == (slot, member) && note.is_key_down());
+        let Some(state) = self.slots.get_mut(slot.index()).filter(|_| !is_held) else {
+            return;
+        };
+        let Some(index) = member.checked_sub(1) else {
+            return;
+        };
+        state.frees = state.frees.wrapping_add(1);
+        let frees = state.frees;
+        if let Some(member) = state.members.get_mut(usize::from(index)) {
+            member.freed = frees;
+        }
+    }
+
+    /// The bend of a surface as a whole, for a note that is struck now.
+    pub(super) fn whole_bend(&self, controller: ControllerId) -> Value14 {
+        self.controllers
+            .get(controller.index())
+            .and_then(|state| state.bend_at())
+            .unwrap_or(Value14::CENTRE)
+    }
+
+    /// The bend of a surface as a whole moved: it counts on the slots that it plays.
+    pub(super) fn move_bases(&mut self, controller: ControllerId, value: Value14) {
+        for note in self.notes.iter_mut() {
+            let slot = self.slots.get_mut(note.slot.index());
+            let Some(state) = slot.filter(|state| state.is_fed_by(controller)) else {
+                continue;
+            };
+            if note.controller != controller || note.finger.is_none() {
+                continue;
+            }
+            note.base = value;
+            if let Some(lead) = &mut state.lead
+                && lead.controller == controller
+            {
+                lead.base = value;
+            }
+        }
+    }
+}

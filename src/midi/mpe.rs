@@ -1,0 +1,167 @@
+//! MPE zones: a manager channel, and member channels of which each carries one finger
+//! (MIDI Polyphonic Expression).
+//!
+//! The text of the standard was not opened. Channels, counts and the truncation of the
+//! older zone are those of a general-purpose library that was read; the rest is from
+//! second sources.
+
+use super::num::{Channel, Value14};
+
+/// Members that a zone has at most.
+pub const MAX_MEMBERS: usize = 15;
+/// Members that the two zones of a port have together at most.
+const MAX_TOGETHER: u8 = 14;
+/// Bend range of members where nothing else is said, in semitones.
+pub const MEMBER_BEND_RANGE: u8 = 48;
+/// Bend range of a manager where nothing else is said, in semitones.
+pub const MANAGER_BEND_RANGE: u8 = 2;
+/// The registered parameter by which a manager channel is told its number of members.
+pub const CONFIGURATION: Value14 = Value14::clamped(6);
+
+/// Which end of the sixteen channels a zone begins at.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub enum Side {
+    /// Manager channel 1, members from 2 upwards.
+    Lower,
+    /// Manager channel 16, members from 15 downwards.
+    Upper,
+}
+
+/// Which finger a sound hears that has one channel for all of them.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
+pub enum Leader {
+    /// The one that was put down last.
+    #[default]
+    Last,
+    /// The one on the highest key.
+    Highest,
+}
+
+/// An MPE zone.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub struct MpeZone {
+    /// Where it begins.
+    pub side: Side,
+    /// Its members, 0–15; without any there is no zone.
+    pub members: u8,
+    /// Semitones that the whole way of a member's bend means, 0–96.
+    pub bend_range: u8,
+}
+
+impl MpeZone {
+    /// A zone as a receiver makes it of RPN 6: members bend 48 semitones.
+    #[must_use]
+    pub const fn new(side: Side, members: u8) -> Self {
+        Self {
+            side,
+            members,
+            bend_range: MEMBER_BEND_RANGE,
+        }
+    }
+
+    /// The zone that a manager channel belongs to, if it is one.
+    #[must_use]
+    pub const fn side_of(channel: Channel) -> Option<Side> {
+        match channel.get() {
+            0 => Some(Side::Lower),
+            15 => Some(Side::Upper),
+            _ => None,
+        }
+    }
+
+    /// Its manager channel.
+    #[must_use]
+    pub const fn manager(self) -> Channel {
+        self.channel(0)
+    }
+
+    /// The channel of a member, 1–15; 0 is the manager.
+    #[must_use]
+    pub const fn channel(self, member: u8) -> Channel {
+        match self.side {
+            Side::Lower => Channel::clamped(member as i32),
+            Side::Upper => Channel::clamped(15 - member as i32),
+        }
+    }
+
+    /// Which of its members a channel is; 0 for its manager.
+    #[must_use]
+    pub const fn member(self, channel: Channel) -> Option<u8> {
+        let member = match self.side {
+            Side::Lower => channel.get(),
+            Side::Upper => 15 - channel.get(),
+        };
+        if member <= self.members && self.members > 0 {
+            Some(member)
+        } else {
+            None
+        }
+    }
+
+    /// Its channels, the manager first.
+    pub fn channels(self) -> impl Iterator<Item = Channel> {
+        (0..=self.members)
+            .filter(move |_| self.members > 0)
+            .map(move |member| self.channel(member))
+    }
+
+    /// What is left of this zone once `newer` was set up beside it: the newest wins.
+    #[must_use]
+    pub fn beside(self, newer: Self) -> Self {
+        let is_alone = newer.members == 0 || newer.side == self.side;
+        let room = MAX_TOGETHER.saturating_sub(newer.members);
+        Self {
+            members: if is_alone {
+                self.members
+            } else {
+                self.members.min(room)
+            },
+            ..self
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn channels(zone: MpeZone) -> Vec<u8> {
+        // As written on paper.
+        zone.channels().map(|channel| channel.get() + 1).collect()
+    }
+
+    /// Lower: manager 1, members 2 upwards; upper: manager 16, members 15 downwards (read in
+    /// a general-purpose library; the standard was not opened).
+    #[test]
+    fn zones_begin_at_the_ends() {
+        assert_eq!(channels(MpeZone::new(Side::Lower, 3)), [1, 2, 3, 4]);
+        assert_eq!(channels(MpeZone::new(Side::Upper, 3)), [16, 15, 14, 13]);
+        assert_eq!(channels(MpeZone::new(Side::Upper, 15)).last(), Some(&1));
+        assert_eq!(channels(MpeZone::new(Side::Lower, 0)), [0_u8; 0]);
+    }
+
+    #[test]
+    fn a_channel_is_the_member_that_has_it() {
+        for side in [Side::Lower, Side::Upper] {
+            let zone = MpeZone::new(side, 6);
+            for member in 0..=6 {
+                assert_eq!(zone.member(zone.channel(member)), Some(member));
+            }
+            assert_eq!(zone.member(zone.channel(7)), None);
+            assert_eq!(MpeZone::side_of(zone.manager()), Some(side));
+        }
+        let none = MpeZone::new(Side::Lower, 0);
+        assert_eq!(none.member(none.manager()), None);
+    }
+
+    /// Both zones have 14 members together at most, and the older one gives way (read in a
+    /// general-purpose library; the standard was not opened).
+    #[test]
+    fn the_older_zone_gives_way() {
+        for (older, newer, left) in [(7, 7, 7), (10, 7, 7), (10, 14, 0), (10, 15, 0), (5, 0, 5)] {
+            let upper = MpeZone::new(Side::Upper, older);
+            let lower = MpeZone::new(Side::Lower, newer);
+            assert_eq!(upper.beside(lower).members, left, "{older} beside {newer}");
+        }
+    }
+}
