@@ -209,6 +209,11 @@ impl Desk {
             }
             Incoming::InLost(port) => self.on_input(port, Input::InputLost),
             Incoming::InReady(port) => self.on_input(port, Input::InputReady),
+            Incoming::InRefused(port, error) => {
+                if let Some(port) = self.in_port(port) {
+                    self.report(Event::InRefused(port.0, error));
+                }
+            }
             Incoming::OutLost(port) => self.on_output(port, false),
             Incoming::OutReady(port) => self.on_output(port, true),
             Incoming::Surveyed => {

@@ -333,6 +333,15 @@ mod tests {
         let twice = bench.keep("wheel").unwrap_err();
         assert!(twice.contains("is as it was"), "{twice}");
         assert!(twice.contains("\"wheel\": Control(74)"), "{twice}");
+        // Somebody has changed the file meanwhile: what the line names is not there any more.
+        let mut bench = Bench::new();
+        let key = KeyCode::named("PageDown").unwrap();
+        bench.heard.push((0, InPort(1), key.message(true))).unwrap();
+        let renamed = RIG.replace("\"page foot\"", "\"other foot\"");
+        fs::write(&bench.file, &renamed).unwrap();
+        let words = bench.keep("right").unwrap_err();
+        assert!(words.contains("\"page foot\""), "{words}");
+        assert_eq!(bench.text(), renamed);
         let mut bench = Bench::new();
         bench.knob(7, 74);
         assert!(bench.keep("a").unwrap_err().contains(NOWHERE));

@@ -9,6 +9,7 @@ use super::deeds;
 use crate::engine::limits::{MAX_PORTS, MAX_RECEIVERS};
 use crate::engine::rescue::Deed;
 use crate::engine::view::{Counters, Presence, ReceiverView, Swallowed, View};
+use crate::ports::PortError;
 use crate::screen::LogLevel;
 use crate::sheet::Sheet;
 
@@ -45,6 +46,8 @@ pub(super) enum Event {
     Fade(bool),
     /// An input port came or went.
     In(u8, bool),
+    /// An input that is plugged in could not be taken.
+    InRefused(u8, PortError),
     /// A receiver's state changed; what else is known of it.
     Receiver(u8, Presence, ReceiverView),
     /// What a command of the technician did.
@@ -249,6 +252,7 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
         Event::Fade(true) => (Note, "fade out".into()),
         Event::Fade(false) => (Note, "fade in".into()),
         Event::In(port, is_there) => in_words(sheet, *port, *is_there),
+        Event::InRefused(port, error) => (Warning, refused_words(sheet, *port, *error)),
         Event::Receiver(receiver, presence, duty) => {
             receiver_words(sheet, *receiver, *presence, *duty)
         }
@@ -299,6 +303,10 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
         ),
         Event::Ended => (Note, "all notes released".into()),
     }
+}
+
+fn refused_words(sheet: &Sheet, port: u8, error: PortError) -> String {
+    format!("input {} not taken: {error}", in_port(sheet, port))
 }
 
 fn in_words(sheet: &Sheet, port: u8, is_there: bool) -> (LogLevel, String) {

@@ -120,6 +120,10 @@ fn in_port(
         is_present: view.in_ports.get(at).copied().unwrap_or(false),
         identity: status.map_or_else(|| "model rig".into(), |status| identity(&status.input)),
         messages,
+        last_error: match status.map(|status| &status.input) {
+            Some(SideStatus::Failed(_, error)) => error.to_string(),
+            _ => String::new(),
+        },
         overflows: performance
             .shared
             .overflows

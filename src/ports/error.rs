@@ -98,8 +98,8 @@ impl fmt::Display for PortError {
             Self::Absent => f.write_str("nothing is connected"),
             Self::Malformed => f.write_str("not one whole message"),
             Self::NoRight => f.write_str(
-                "no right to read it: let a udev rule give this device to a group of yours (see \
-                 README), or add this user to the group `input` and log in again",
+                "no right to read it: a udev rule gives it to a group of yours (see README), or add \
+                 this user to the group `input` and log in again",
             ),
             Self::Taken => f.write_str("another program has taken it for itself: end that one"),
             Self::KeyDown => f.write_str("a key of it is down: it is taken when that comes up"),

@@ -109,6 +109,8 @@ struct Link {
     is_told: bool,
     /// The connection was lost since the playing thread was told of it.
     is_broken: bool,
+    /// Why it could not be connected, as far as the playing thread was told.
+    told_refusal: Option<PortError>,
 }
 
 impl Patchbay {
@@ -124,6 +126,7 @@ impl Patchbay {
                 endpoint: None,
                 is_told: false,
                 is_broken: false,
+                told_refusal: None,
             })
             .collect();
         Self {
@@ -158,6 +161,7 @@ impl Patchbay {
         }
         for (link, target) in self.links.iter_mut().zip(targets) {
             let failure = link.take(connector, target);
+            link.tell_refusal(failure.as_ref().map(|(_, error)| *error), tell);
             let status = link.status(failure, &assignments, &present);
             self.board.write(link.port, link.side, status);
             link.tell(tell);
@@ -266,6 +270,17 @@ impl Link {
                     .collect(),
             ),
             _ => SideStatus::Absent,
+        }
+    }
+
+    /// Why an input that is there is not connected, once for each reason.
+    fn tell_refusal(&mut self, refusal: Option<PortError>, tell: &mut dyn FnMut(Incoming) -> bool) {
+        if self.side == Side::Output || refusal == self.told_refusal {
+            return;
+        }
+        let is_told = refusal.is_none_or(|error| tell(Incoming::InRefused(self.port, error)));
+        if is_told {
+            self.told_refusal = refusal;
         }
     }
 
@@ -475,7 +490,9 @@ mod tests {
         };
         let mut patchbay = patchbay(vec![wanted(None)]);
         bench.plugged.push(device(20, None));
-        assert_eq!(pass(&mut patchbay, &mut bench), []);
+        let refused = Incoming::InRefused(0, PortError::System(11));
+        assert_eq!(pass(&mut patchbay, &mut bench), [refused]);
+        assert_eq!(pass(&mut patchbay, &mut bench), [], "once");
         let failed = SideStatus::Failed(device(20, None), PortError::System(11));
         assert_eq!(patchbay.board.read()[0].output, failed);
         bench.refuses = false;

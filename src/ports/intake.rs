@@ -10,6 +10,7 @@ use std::sync::Arc;
 
 use super::channel::ChannelIntake;
 use super::clock::Clock;
+use super::error::PortError;
 use crate::midi::Message;
 
 /// What the playing thread is told. Ports are numbers in the rig's list of ports.
@@ -32,6 +33,9 @@ pub enum Incoming {
     InLost(usize),
     /// The input is there (again).
     InReady(usize),
+    /// What serves the input is plugged in, and could not be taken; told once until that
+    /// changes.
+    InRefused(usize, PortError),
     /// The output is gone.
     OutLost(usize),
     /// The output is there (again).

@@ -38,10 +38,10 @@ pub fn add_entry(text: &str, path: &[&str], first: &str, entry: &str) -> Result<
         }
         (None, _) => return Err(format!("there is no place for \"{last}\"")),
     };
-    if Tree::new(&changed).is_sound() {
-        Ok(changed)
-    } else {
-        Err("what is to be put in cannot be read".into())
+    let read = Tree::new(&changed);
+    match read.problems().kept().first() {
+        Some(problem) => Err(format!("it cannot be put in: {}", problem.message)),
+        None => Ok(changed),
     }
 }
 
@@ -179,6 +179,12 @@ mod tests {
         );
         assert!(fails("(controllers: {\"keys\": (sources: [])})", ENTRY).contains("no map"));
         let text = "(controllers: {\"keys\": (sources: {})})";
-        assert!(fails(text, "\"knob: Bend").contains("cannot be read"));
+        assert!(fails(text, "\"knob: Bend").contains("cannot be put in"));
+        let text = "(controllers: {\"keys\": (sources: {\"knob\": Bend})})";
+        assert!(
+            fails(text, ENTRY).contains("twice"),
+            "{}",
+            fails(text, ENTRY)
+        );
     }
 }
