@@ -49,13 +49,18 @@ pub(super) struct Sounds<'a> {
 impl<'a> Sounds<'a> {
     /// `blobs` are stored messages that have their numbers already.
     pub(super) fn new(show: &'a Show, night: &'a Night, blobs: &[Box<[u8]>]) -> Self {
+        // Of equal ones the first, as `blob` has it.
+        let mut blob_ids = BTreeMap::new();
+        for (blob, id) in blobs.iter().zip(0..) {
+            blob_ids.entry(blob.clone()).or_insert(id);
+        }
         Self {
             show,
             night,
             identities: BTreeMap::new(),
             blob_runs: BTreeMap::new(),
             blobs: blobs.to_vec(),
-            blob_ids: blobs.iter().cloned().zip(0..).collect(),
+            blob_ids,
         }
     }
 
@@ -63,7 +68,8 @@ impl<'a> Sounds<'a> {
         self.blobs
     }
 
-    /// A stored message's number; equal messages share one.
+    /// A stored message's number; equal messages share the first, be it one of a run, so that
+    /// a night planned anew gives the same.
     pub(super) fn blob(&mut self, bytes: &[u8]) -> BlobId {
         if let Some(id) = self.blob_ids.get(bytes) {
             return BlobId(*id);
@@ -105,6 +111,9 @@ impl<'a> Sounds<'a> {
             .entry(messages)
             .or_insert_with_key(|messages| {
                 self.blobs.extend(messages.iter().cloned());
+                for (message, id) in messages.iter().zip(id..) {
+                    self.blob_ids.entry(message.clone()).or_insert(id);
+                }
                 id
             });
         BlobId(first)
