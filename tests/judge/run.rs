@@ -563,7 +563,10 @@ impl<'a> Player<'a> {
     /// How long what waits for each port now keeps it busy (MIDI 1.0: 320 µs a byte). What
     /// was moved a moment ago may wait for its turn on a slow line, and leaves with a step.
     fn drains_us(&self) -> Vec<u64> {
-        let has_moved = self.moved_us.is_some_and(|us| us + MOVE_US > self.now_us);
+        // A smoothed route may be on its way long after its source.
+        let mut routes = self.oracle.routes(self.oracle.at).iter();
+        let has_moved = self.moved_us.is_some_and(|us| us + MOVE_US > self.now_us)
+            || routes.any(|route| route.smooth_ms > 0);
         (0..self.is_powered.len())
             .map(|port| match self.stage.waiting(port) as u64 {
                 waiting if has_moved && self.is_slow(port) => waiting * 1_000 + 40_000,
