@@ -266,6 +266,13 @@ impl Machine {
                 self.start_route_tail(slot, left.routes.start as usize + index);
             }
         }
+        // A slot that goes on with notes of an earlier scene: what routes made of it there
+        // holds no more.
+        for slot in (0..MAX_SOUNDS).filter_map(stays) {
+            if !left.seats.contains(&Some(slot)) {
+                self.mark_rerouted(slot);
+            }
+        }
         self.mark_led_anew(left);
     }
 
