@@ -11,7 +11,7 @@ use super::known::{Known, Parameter, UNKNOWN, UNKNOWN_BEND};
 use super::limits::{MAX_RECEIVERS, MAX_SLOTS};
 use super::machine::{Call, Machine};
 use super::mpe::Place;
-use super::notes::NEUTRAL_RELEASE;
+use super::notes::{NEUTRAL_RELEASE, Note};
 use super::pedals::SOSTENUTO;
 use super::promptbook::{OutPort, Promptbook, ReceiverId, SlotEntry, SlotId};
 use super::rescue::Deed;
@@ -310,7 +310,7 @@ impl Machine {
     fn hush(&mut self, call: &mut Call<'_>, slot: SlotId) {
         let mut index = 0;
         while let Some(note) = self.notes.get(index).copied() {
-            if note.slot == slot && !note.is_key_down() {
+            if note.slot == slot && !note.is_key_down() && !self.is_yet_to_sound(note) {
                 self.drop_note(call, index);
                 continue;
             }
@@ -397,6 +397,19 @@ impl Machine {
             index += 1;
         }
         count
+    }
+
+    /// Whether a note that only a pedal holds was struck and let go while its slot loads: it
+    /// will sound, and under that pedal.
+    fn is_yet_to_sound(&self, note: Note) -> bool {
+        let place = (note.slot, note.member);
+        let is_of_key = |other: &&Note| {
+            (other.slot, other.member, other.out_key) == (note.slot, note.member, note.out_key)
+                && other.is_key_down()
+        };
+        let of_keys = self.notes.iter().filter(is_of_key);
+        let of_keys: u16 = of_keys.map(|other| other.offs).sum();
+        self.waiting_strikes(place, note.out_key) > of_keys
     }
 
     /// Strikes of a key that wait for the slot's patch.

@@ -166,6 +166,10 @@ impl Heard {
         }
     }
 
+    fn has_down(&self, key: u8) -> bool {
+        self.down.get(&key).is_some_and(|count| *count > 0)
+    }
+
     fn control(&mut self, number: u8, value: u8) {
         match number {
             101 => self.number.0 = value,
@@ -333,8 +337,11 @@ proptest! {
                     );
                 }
                 for key in sounding {
+                    // Struck and let go while a slot loads, and the pedal down before it had:
+                    // what it is told then takes the note along, until it comes up.
+                    let is_taken_along = is_slow && !heard.has_down(key);
                     prop_assert!(
-                        held.iter().any(|note| note.out_key == key),
+                        is_taken_along || held.iter().any(|note| note.out_key == key),
                         "slot {} has {} stuck after {:?}", slot, key, act
                     );
                 }
