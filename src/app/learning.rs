@@ -16,7 +16,7 @@ use crate::midi::Message;
 use crate::screen::LearnedStatus;
 use crate::show::edit;
 use crate::show::learn::{Home, Learned, Learner, quoted};
-use crate::show::model::Rig;
+use crate::show::model::{ControllerItem, Rig, Source, SourceKind};
 use crate::show::read;
 use crate::store;
 
@@ -135,18 +135,11 @@ impl Learning {
             Home::Known(known) => Err(format!("it is {known}: nothing was written")),
             Home::Nowhere => Err(format!("{NOWHERE}: nothing was written")),
             Home::Source { controller, value } => {
-                let is_keyboard = self
-                    .rig
-                    .controllers
-                    .iter()
-                    .any(|item| item.name == *controller && item.keys.is_some());
-                let first = if is_keyboard { USUAL } else { "" };
+                let mut all = self.rig.controllers.iter();
+                let item = all.find(|item| item.name == *controller);
+                let first = item.map(usual).unwrap_or_default();
                 let path = ["controllers", controller, "sources"].map(str::to_owned);
-                Ok((
-                    path.to_vec(),
-                    first.into(),
-                    format!("{}: {value}", quoted(name)),
-                ))
+                Ok((path.to_vec(), first, format!("{}: {value}", quoted(name))))
             }
             Home::Pedal { value, .. } => {
                 let entry = format!("{}: {value}", quoted(name));
@@ -164,8 +157,21 @@ impl Learning {
     }
 }
 
-/// What a keyboard has as long as its sources are not listed, which they are from now on.
-const USUAL: &str = "\"hold\": Control(64), \"bend\": Bend, \"pressure\": Pressure, ";
+/// What a controller has as long as its sources are not listed, which they are from now on;
+/// written only where they were not.
+fn usual(item: &ControllerItem) -> String {
+    let entry = |source: &Source| {
+        let sends = match source.kind {
+            SourceKind::Control(number) => format!("Control({})", number.get()),
+            SourceKind::Bend => "Bend".into(),
+            SourceKind::Pressure => "Pressure".into(),
+            // None of the usual ones sends anything else.
+            _ => return None,
+        };
+        Some(format!("{}: {sends}, ", quoted(&source.name)))
+    };
+    item.sources.iter().filter_map(entry).collect()
+}
 
 const NOWHERE: &str = "no controller of the rig listens there";
 
@@ -225,6 +231,7 @@ mod tests {
             "wheel": Control(1), // the left one
         }),
         "page foot": (port: "feet"),
+        "surface": (port: "keys", channel: Mpe(side: Upper, members: 3), keys: "C2..C7"),
     },
     receivers: {"synth": (port: "keys", slots: "3..4", patches: "patches/none.csv")},
 )
@@ -292,20 +299,24 @@ mod tests {
         assert_eq!(bench.learning.borrow_mut().look(), None, "it has ended");
     }
 
-    /// A keyboard whose sources were not listed keeps those that it had.
+    /// A keyboard whose sources were not listed keeps those that it had; so does a surface,
+    /// which is known by any of its channels.
     #[test]
     fn the_usual_sources_stay() {
-        let mut bench = Bench::new();
-        bench.knob(1, 74);
-        bench.keep("knob").unwrap();
-        let files = BTreeMap::from([("rig.ron".to_owned(), bench.text().into_bytes())]);
-        let rig = read::read(&files, "rig").0.rig;
-        let names: Vec<&str> = rig.controllers[0]
-            .sources
-            .iter()
-            .map(|source| source.name.as_str())
-            .collect();
-        assert_eq!(names, ["hold", "bend", "pressure", "knob"]);
+        let usual = ["hold", "bend", "pressure"];
+        for (channel, controller, more) in [(1, 0, &[][..]), (15, 3, &["slide"])] {
+            let mut bench = Bench::new();
+            bench.knob(channel, 20);
+            bench.keep("knob").unwrap();
+            let files = BTreeMap::from([("rig.ron".to_owned(), bench.text().into_bytes())]);
+            let rig = read::read(&files, "rig").0.rig;
+            let names: Vec<&str> = rig.controllers[controller]
+                .sources
+                .iter()
+                .map(|source| source.name.as_str())
+                .collect();
+            assert_eq!(names, [&usual[..], more, &["knob"]].concat());
+        }
     }
 
     #[test]

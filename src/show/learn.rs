@@ -6,7 +6,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::model::{ControllerItem, PortKind, Rig, SourceKind, Trigger};
-use crate::midi::{Controller, Key, KeyCode, Message, Program, Value14};
+use crate::midi::{Channel, Controller, Key, KeyCode, Message, Program, Value14};
 
 /// Controls told apart in one wiggle; what else moves is not looked at.
 pub const MAX_CONTROLS: usize = 256;
@@ -271,11 +271,9 @@ impl Place {
 
     /// The controller of the rig that takes it.
     fn controller(self, rig: &Rig) -> Option<(usize, &ControllerItem)> {
+        let channel = Channel::clamped(self.channel.into());
         let mut all = rig.controllers.iter().enumerate();
-        all.find(|(_, item)| {
-            let is_heard = |own: crate::midi::Channel| own.get() == self.channel;
-            item.port == self.port && item.channel.is_none_or(is_heard)
-        })
+        all.find(|(_, item)| item.port == self.port && item.has_channel(channel))
     }
 }
 
@@ -373,7 +371,7 @@ pub fn quoted(name: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::midi::{Channel, Value7};
+    use crate::midi::Value7;
     use crate::show::read::read;
 
     const RIG: &str = r#"(

@@ -76,7 +76,7 @@ fn run(show: &Show, told: &mut Told<'_>) {
 fn played(controller: &ControllerItem) -> Option<&'static str> {
     if controller.keys.is_some() {
         Some("notes")
-    } else if controller.channel.is_some() {
+    } else if controller.channel.is_some() || controller.mpe.is_some() {
         Some("channel")
     } else {
         (!controller.sources.is_empty()).then_some("sources")
