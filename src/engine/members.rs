@@ -81,23 +81,21 @@ impl Machine {
             let surface = call.book.controllers.get(before.controller.index());
             surface.is_some_and(|entry| entry.passes_control(cc::SLIDE))
         });
-        if lead.is_none()
-            && member == 0
-            && let Some(state) = self.slots.get_mut(slot.index())
-            && state.sound.is_some()
-            && matches!(state.owed, Owed::Nothing | Owed::Difference)
-        {
-            // At rest again once it has rung out; a parameter that slide moved is the scene's.
+        if lead.is_some() || member > 0 {
+            return;
+        }
+        let Some(state) = self.slots.get_mut(slot.index()) else {
+            return;
+        };
+        // A parameter that slide moved is the scene's again once it has rung out, in whatever
+        // scene; and all else is at rest.
+        let sound = state.voiced.and_then(|index| call.book.sounds.get(index));
+        let mut settings = sound
+            .map_or(&[][..], |sound| sound.settings.of(&call.book.settings))
+            .iter();
+        state.is_rerouted |= passes_slide && settings.any(|setting| sets(*setting, cc::SLIDE));
+        if state.sound.is_some() && state.owed == Owed::Nothing {
             state.owed = Owed::Difference;
-            let states_slide = call
-                .book
-                .sounds
-                .get(state.voiced.unwrap_or(usize::MAX))
-                .is_some_and(|sound| {
-                    let mut settings = sound.settings.of(&call.book.settings).iter();
-                    settings.any(|setting| sets(*setting, cc::SLIDE))
-                });
-            state.is_rerouted |= states_slide && passes_slide;
         }
     }
 

@@ -114,6 +114,15 @@ impl Mistake {
         Self::FingerAfterNote,
         Self::ForgetNextFinger,
     ];
+
+    /// Those that only fingers on an MPE surface show.
+    pub(crate) const OF_FINGERS: [Self; 5] = [
+        Self::FingerToManager,
+        Self::ReuseMember,
+        Self::TransposeBend,
+        Self::FingerAfterNote,
+        Self::ForgetNextFinger,
+    ];
 }
 
 /// Who makes the mistake; without one, nobody.
