@@ -81,6 +81,11 @@ pub(super) fn command(mark: &Mark, show: &Show, plan: &Plan) -> Result<Command, 
         Mark::Jump { song, scene } => return jump(&format!("{song}/{scene}")),
         Mark::Place(call) => return jump(call),
         Mark::Do(verb, name) => (*verb, name.as_str()),
+        Mark::NightChanged(words) => {
+            return Err(format!(
+                "the night was changed here ({words}); what follows is played in the night as written"
+            ));
+        }
     };
     let receiver = || {
         let found = sheet.receivers.iter().position(|line| line.name == name);

@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use super::editions::Editions;
 use super::marks;
 use crate::engine::input::{Command, Input, Payload};
 use crate::engine::promptbook::{InPort, OutPort, Promptbook};
@@ -27,13 +28,18 @@ pub(super) enum Taken {
     In(u64, Input),
     /// Something was sent.
     Out(u64, OutPort, Payload),
-    /// The show was at this position as the recording began.
-    Begin(u64, u32),
+    /// The show was at this position, in this edition of the night, as the recording began.
+    Begin(u64, u32, u32),
+    /// The night was changed: from now on it is this edition.
+    Night(u64, u32),
 }
 
 /// A recording in the making.
 pub(super) struct Recorder {
     book: Arc<Promptbook>,
+    editions: Editions,
+    /// The sheet of the edition that is recorded.
+    sheet: Arc<Sheet>,
     begun_us: Option<u64>,
     tracks: BTreeMap<String, Vec<(u64, TakeEvent)>>,
     count: usize,
@@ -45,9 +51,11 @@ const COMMANDS: &str = "";
 
 impl Recorder {
     /// Nothing recorded yet.
-    pub(super) const fn new(book: Arc<Promptbook>) -> Self {
+    pub(super) fn new(book: Arc<Promptbook>, editions: Editions) -> Self {
         Self {
             book,
+            sheet: editions.edition(0).0,
+            editions,
             begun_us: None,
             tracks: BTreeMap::new(),
             count: 0,
@@ -61,28 +69,32 @@ impl Recorder {
     }
 
     /// Keeps one thing.
-    pub(super) fn take(&mut self, taken: Taken, sheet: &Sheet) {
+    pub(super) fn take(&mut self, taken: Taken) {
         match taken {
-            Taken::Begin(at_us, position) => {
+            Taken::Begin(at_us, position, edition) => {
                 self.begun_us = Some(at_us);
-                let call = sheet
-                    .positions
-                    .get(position as usize)
-                    .map(|line| &line.call);
-                if let Some(call) = call {
-                    self.push(COMMANDS, at_us, TakeEvent::Mark(format!("place {call}")));
+                self.sheet = self.editions.edition(edition).0;
+                let line = self.sheet.positions.get(position as usize);
+                if let Some(place) = line.map(|line| format!("place {}", line.call)) {
+                    self.push(COMMANDS, at_us, TakeEvent::Mark(place));
                 }
             }
+            Taken::Night(at_us, edition) => {
+                let (sheet, words) = self.editions.edition(edition);
+                self.sheet = sheet;
+                let changed = words.split(';').next().unwrap_or_default();
+                self.push(COMMANDS, at_us, TakeEvent::Mark(changed.to_owned()));
+            }
             Taken::In(at_us, Input::Midi(port, message)) => {
-                if let Some(name) = self.controller(port, message.channel(), sheet) {
+                if let Some(name) = self.controller(port, message.channel()) {
                     let bytes = message.encode().as_slice().to_vec();
                     self.push(&name, at_us, TakeEvent::Bytes(bytes));
                 }
             }
-            Taken::In(at_us, Input::Command(command)) => self.take_command(at_us, command, sheet),
+            Taken::In(at_us, Input::Command(command)) => self.take_command(at_us, command),
             Taken::In(..) => {}
             Taken::Out(at_us, port, payload) => {
-                let Some(line) = sheet.out_ports.get(port.index()) else {
+                let Some(line) = self.sheet.out_ports.get(port.index()) else {
                     return;
                 };
                 let bytes = match payload {
@@ -100,7 +112,7 @@ impl Recorder {
 
     /// Keys of the computer keyboard are what their controller would have sent; what has a
     /// mark is one; nothing else changes what is played.
-    fn take_command(&mut self, at_us: u64, command: Command, sheet: &Sheet) {
+    fn take_command(&mut self, at_us: u64, command: Command) {
         let (controller, message) = match command {
             Command::NoteOn(controller, key, velocity) => {
                 (controller, Message::NoteOn(Channel::MIN, key, velocity))
@@ -110,22 +122,22 @@ impl Recorder {
                 (controller, Message::NoteOff(Channel::MIN, key, neutral))
             }
             _ => {
-                if let Some(text) = marks::text(command, sheet) {
+                if let Some(text) = marks::text(command, &self.sheet) {
                     self.push(COMMANDS, at_us, TakeEvent::Mark(text));
                 }
                 return;
             }
         };
-        if let Some(line) = sheet.controllers.get(controller.index()) {
+        if let Some(line) = self.sheet.controllers.get(controller.index()) {
             let bytes = message.encode().as_slice().to_vec();
             let name = line.name.clone();
             self.push(&name, at_us, TakeEvent::Bytes(bytes));
         }
     }
 
-    fn controller(&self, port: InPort, channel: Option<Channel>, sheet: &Sheet) -> Option<String> {
+    fn controller(&self, port: InPort, channel: Option<Channel>) -> Option<String> {
         let on_port = || {
-            let all = self.book.controllers.iter().zip(&sheet.controllers);
+            let all = self.book.controllers.iter().zip(&self.sheet.controllers);
             all.filter(|(entry, _)| entry.port == port)
         };
         let own = on_port().find(|(entry, _)| {
