@@ -295,7 +295,10 @@ impl Acts {
             is_place.then(|| (*us, passage.clone()))
         });
         let mut first_act: Vec<_> = here.collect();
-        first_act.extend_from_slice(&passages[first..take_over]);
+        // The key that goes over was struck last; without it nothing sounds as the act ends.
+        let is_strike = |(_, passage): &(u64, Passage)| matches!(passage, Passage::Played(_, bytes) if bytes[0] & 0xf0 == 0x90 && bytes[2] > 0);
+        let end = passages[..take_over].iter().rposition(is_strike);
+        first_act.extend_from_slice(&passages[first..end.unwrap()]);
         // The second act begins in the last night of the first, where that one ended.
         let mut second_act = vec![(
             passages[second].0,
