@@ -12,7 +12,7 @@ use super::marks;
 use crate::engine::input::{Command, Input, Payload};
 use crate::engine::promptbook::{InPort, OutPort, Promptbook};
 use crate::midi::{Channel, Message};
-use crate::replay::{OUT_TRACK, Take, TakeEvent, write_recording};
+use crate::replay::{OUT_TRACK, TICK_US, Take, TakeEvent, write_recording};
 use crate::sheet::Sheet;
 use crate::store;
 
@@ -42,6 +42,8 @@ pub(super) struct Recorder {
     sheet: Arc<Sheet>,
     begun_us: Option<u64>,
     tracks: BTreeMap<String, Vec<(u64, TakeEvent)>>,
+    /// The time of what was kept last.
+    last_us: Option<u64>,
     count: usize,
     lost: usize,
 }
@@ -58,6 +60,7 @@ impl Recorder {
             editions,
             begun_us: None,
             tracks: BTreeMap::new(),
+            last_us: None,
             count: 0,
             lost: 0,
         }
@@ -72,7 +75,7 @@ impl Recorder {
     pub(super) fn take(&mut self, taken: Taken) {
         match taken {
             Taken::Begin(at_us, position, edition) => {
-                self.begun_us = Some(at_us);
+                (self.begun_us, self.last_us) = (Some(at_us), None);
                 self.sheet = self.editions.edition(edition).0;
                 let line = self.sheet.positions.get(position as usize);
                 if let Some(place) = line.map(|line| format!("place {}", line.call)) {
@@ -160,10 +163,19 @@ impl Recorder {
             return;
         }
         self.count += 1;
+        // What is written is in order of time, whichever clock a backend stamped it with. What
+        // came in stands in tracks of its own: in one tick of the file nobody could tell which
+        // came first, so each gets a later one.
+        let later_us = if track.starts_with(OUT_TRACK) {
+            0
+        } else {
+            TICK_US
+        };
+        let least_us = self.last_us.map_or(0, |us| us + later_us);
+        let us = at_us.saturating_sub(begun_us).max(least_us);
+        self.last_us = Some(us);
         let events = self.tracks.entry(track.to_owned()).or_default();
-        // What is written is in order of time, whichever clock a backend stamped it with.
-        let last_us = events.last().map_or(0, |(us, _)| *us);
-        events.push((at_us.saturating_sub(begun_us).max(last_us), event));
+        events.push((us, event));
     }
 
     /// Writes the file and begins anew; where it is, or why there is none, in words.
