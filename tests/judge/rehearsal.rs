@@ -116,8 +116,6 @@ fn rehearse(home: &Home) -> String {
     player.desk.press("*");
     player.desk.press(LOCK);
     home.wait_log("recording");
-    player.desk.press(LOCK);
-    home.wait_log("pedals free");
     player.desk.press(RESEND);
 
     // On, with notes held; two back; round a stretch of two, twice.
@@ -191,6 +189,9 @@ fn rehearse(home: &Home) -> String {
     player.desk.press(PAGE_UP);
     player.desk.see(&["NOW  8.3"]);
     player.up("zb");
+    // Commands are taken one after the other: with this one the keys are up.
+    player.desk.press(LOCK);
+    home.wait_log("pedals free");
     player.desk.press("*");
     home.wait_log("recording ended");
     player.letters_off();
@@ -432,7 +433,13 @@ fn a_typed_rehearsal_is_heard_as_it_was_played() {
         assert!(verdict.heard + verdict.excused >= verdict.asked);
         assert!(verdict.excused * 10 <= verdict.asked);
     }
+    // A panic ends whatever an altered message left: what is altered comes before it, up to
+    // a jump that is made with no key down.
     let (world, act) = (&acts.worlds[0], &acts.acts[0]);
+    let is_jump =
+        |passage: &Passage| matches!(passage, Passage::Asked(Mark::Place(call)) if call == "8.1");
+    let end = act.iter().position(|(_, passage)| is_jump(passage));
+    let act = &act[..end.unwrap()];
     assert_found_out(act, world, false, |passages| {
         judge(world, passages).findings
     });
