@@ -6,6 +6,7 @@
 
 use super::text::{put, put_right, width};
 use super::{Place, ScreenModel};
+use crate::engine::view::View;
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
@@ -37,10 +38,7 @@ impl CountIn {
             return None;
         }
         let view = model.view;
-        let is_played = view
-            .controllers
-            .iter()
-            .any(|seen| !seen.keys_down.is_empty());
+        let is_played = is_playing(view) || model.ui.played_us == Some(view.step_us);
         let since_us = view.step_us.map(|us| model.now_us.saturating_sub(us));
         let beat = song
             .tempo
@@ -75,6 +73,13 @@ impl CountIn {
     }
 }
 
+/// Whether a key is down.
+#[must_use]
+pub fn is_playing(view: &View) -> bool {
+    let mut controllers = view.controllers.iter();
+    controllers.any(|seen| !seen.keys_down.is_empty())
+}
+
 /// What stands before the numbers.
 const WORD: &str = "count-in ";
 
@@ -92,7 +97,7 @@ fn beat(tempo: f64, since_us: u64, beats: u8) -> Option<u8> {
     let step = (tempo / MOST_A_MINUTE).ceil() as u64;
     let shown = index / step * step;
     let count = u64::from(beats);
-    (index < count * BARS).then_some((shown % count) as u8 + 1)
+    (shown < count * BARS).then_some((shown % count) as u8 + 1)
 }
 
 /// The beat that the stage counts now: what a screen that is drawn on change asks.

@@ -187,7 +187,7 @@ mod tests {
         let rows: Vec<String> = (0..3)
             .map(|y| (0..5).map(|x| buf[(x, y)].symbol()).collect())
             .collect();
-        assert_eq!(rows, ["▌▌▄▖▖", "▛▌▌▌▌", "▘▘▘▘▘"]);
+        assert_eq!(rows, ["▌▌▄▗ ", "▛▌▌▌▌", "▘▘▘▘▘"]);
         assert_eq!((width("Hm"), width("Hm?\u{3b1}")), (Some(5), None));
     }
 }

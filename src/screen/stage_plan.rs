@@ -136,8 +136,9 @@ impl Plan {
         if let Some(size) = wishes.next_size {
             budget.grant(size, || self.next_big = size);
         }
-        // So are the words for the player, and which sound is where.
-        for size in wishes.words_sizes.iter().take(1) {
+        // So are the words for the player, if they fit in a line, and which sound is where.
+        let is_line = |size: &&u16| **size <= LARGE_LINE;
+        if let Some(size) = wishes.words_sizes.iter().find(is_line) {
             let more = size.saturating_sub(self.words);
             budget.grant(more, || self.words = self.words.max(*size));
         }
@@ -208,6 +209,9 @@ const GAP_AFTER_HEADER: usize = 0;
 const GAP_BEFORE_WORDS: usize = 1;
 const GAP_BEFORE_NEXT: usize = 2;
 const GAP_BEFORE_PAGE: usize = 3;
+
+/// Rows of a line of large letters at most.
+const LARGE_LINE: u16 = 4;
 
 /// A name up to this high comes before what a large terminal adds.
 const TALL: u16 = 8;

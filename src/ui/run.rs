@@ -186,6 +186,9 @@ impl Frames {
         let excess = self.log.len().saturating_sub(MAX_LOG_LINES);
         self.log.drain(..excess);
         state.log_scroll = state.log_scroll.min(self.log.len());
+        if screen::is_playing(&self.view) {
+            state.played_us = Some(self.view.step_us);
+        }
         let beat = screen::counted_beat(&self.model(state, source.now_us()));
         let is_next_beat = std::mem::replace(&mut self.beat, beat) != beat;
         is_new || new_lines > 0 || self.refresh(source, state.screen) || is_next_beat

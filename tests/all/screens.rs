@@ -189,6 +189,11 @@ fn the_stage_counts_a_song_in() {
     assert_eq!(changed(&drawn[0], &drawn[3]), [], "a bar has three beats");
     sample.view.controllers[0].keys_down.insert(60);
     assert_eq!(screen::counted_beat(&sample.model()), None);
+    // Nor does it come back between notes.
+    sample.view.controllers[0].keys_down = Default::default();
+    assert!(screen::counted_beat(&sample.model()).is_some());
+    sample.ui.played_us = Some(sample.view.step_us);
+    assert_eq!(screen::counted_beat(&sample.model()), None);
 }
 
 /// Why nothing happened is as large as the call number, in whose place it stands.

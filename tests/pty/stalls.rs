@@ -157,7 +157,7 @@ fn lateness_with_a_stall_and_without() {
             let args = [&DEMO_SHOW[..], &["--recording", &file, "--out", &folder]].concat();
             let mut desk = start(&home, &args, &[]);
             desk.press("*");
-            let time = Duration::from_secs(9);
+            let time = Duration::from_secs(11);
             if is_stalled {
                 desk.stall_for(time);
                 desk.stall(false);
