@@ -275,9 +275,8 @@ pub(crate) fn split(passages: &[(u64, Passage)]) -> Vec<(u64, Passage)> {
     let mut decoders: BTreeMap<(usize, bool), Decoder> = BTreeMap::new();
     let mut split = Vec::new();
     for (us, passage) in passages {
-        let (port, bytes, make): (usize, &[u8], fn(usize, Vec<u8>) -> Passage) = match passage {
-            Passage::Played(port, bytes) => (*port, bytes, Passage::Played),
-            Passage::Heard(port, bytes) => (*port, bytes, Passage::Heard),
+        let (port, bytes) = match passage {
+            Passage::Played(port, bytes) | Passage::Heard(port, bytes) => (*port, bytes),
             other => {
                 split.push((*us, other.clone()));
                 continue;
@@ -285,15 +284,19 @@ pub(crate) fn split(passages: &[(u64, Passage)]) -> Vec<(u64, Passage)> {
         };
         let is_heard = matches!(passage, Passage::Heard(..));
         let decoder = decoders.entry((port, is_heard)).or_default();
+        let make = |bytes| match is_heard {
+            true => Passage::Heard(port, bytes),
+            false => Passage::Played(port, bytes),
+        };
         let mut open = Vec::new();
         for byte in bytes {
             open.push(*byte);
             if decoder.push(*byte).is_some() {
-                split.push((*us, make(port, std::mem::take(&mut open))));
+                split.push((*us, make(std::mem::take(&mut open))));
             }
         }
         if !open.is_empty() {
-            split.push((*us, make(port, open)));
+            split.push((*us, make(open)));
         }
     }
     split

@@ -281,9 +281,11 @@ fn a_loop_is_kept_between_its_places_or_said_to_be_gone() {
     play.step();
     assert_eq!(play.position(), 0);
     // Its end is left out; its ends have changed places; nothing is known of them.
-    let gone: [(&[u8], &[Option<u32>], u32); 3] = [
-        (&[1, 2], &[Some(0), Some(1), None], 1),
-        (&[1, 3, 2], &[Some(0), Some(2), Some(1)], 2),
+    let there = [Some(0), Some(1), None];
+    let turned = [Some(0), Some(2), Some(1)];
+    let gone = [
+        (&[1, 2][..], &there[..], 1),
+        (&[1, 3, 2], &turned, 2),
         (&[1, 2, 3], &[], 1),
     ];
     for (order, map, at) in gone {
