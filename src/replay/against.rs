@@ -110,14 +110,7 @@ impl Ear {
             return;
         };
         self.hear_zone(port, own, message);
-        // A note on a member of an MPE zone sounds as its manager says.
-        let lower = self.zones.get(&(port, 0)).copied().unwrap_or(0);
-        let upper = self.zones.get(&(port, 15)).copied().unwrap_or(0);
-        let channel = match own {
-            1..=15 if own <= lower => 0,
-            0..=14 if own + upper >= 15 => 15,
-            own => own,
-        };
+        let channel = self.manager(port, own);
         let followed = self.channels.entry((port, channel)).or_default();
         let mut ended = Vec::new();
         match message {
@@ -185,6 +178,17 @@ impl Ear {
 }
 
 impl Ear {
+    /// The channel whose sound a note has: on a member of an MPE zone its manager's.
+    fn manager(&self, port: usize, own: u8) -> u8 {
+        let lower = self.zones.get(&(port, 0)).copied().unwrap_or(0);
+        let upper = self.zones.get(&(port, 15)).copied().unwrap_or(0);
+        match own {
+            1..=15 if own <= lower => 0,
+            0..=14 if own + upper >= 15 => 15,
+            own => own,
+        }
+    }
+
     /// RPN 6 on a manager channel says how many members its MPE zone has.
     fn hear_zone(&mut self, port: usize, channel: u8, message: Message) {
         let Message::Control(_, number, value) = message else {
