@@ -9,7 +9,7 @@ use crate::engine::input::{Command, Input};
 use crate::engine::promptbook::PositionId;
 use crate::midi::{Decoded, Decoder, Message};
 use crate::plan::Plan;
-use crate::replay::against::{Change, Ear, Heard, compare};
+use crate::replay::against::{Change, Ear, Heard, Note, compare};
 use crate::replay::{self, OUT_TRACK, RecordedEvent, Recording};
 use crate::sheet::Sheet;
 use crate::show::model::Show;
@@ -34,7 +34,7 @@ pub(super) fn run(
     let (inputs, remarks) = replaying::inputs(show, plan, recording);
     let (start, inputs) = begin(inputs);
     let mut ear = Ear::default();
-    let (mut now, mut steps) = (Vec::new(), vec![(0, start)]);
+    let mut steps = vec![(0, start)];
     replay::run_watched(
         &replay::Run {
             book: Arc::new(plan.promptbook.clone()),
@@ -43,12 +43,13 @@ pub(super) fn run(
             inputs: &inputs,
         },
         &mut |us, port, bytes| {
-            if let Some(heard) = decode(bytes).and_then(|message| ear.hear(port.index(), message)) {
-                now.push((us, heard));
+            if let Some(message) = decode(bytes) {
+                ear.hear(us, port.index(), message);
             }
         },
         &mut |us, position| steps.push((us, position)),
     );
+    let now = ear.into_notes();
     let times: Vec<u64> = steps.iter().skip(1).map(|(us, _)| *us).collect();
     let stretches = compare(&then, &now, &times);
     let mut lines: Vec<String> = remarks;
@@ -88,9 +89,9 @@ fn begin(mut inputs: Vec<(u64, Input)>) -> (PositionId, Vec<(u64, Input)>) {
 }
 
 /// The notes that were sounded then; and ports of then that the show no longer has, in words.
-fn heard_then(sheet: &Sheet, recording: &Recording) -> (Vec<(u64, Heard)>, Vec<String>) {
+fn heard_then(sheet: &Sheet, recording: &Recording) -> (Vec<Note>, Vec<String>) {
     let mut ear = Ear::default();
-    let (mut then, mut strangers) = (Vec::new(), Vec::new());
+    let mut strangers = Vec::new();
     for event in &recording.events {
         let (Some(name), RecordedEvent::Message(message)) =
             (event.track.strip_prefix(OUT_TRACK), &event.event)
@@ -104,11 +105,9 @@ fn heard_then(sheet: &Sheet, recording: &Recording) -> (Vec<(u64, Heard)>, Vec<S
             }
             continue;
         };
-        if let Some(heard) = ear.hear(port, *message) {
-            then.push((event.us, heard));
-        }
+        ear.hear(event.us, port, *message);
     }
-    (then, strangers)
+    (ear.into_notes(), strangers)
 }
 
 fn decode(bytes: &[u8]) -> Option<Message> {
@@ -149,6 +148,13 @@ fn words(sheet: &Sheet, change: &Change) -> String {
                 note(heard),
                 sound(sheet, heard)
             )
+        }
+        Change::Shorter(heard) => {
+            format!("{} with {} ends sooner", note(heard), sound(sheet, heard))
+        }
+        Change::Longer(heard) => {
+            let sound = sound(sheet, heard);
+            format!("{} with {sound} ends later, or not at all", note(heard))
         }
         Change::Other(then, now) => {
             let mut parts = Vec::new();

@@ -62,6 +62,11 @@ pub(super) fn words(deed: &Deed, sheet: &Sheet) -> (LogLevel, String) {
         Deed::TookOver { .. } | Deed::NoSpare(_) | Deed::SpareAbsent(_) => spare_words(deed, sheet),
         Deed::Looped(stretch) => (Note, loop_words(stretch, sheet)),
         Deed::Zone { of, zone, cut } => (Warning, zone_words(of, zone, cut, sheet)),
+        Deed::LoopLost => (
+            Warning,
+            "no loop any more: the changed night has no way from its first place to its last"
+                .into(),
+        ),
         Deed::NoLoop => (Warning, "no loop in a show: rehearse first".into()),
     }
 }

@@ -81,6 +81,7 @@ pub(super) fn command(mark: &Mark, show: &Show, plan: &Plan) -> Result<Command, 
         Mark::Jump { song, scene } => return jump(&format!("{song}/{scene}")),
         Mark::Place(call) => return jump(call),
         Mark::Do(verb, name) => (*verb, name.as_str()),
+        Mark::NightChanged(words) => return Err(changed(words)),
     };
     let receiver = || {
         let found = sheet.receivers.iter().position(|line| line.name == name);
@@ -137,6 +138,10 @@ pub(super) fn command(mark: &Mark, show: &Show, plan: &Plan) -> Result<Command, 
         Verb::Cues => Command::Cues(true),
         Verb::Rehearse => Command::Cues(false),
     })
+}
+
+fn changed(words: &str) -> String {
+    format!("the night was changed here ({words}); what follows is played in the night as written")
 }
 
 fn note_name(slot: SlotId, key: Key, sheet: &Sheet) -> Option<String> {

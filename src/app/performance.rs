@@ -300,7 +300,7 @@ fn scribe(
     Scribe {
         notices,
         takes,
-        recorder: Recorder::new(Arc::new(start.plan.promptbook.clone())),
+        recorder: Recorder::new(Arc::new(start.plan.promptbook.clone()), editions.clone()),
         sheet: editions.edition(0).0,
         editions: editions.clone(),
         clock,

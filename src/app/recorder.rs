@@ -7,11 +7,12 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use super::editions::Editions;
 use super::marks;
 use crate::engine::input::{Command, Input, Payload};
 use crate::engine::promptbook::{InPort, OutPort, Promptbook};
 use crate::midi::{Channel, Message};
-use crate::replay::{OUT_TRACK, Take, TakeEvent, write_recording};
+use crate::replay::{OUT_TRACK, TICK_US, Take, TakeEvent, write_recording};
 use crate::sheet::Sheet;
 use crate::store;
 
@@ -27,15 +28,22 @@ pub(super) enum Taken {
     In(u64, Input),
     /// Something was sent.
     Out(u64, OutPort, Payload),
-    /// The show was at this position as the recording began.
-    Begin(u64, u32),
+    /// The show was at this position, in this edition of the night, as the recording began.
+    Begin(u64, u32, u32),
+    /// The night was changed: from now on it is this edition.
+    Night(u64, u32),
 }
 
 /// A recording in the making.
 pub(super) struct Recorder {
     book: Arc<Promptbook>,
+    editions: Editions,
+    /// The sheet of the edition that is recorded.
+    sheet: Arc<Sheet>,
     begun_us: Option<u64>,
     tracks: BTreeMap<String, Vec<(u64, TakeEvent)>>,
+    /// The time of what was kept last.
+    last_us: Option<u64>,
     count: usize,
     lost: usize,
 }
@@ -45,11 +53,14 @@ const COMMANDS: &str = "";
 
 impl Recorder {
     /// Nothing recorded yet.
-    pub(super) const fn new(book: Arc<Promptbook>) -> Self {
+    pub(super) fn new(book: Arc<Promptbook>, editions: Editions) -> Self {
         Self {
             book,
+            sheet: editions.edition(0).0,
+            editions,
             begun_us: None,
             tracks: BTreeMap::new(),
+            last_us: None,
             count: 0,
             lost: 0,
         }
@@ -61,28 +72,32 @@ impl Recorder {
     }
 
     /// Keeps one thing.
-    pub(super) fn take(&mut self, taken: Taken, sheet: &Sheet) {
+    pub(super) fn take(&mut self, taken: Taken) {
         match taken {
-            Taken::Begin(at_us, position) => {
-                self.begun_us = Some(at_us);
-                let call = sheet
-                    .positions
-                    .get(position as usize)
-                    .map(|line| &line.call);
-                if let Some(call) = call {
-                    self.push(COMMANDS, at_us, TakeEvent::Mark(format!("place {call}")));
+            Taken::Begin(at_us, position, edition) => {
+                (self.begun_us, self.last_us) = (Some(at_us), None);
+                self.sheet = self.editions.edition(edition).0;
+                let line = self.sheet.positions.get(position as usize);
+                if let Some(place) = line.map(|line| format!("place {}", line.call)) {
+                    self.push(COMMANDS, at_us, TakeEvent::Mark(place));
                 }
             }
+            Taken::Night(at_us, edition) => {
+                let (sheet, words) = self.editions.edition(edition);
+                self.sheet = sheet;
+                let changed = words.split(';').next().unwrap_or_default();
+                self.push(COMMANDS, at_us, TakeEvent::Mark(changed.to_owned()));
+            }
             Taken::In(at_us, Input::Midi(port, message)) => {
-                if let Some(name) = self.controller(port, message.channel(), sheet) {
+                if let Some(name) = self.controller(port, message.channel()) {
                     let bytes = message.encode().as_slice().to_vec();
                     self.push(&name, at_us, TakeEvent::Bytes(bytes));
                 }
             }
-            Taken::In(at_us, Input::Command(command)) => self.take_command(at_us, command, sheet),
+            Taken::In(at_us, Input::Command(command)) => self.take_command(at_us, command),
             Taken::In(..) => {}
             Taken::Out(at_us, port, payload) => {
-                let Some(line) = sheet.out_ports.get(port.index()) else {
+                let Some(line) = self.sheet.out_ports.get(port.index()) else {
                     return;
                 };
                 let bytes = match payload {
@@ -100,7 +115,7 @@ impl Recorder {
 
     /// Keys of the computer keyboard are what their controller would have sent; what has a
     /// mark is one; nothing else changes what is played.
-    fn take_command(&mut self, at_us: u64, command: Command, sheet: &Sheet) {
+    fn take_command(&mut self, at_us: u64, command: Command) {
         let (controller, message) = match command {
             Command::NoteOn(controller, key, velocity) => {
                 (controller, Message::NoteOn(Channel::MIN, key, velocity))
@@ -110,22 +125,22 @@ impl Recorder {
                 (controller, Message::NoteOff(Channel::MIN, key, neutral))
             }
             _ => {
-                if let Some(text) = marks::text(command, sheet) {
+                if let Some(text) = marks::text(command, &self.sheet) {
                     self.push(COMMANDS, at_us, TakeEvent::Mark(text));
                 }
                 return;
             }
         };
-        if let Some(line) = sheet.controllers.get(controller.index()) {
+        if let Some(line) = self.sheet.controllers.get(controller.index()) {
             let bytes = message.encode().as_slice().to_vec();
             let name = line.name.clone();
             self.push(&name, at_us, TakeEvent::Bytes(bytes));
         }
     }
 
-    fn controller(&self, port: InPort, channel: Option<Channel>, sheet: &Sheet) -> Option<String> {
+    fn controller(&self, port: InPort, channel: Option<Channel>) -> Option<String> {
         let on_port = || {
-            let all = self.book.controllers.iter().zip(&sheet.controllers);
+            let all = self.book.controllers.iter().zip(&self.sheet.controllers);
             all.filter(|(entry, _)| entry.port == port)
         };
         let own = on_port().find(|(entry, _)| {
@@ -148,10 +163,19 @@ impl Recorder {
             return;
         }
         self.count += 1;
+        // What is written is in order of time, whichever clock a backend stamped it with. What
+        // came in stands in tracks of its own: in one tick of the file nobody could tell which
+        // came first, so each gets a later one.
+        let later_us = if track.starts_with(OUT_TRACK) {
+            0
+        } else {
+            TICK_US
+        };
+        let least_us = self.last_us.map_or(0, |us| us + later_us);
+        let us = at_us.saturating_sub(begun_us).max(least_us);
+        self.last_us = Some(us);
         let events = self.tracks.entry(track.to_owned()).or_default();
-        // What is written is in order of time, whichever clock a backend stamped it with.
-        let last_us = events.last().map_or(0, |(us, _)| *us);
-        events.push((at_us.saturating_sub(begun_us).max(last_us), event));
+        events.push((us, event));
     }
 
     /// Writes the file and begins anew; where it is, or why there is none, in words.

@@ -5,6 +5,7 @@
 //! while another is being planned goes in with it: the latest wins. If the show has moved on
 //! meanwhile, it is planned again from there.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, SyncSender, sync_channel};
@@ -13,9 +14,9 @@ use std::time::{Duration, Instant};
 use super::driver::Shared;
 use super::editions::Editions;
 use super::tonight::Tonight;
-use crate::engine::promptbook::Promptbook;
+use crate::engine::promptbook::{PositionId, Promptbook};
 use crate::engine::swap::{Live, Swap, SwapError};
-use crate::plan::{self, Given, Plan};
+use crate::plan::{self, Given, Place, Plan};
 use crate::ports::Waker;
 use crate::screen::LogLevel;
 use crate::show::model::{Night, Show};
@@ -30,7 +31,7 @@ const TRIES: usize = 20;
 /// How long the playing thread may take to answer.
 const PATIENCE: Duration = Duration::from_secs(2);
 /// How often the thread looks whether the show has ended.
-const TICK: Duration = Duration::from_millis(100);
+const TICK: Duration = Duration::from_millis(250);
 
 /// What the playing thread is asked.
 pub(super) enum Ask {
@@ -188,7 +189,8 @@ impl Replanner {
             .map_err(|error| error.to_string())?;
         let book = Arc::new(replan.plan.promptbook.clone());
         let swap = Swap::prepare(&self.book, Arc::clone(&book), live.position, replan.at)
-            .map_err(|error| error.to_string())?;
+            .map_err(|error| error.to_string())?
+            .with_places(places(&self.plan, &replan.plan));
         let next = self.edition.wrapping_add(1);
         let took_ms = start.elapsed().as_millis();
         let sheet = Arc::new(replan.plan.sheet.clone());
@@ -227,4 +229,14 @@ impl Replanner {
         }
         Err(silent())
     }
+}
+
+/// Where each position of a plan is in another one, by its call number.
+fn places(from: &Plan, to: &Plan) -> Box<[Option<PositionId>]> {
+    let there: BTreeMap<&str, u32> = (0..)
+        .zip(&to.places)
+        .map(|(at, place)| (place.call.as_str(), at))
+        .collect();
+    let found = |place: &Place| there.get(place.call.as_str()).copied().map(PositionId);
+    from.places.iter().map(found).collect()
 }

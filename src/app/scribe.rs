@@ -21,6 +21,10 @@ use crate::store::EventLog;
 
 /// How often notices are written down.
 const TICK: Duration = Duration::from_millis(20);
+/// How often it is looked for them once there were none for a while, and nothing is recorded.
+const CALM_TICK: Duration = Duration::from_millis(50);
+/// Looks in vain that are a while: two seconds.
+const CALM_AFTER: u32 = 100;
 
 /// Everything the scribe writes to.
 pub(super) struct Scribe {
@@ -66,7 +70,7 @@ impl Scribe {
             .build()?;
         runtime.block_on(async {
             let mut signals = Signals::new()?;
-            let mut ticks = tokio::time::interval(TICK);
+            let mut in_vain = 0;
             let mut ending = Ending::Ended;
             loop {
                 tokio::select! {
@@ -80,7 +84,9 @@ impl Scribe {
                         self.shared.stop.store(true, Ordering::Release);
                         on_stop();
                     }
-                    _ = ticks.tick() => {
+                    () = tokio::time::sleep(self.rest(in_vain)) => {
+                        let is_news = !self.notices.is_empty();
+                        in_vain = if is_news { 0 } else { CALM_AFTER.min(in_vain + 1) };
                         if self.write_notices() {
                             return Ok(ending);
                         }
@@ -88,6 +94,16 @@ impl Scribe {
                 }
             }
         })
+    }
+
+    /// How long to wait for news after so many looks in vain.
+    fn rest(&self, in_vain: u32) -> Duration {
+        let is_recording = self.shared.is_recording.load(Ordering::Relaxed);
+        if in_vain < CALM_AFTER || is_recording {
+            TICK
+        } else {
+            CALM_TICK
+        }
     }
 
     /// Writes what waits; whether the playing thread has ended.
@@ -140,7 +156,7 @@ impl Scribe {
         let is_on = self.shared.is_recording.load(Ordering::Acquire) && !is_ended;
         while let Ok(taken) = self.takes.pop() {
             let was_running = self.recorder.is_running();
-            self.recorder.take(taken, &self.sheet);
+            self.recorder.take(taken);
             if !was_running && self.recorder.is_running() {
                 self.say(self.clock.now_us(), LogLevel::Note, "recording");
             }

@@ -5,6 +5,7 @@
 use super::machine::{Call, Machine};
 use super::promptbook::{PositionId, Promptbook};
 use super::rescue::Deed;
+use super::swap::Swap;
 
 impl Machine {
     /// Where a step leads; whether that is the way round a loop, and so a way back.
@@ -26,6 +27,21 @@ impl Machine {
         self.stretch = wanted.filter(fits);
         self.retarget_priming(call.now_us);
         self.report(Deed::Looped(self.stretch));
+    }
+
+    /// The night has changed: a loop goes on between the same two places, if both are in it
+    /// still and in their order.
+    pub(super) fn keep_loop(&mut self, swap: &Swap, book: &Promptbook) {
+        let Some((first, last)) = self.stretch else {
+            return;
+        };
+        let place = |at: PositionId| swap.places.get(at.index()).copied().flatten();
+        self.stretch = place(first)
+            .zip(place(last))
+            .filter(|(first, last)| first <= last && is_in(book, *last));
+        if self.stretch.is_none() {
+            self.report(Deed::LoopLost);
+        }
     }
 
     /// Cues go out, or are held; a loop ends where they go out.

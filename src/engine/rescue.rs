@@ -64,6 +64,9 @@ pub enum Deed {
     },
     /// Steps go round these positions, or on again.
     Looped(Option<(PositionId, PositionId)>),
+    /// The night was changed, and an end of the loop is in it no more, or the ends have
+    /// changed places: steps go on.
+    LoopLost,
     /// There is no loop where cues go out.
     NoLoop,
     /// There is no spare of this receiver.

@@ -99,6 +99,8 @@ pub struct Swap {
     at: PositionId,
     /// For each sound of the old book the same sound of the new one.
     sounds: Box<[Option<u32>]>,
+    /// For each position of the old book the same place in the new one, as far as it is known.
+    pub(super) places: Box<[Option<PositionId>]>,
     usage: Box<[Usage]>,
 }
 
@@ -131,12 +133,21 @@ impl Swap {
         }
         Ok(Self {
             sounds: translate(old, &book),
+            places: Box::default(),
             old: Arc::clone(old),
             book,
             from,
             at,
             usage,
         })
+    }
+
+    /// Says where each position of the old book is in the new one: a loop is kept by it. The
+    /// books themselves know no call numbers.
+    #[must_use]
+    pub fn with_places(mut self, places: Box<[Option<PositionId>]>) -> Self {
+        self.places = places;
+        self
     }
 
     /// The book to be taken; once it was taken, the one that was played before.
@@ -209,7 +220,8 @@ impl Machine {
     /// `call` has the new book, `swap` the old one.
     fn take_book(&mut self, call: &mut Call<'_>, swap: &Swap) {
         self.now_us = call.now_us;
-        let was_looped = self.stretch.take().is_some();
+        let was_looped = self.stretch.is_some();
+        self.keep_loop(swap, call.book);
         let (old, book) = (&*swap.old, call.book);
         let carried = carry_seats((old, swap.from), &self.seats, (book, swap.at));
         let page_before = self.page_number(old);

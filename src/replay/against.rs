@@ -2,8 +2,10 @@
 //! is now makes of the same keys and steps.
 //!
 //! Compared is what is heard of a note: port, key, velocity, and the patch, bank and level
-//! that stand on its channel as it is struck. Slots may differ, since the planner chooses
-//! them; so may the times, within a step.
+//! that stand on its channel as it is struck; and how long it sounds, until its key is let go
+//! and its channel's hold pedal is up (sostenuto is left aside). Slots may differ, since the
+//! planner chooses them; so may the times, within a step, and lengths by
+//! [`LENGTH_TOLERANCE_US`].
 
 use std::collections::BTreeMap;
 
@@ -35,6 +37,22 @@ pub struct Sound {
     pub pan: Option<u8>,
 }
 
+/// Two notes are of one length if they differ by no more: a note may wait 30 ms for its patch,
+/// and what is recorded was stamped by a machine that had other things to do (20 ms are
+/// granted for that, a value of our own).
+pub const LENGTH_TOLERANCE_US: u64 = 50_000;
+
+/// A note with its times.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Note {
+    /// When it was struck, in microseconds.
+    pub us: u64,
+    /// What is heard of it.
+    pub heard: Heard,
+    /// How long it sounds; none if it did not end.
+    pub length_us: Option<u64>,
+}
+
 /// How one kind of note changed within a step.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub enum Change {
@@ -44,6 +62,10 @@ pub enum Change {
     New(Heard),
     /// Notes that sound otherwise: then, and now.
     Other(Heard, Heard),
+    /// Notes that end sooner than then.
+    Shorter(Heard),
+    /// Notes that end later than then, or not at all.
+    Longer(Heard),
 }
 
 /// Changes within one step, each with how many notes it concerns.
@@ -58,57 +80,115 @@ pub struct Changes {
 /// Bank Select 0 and 32, as they were sent last.
 type Bank = (Option<u8>, Option<u8>);
 
-/// Follows what goes out, and says what each Note On sounds like.
+/// A channel of a port, as it is followed.
+#[derive(Clone, Debug, Default)]
+struct Followed {
+    sound: Sound,
+    bank: Bank,
+    is_held: bool,
+    /// Notes whose keys are down: channel and key, and which note it is.
+    down: Vec<((u8, u8), usize)>,
+    /// Notes that only the pedal holds.
+    sustained: Vec<usize>,
+}
+
+/// Follows what goes out, and says what each note sounds like and how long.
 #[derive(Clone, Debug, Default)]
 pub struct Ear {
-    channels: BTreeMap<(usize, u8), (Sound, Bank)>,
+    channels: BTreeMap<(usize, u8), Followed>,
     /// Parameter numbers as they were said last.
     numbers: BTreeMap<(usize, u8), (u8, u8)>,
     /// Members of MPE zones by port and manager channel.
     zones: BTreeMap<(usize, u8), u8>,
+    notes: Vec<Note>,
 }
 
 impl Ear {
-    /// A message out of a port; the note if it is one that sounds.
-    pub fn hear(&mut self, port: usize, message: Message) -> Option<Heard> {
-        let channel = message.channel()?.get();
-        self.hear_zone(port, channel, message);
-        // A note on a member of an MPE zone sounds as its manager says.
-        let lower = self.zones.get(&(port, 0)).copied().unwrap_or(0);
-        let upper = self.zones.get(&(port, 15)).copied().unwrap_or(0);
-        let channel = match channel {
-            1..=15 if channel <= lower => 0,
-            0..=14 if channel + upper >= 15 => 15,
-            own => own,
+    /// A message out of a port.
+    pub fn hear(&mut self, us: u64, port: usize, message: Message) {
+        let Some(own) = message.channel().map(|channel| channel.get()) else {
+            return;
         };
-        let (sound, bank) = self.channels.entry((port, channel)).or_default();
+        self.hear_zone(port, own, message);
+        let channel = self.manager(port, own);
+        let followed = self.channels.entry((port, channel)).or_default();
+        let mut ended = Vec::new();
         match message {
             Message::Program(_, program) => {
-                sound.program = Some(program.get());
-                sound.bank = *bank;
+                followed.sound.program = Some(program.get());
+                followed.sound.bank = followed.bank;
             }
             Message::Control(_, number, value) => match number {
-                cc::BANK_MSB => bank.0 = Some(value.get()),
-                cc::BANK_LSB => bank.1 = Some(value.get()),
-                cc::VOLUME => sound.volume = Some(value.get()),
-                cc::PAN => sound.pan = Some(value.get()),
+                cc::BANK_MSB => followed.bank.0 = Some(value.get()),
+                cc::BANK_LSB => followed.bank.1 = Some(value.get()),
+                cc::VOLUME => followed.sound.volume = Some(value.get()),
+                cc::PAN => followed.sound.pan = Some(value.get()),
+                cc::HOLD => {
+                    followed.is_held = value.get() >= 64;
+                    if !followed.is_held {
+                        ended.append(&mut followed.sustained);
+                    }
+                }
+                cc::ALL_SOUND_OFF | cc::ALL_NOTES_OFF => {
+                    ended.append(&mut followed.sustained);
+                    ended.extend(followed.down.drain(..).map(|(_, note)| note));
+                }
                 _ => {}
             },
             Message::NoteOn(_, key, velocity) if velocity.get() > 0 => {
-                return Some(Heard {
+                followed.down.push(((own, key.get()), self.notes.len()));
+                let heard = Heard {
                     port,
                     key: key.get(),
                     velocity: velocity.get(),
-                    sound: *sound,
+                    sound: followed.sound,
+                };
+                self.notes.push(Note {
+                    us,
+                    heard,
+                    length_us: None,
                 });
+            }
+            Message::NoteOn(_, key, _) | Message::NoteOff(_, key, _) => {
+                // Of notes of one key the one that was struck first ends first.
+                let mut down = followed.down.iter();
+                if let Some(at) = down.position(|(known, _)| *known == (own, key.get())) {
+                    let (_, note) = followed.down.remove(at);
+                    if followed.is_held {
+                        followed.sustained.push(note);
+                    } else {
+                        ended.push(note);
+                    }
+                }
             }
             _ => {}
         }
-        None
+        for index in ended {
+            if let Some(note) = self.notes.get_mut(index) {
+                note.length_us = Some(us.saturating_sub(note.us));
+            }
+        }
+    }
+
+    /// All notes that were struck.
+    #[must_use]
+    pub fn into_notes(self) -> Vec<Note> {
+        self.notes
     }
 }
 
 impl Ear {
+    /// The channel whose sound a note has: on a member of an MPE zone its manager's.
+    fn manager(&self, port: usize, own: u8) -> u8 {
+        let lower = self.zones.get(&(port, 0)).copied().unwrap_or(0);
+        let upper = self.zones.get(&(port, 15)).copied().unwrap_or(0);
+        match own {
+            1..=15 if own <= lower => 0,
+            0..=14 if own + upper >= 15 => 15,
+            own => own,
+        }
+    }
+
     /// RPN 6 on a manager channel says how many members its MPE zone has.
     fn hear_zone(&mut self, port: usize, channel: u8, message: Message) {
         let Message::Control(_, number, value) = message else {
@@ -128,14 +208,14 @@ impl Ear {
 
 /// Compares notes with their times, in stretches that the times of steps divide.
 #[must_use]
-pub fn compare(then: &[(u64, Heard)], now: &[(u64, Heard)], steps: &[u64]) -> Vec<Changes> {
-    let stretch = |us: u64| steps.partition_point(|step| *step <= us);
-    let mut stretches: BTreeMap<usize, (Vec<&Heard>, Vec<&Heard>)> = BTreeMap::new();
-    for (us, heard) in then {
-        stretches.entry(stretch(*us)).or_default().0.push(heard);
+pub fn compare(then: &[Note], now: &[Note], steps: &[u64]) -> Vec<Changes> {
+    let stretch = |note: &Note| steps.partition_point(|step| *step <= note.us);
+    let mut stretches: BTreeMap<usize, (Vec<&Note>, Vec<&Note>)> = BTreeMap::new();
+    for note in then {
+        stretches.entry(stretch(note)).or_default().0.push(note);
     }
-    for (us, heard) in now {
-        stretches.entry(stretch(*us)).or_default().1.push(heard);
+    for note in now {
+        stretches.entry(stretch(note)).or_default().1.push(note);
     }
     stretches
         .into_iter()
@@ -147,22 +227,28 @@ pub fn compare(then: &[(u64, Heard)], now: &[(u64, Heard)], steps: &[u64]) -> Ve
         .collect()
 }
 
-fn differences(mut then: Vec<&Heard>, mut now: Vec<&Heard>) -> Vec<(Change, usize)> {
+fn differences(mut then: Vec<&Note>, mut now: Vec<&Note>) -> Vec<(Change, usize)> {
     // What is the same in both goes first, note for note.
-    then.sort_unstable();
-    now.sort_unstable();
+    then.sort_by_key(|note| (&note.heard, note.us));
+    now.sort_by_key(|note| (&note.heard, note.us));
     let mut gone: Vec<&Heard> = Vec::new();
-    for heard in then {
-        match now.iter().position(|other| is_alike(other, heard)) {
-            Some(at) => drop(now.remove(at)),
-            None => gone.push(heard),
+    let mut lengths = Vec::new();
+    for note in then {
+        let alike = now
+            .iter()
+            .position(|other| is_alike(&other.heard, &note.heard));
+        match alike.map(|at| now.remove(at)) {
+            Some(other) => lengths.extend(length_change(note, other)),
+            None => gone.push(&note.heard),
         }
     }
+    let mut now: Vec<&Heard> = now.into_iter().map(|note| &note.heard).collect();
     let mut out: Vec<(Change, usize)> = Vec::new();
     let mut count = |change: Change| match out.iter_mut().find(|(known, _)| *known == change) {
         Some((_, count)) => *count += 1,
         None => out.push((change, 1)),
     };
+    lengths.into_iter().for_each(&mut count);
     for heard in gone {
         // The same key on the same port, or the same port with the key moved, is the same
         // note changed.
@@ -188,6 +274,17 @@ fn differences(mut then: Vec<&Heard>, mut now: Vec<&Heard>) -> Vec<(Change, usiz
     out
 }
 
+/// How the length of a note changed, if it did; one whose end was not recorded is taken to be
+/// as it was.
+fn length_change(then: &Note, now: &Note) -> Option<Change> {
+    let then_us = then.length_us?;
+    match now.length_us {
+        Some(now_us) if now_us.abs_diff(then_us) <= LENGTH_TOLERANCE_US => None,
+        Some(now_us) if now_us < then_us => Some(Change::Shorter(then.heard.clone())),
+        _ => Some(Change::Longer(then.heard.clone())),
+    }
+}
+
 /// Whether two notes sound alike, as far as it is known: a recording that began in the
 /// middle of a song does not say what nobody had set until then.
 fn is_alike(one: &Heard, other: &Heard) -> bool {
@@ -205,21 +302,69 @@ mod tests {
     use super::*;
     use crate::midi::{Channel, Controller, Key, Program, Value7};
 
-    fn play(parts: &[(u64, u8, u8)]) -> Vec<(u64, Heard)> {
+    fn play(parts: &[(u64, u8, u8)]) -> Vec<Note> {
         let mut ear = Ear::default();
         let channel = Channel::MIN;
-        parts
-            .iter()
-            .filter_map(|(us, kind, value)| {
-                let v = Value7::clamped((*value).into());
-                let message = match kind {
-                    0 => Message::Program(channel, Program::new(*value).unwrap()),
-                    7 => Message::Control(channel, Controller::clamped(7), v),
-                    _ => Message::NoteOn(channel, Key::clamped((*value).into()), Value7::MAX),
-                };
-                Some((*us, ear.hear(0, message)?))
-            })
-            .collect()
+        for (us, kind, value) in parts {
+            let v = Value7::clamped((*value).into());
+            let key = Key::clamped((*value).into());
+            let message = match kind {
+                0 => Message::Program(channel, Program::new(*value).unwrap()),
+                7 => Message::Control(channel, Controller::clamped(7), v),
+                8 => Message::NoteOff(channel, key, Value7::MAX),
+                64 => Message::Control(channel, cc::HOLD, v),
+                123 => Message::Control(channel, cc::ALL_NOTES_OFF, v),
+                _ => Message::NoteOn(channel, key, Value7::MAX),
+            };
+            ear.hear(*us, 0, message);
+        }
+        ear.into_notes()
+    }
+
+    #[test]
+    fn a_note_lasts_until_its_key_and_its_pedal_are_up() {
+        let lengths = |parts: &[(u64, u8, u8)]| {
+            let notes = play(parts).into_iter();
+            notes.map(|note| note.length_us).collect::<Vec<_>>()
+        };
+        assert_eq!(lengths(&[(0, 9, 60), (5, 8, 60)]), [Some(5)]);
+        let held = [
+            (0, 64, 127),
+            (1, 9, 60),
+            (5, 8, 60),
+            (9, 64, 0),
+            (10, 8, 60),
+        ];
+        assert_eq!(lengths(&held), [Some(8)]);
+        assert_eq!(lengths(&held[..3]), [None]);
+        let twice = [(0, 9, 60), (3, 9, 60), (5, 8, 60), (9, 8, 60)];
+        assert_eq!(lengths(&twice), [Some(5), Some(6)]);
+        assert_eq!(
+            lengths(&[(0, 9, 60), (1, 9, 62), (7, 123, 0)]),
+            [Some(7), Some(6)]
+        );
+    }
+
+    #[test]
+    fn a_length_counts_beyond_what_waits_and_machines_make_of_it() {
+        let lasting = |us: Option<u64>| {
+            let end = us.map(|us| (us, 8, 60));
+            play(&[(0, 9, 60)].into_iter().chain(end).collect::<Vec<_>>())
+        };
+        let kinds = |then, now| {
+            let mut changes = compare(&lasting(then), &lasting(now), &[]).into_iter();
+            let first = changes.next().map(|changes| changes.changes);
+            first.map(|mut changes| changes.remove(0).0)
+        };
+        let (second, tolerance) = (1_000_000, LENGTH_TOLERANCE_US);
+        assert_eq!(kinds(Some(second), Some(second + tolerance)), None);
+        let longer = kinds(Some(second), Some(second + tolerance + 1));
+        assert!(matches!(longer, Some(Change::Longer(_))), "{longer:?}");
+        let shorter = kinds(Some(second), Some(second - tolerance - 1));
+        assert!(matches!(shorter, Some(Change::Shorter(_))), "{shorter:?}");
+        let stuck = kinds(Some(second), None);
+        assert!(matches!(stuck, Some(Change::Longer(_))), "{stuck:?}");
+        assert_eq!(kinds(None, Some(second)), None, "its end was not recorded");
     }
 
     #[test]
@@ -253,13 +398,20 @@ mod tests {
             let number = Controller::clamped(number);
             ear.hear(
                 0,
+                0,
                 Message::Control(Channel::MAX, number, Value7::clamped(value)),
             );
         }
         let program = Program::new(9).unwrap();
-        ear.hear(0, Message::Program(Channel::MAX, program));
-        assert_eq!(ear.hear(0, on(12)).unwrap().sound.program, Some(9));
-        assert_eq!(ear.hear(0, on(11)).unwrap().sound.program, None);
+        ear.hear(0, 0, Message::Program(Channel::MAX, program));
+        ear.hear(0, 0, on(12));
+        ear.hear(0, 0, on(11));
+        let programs: Vec<_> = ear
+            .into_notes()
+            .iter()
+            .map(|note| note.heard.sound.program)
+            .collect();
+        assert_eq!(programs, [Some(9), None]);
     }
 
     #[test]

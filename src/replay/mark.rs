@@ -18,6 +18,9 @@ pub enum Mark {
     Place(String),
     /// A verb, with what it is done to.
     Do(Verb, String),
+    /// `night changed: WORDS`: the night was another one from here on. A replay cannot change
+    /// it; whoever replays is told.
+    NightChanged(String),
 }
 
 /// What else a marker may do. What it is done to follows its words; see [`Verb::WORDS`].
@@ -107,6 +110,10 @@ impl Mark {
         match (word.to_ascii_lowercase().as_str(), rest.trim()) {
             ("step", "") => Some(Self::Step),
             ("back", "") => Some(Self::Back),
+            ("night", changed) => {
+                let words = changed.strip_prefix("changed:")?;
+                Some(Self::NightChanged(words.trim().to_owned()))
+            }
             ("place", call) => (!call.is_empty()).then(|| Self::Place(call.to_owned())),
             ("jump", target) => {
                 let (song, scene) = target.split_once('/')?;
@@ -134,6 +141,7 @@ impl Mark {
             Self::Back => "back".to_owned(),
             Self::Jump { song, scene } => format!("jump {song}/{scene}"),
             Self::Place(call) => format!("place {call}"),
+            Self::NightChanged(words) => format!("night changed: {words}"),
             Self::Do(verb, to) => format!("{} {to}", verb.words()).trim_end().to_owned(),
         }
     }
@@ -163,6 +171,10 @@ mod tests {
             ("Panic main rack", verb(Verb::Panic, "main rack")),
             ("end note main 3 60", verb(Verb::EndNote, "main 3 60")),
             ("next song", verb(Verb::NextSong, "")),
+            (
+                "night changed: song 3 skipped",
+                Some(Mark::NightChanged("song 3 skipped".to_owned())),
+            ),
             ("place", None),
             ("panics", None),
             ("step 2", None),
@@ -182,7 +194,12 @@ mod tests {
         let verbs = Verb::WORDS
             .iter()
             .map(|(verb, _)| Mark::Do(*verb, "main rack".to_owned()));
-        let others = [Mark::Step, Mark::Back, Mark::Place("7.3".to_owned())];
+        let others = [
+            Mark::Step,
+            Mark::Back,
+            Mark::Place("7.3".to_owned()),
+            Mark::NightChanged("song 3 skipped, song 4 moved up".to_owned()),
+        ];
         for mark in verbs.chain(others) {
             assert_eq!(Mark::parse(&mark.text()), Some(mark));
         }

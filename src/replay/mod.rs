@@ -14,4 +14,4 @@ pub use mark::{Mark, Verb};
 pub use read::{Place, ReadError, RecordedEvent, Recording, Remark, TimedEvent, read};
 pub use record::{OUT_TRACK, Take, TakeEvent, write_recording};
 pub use run::{Outcome, Run, item, ready, run, run_watched};
-pub use write::{Output, WriteError, write_port, write_ports};
+pub use write::{Output, TICK_US, WriteError, write_port, write_ports};

@@ -1,13 +1,14 @@
 //! A name in large letters, as large as the room given allows.
 //!
 //! ```text
-//! ▗▄▄▖▝█              large letters, 4 to 16 rows,
+//! ▗▄▄▖▝█              large letters, 3 to 16 rows,
 //! █ ▗▄ █  ▀▜▙ ...      wrapped at words
 //! ▝▀▀▘▝▀▘
 //! ```
 
 use super::look::Look;
-use super::text::{sanitise, wrap};
+use super::narrow;
+use super::text::{rows, sanitise, wrap};
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
@@ -18,7 +19,9 @@ use tui_big_text::{BigText, PixelSize};
 /// A way to draw a letter: cells wide, cells high.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 struct Size {
-    pixel: PixelSize,
+    /// None is narrow letters.
+    pixel: Option<PixelSize>,
+    /// At least, for narrow letters.
     wide: u16,
     high: u16,
     /// How many cells stand for one, each way.
@@ -26,29 +29,35 @@ struct Size {
 }
 
 /// From the largest to the smallest. Sextants and octants are left out: older fonts lack them.
-const SIZES: [Size; 4] = [
+const SIZES: [Size; 5] = [
     Size {
-        pixel: PixelSize::Full,
+        pixel: Some(PixelSize::Full),
         wide: 16,
         high: 16,
         times: 2,
     },
     Size {
-        pixel: PixelSize::Full,
+        pixel: Some(PixelSize::Full),
         wide: 8,
         high: 8,
         times: 1,
     },
     Size {
-        pixel: PixelSize::HalfHeight,
+        pixel: Some(PixelSize::HalfHeight),
         wide: 8,
         high: 4,
         times: 1,
     },
     Size {
-        pixel: PixelSize::Quadrant,
+        pixel: Some(PixelSize::Quadrant),
         wide: 4,
         high: 4,
+        times: 1,
+    },
+    Size {
+        pixel: None,
+        wide: 2,
+        high: narrow::HIGH,
         times: 1,
     },
 ];
@@ -69,10 +78,13 @@ impl Fit {
 
     /// Columns it takes.
     pub(super) fn width(&self) -> u16 {
-        let longest = self.lines.iter().map(|line| line.chars().count()).max();
-        u16::try_from(longest.unwrap_or(0))
-            .unwrap_or(u16::MAX)
-            .saturating_mul(self.size.wide)
+        let columns = |line: &String| match self.size.pixel {
+            Some(_) => u16::try_from(line.chars().count())
+                .unwrap_or(u16::MAX)
+                .saturating_mul(self.size.wide),
+            None => narrow::width(line).unwrap_or(u16::MAX),
+        };
+        self.lines.iter().map(columns).max().unwrap_or(0)
     }
 
     /// Draws it into the upper left corner of `area`.
@@ -98,9 +110,15 @@ impl Fit {
     }
 
     fn render_letters(&self, style: Style, area: Rect, buf: &mut Buffer) {
+        let Some(pixel) = self.size.pixel else {
+            for (y, line) in (0u16..).zip(&self.lines) {
+                narrow::render(line, style, rows(area, y * narrow::HIGH, narrow::HIGH), buf);
+            }
+            return;
+        };
         let lines: Vec<Line> = self.lines.iter().map(|l| Line::from(l.as_str())).collect();
         BigText::builder()
-            .pixel_size(self.size.pixel)
+            .pixel_size(pixel)
             .style(style)
             .lines(lines)
             .build()
@@ -144,16 +162,23 @@ fn fits(name: &str, width: u16, height: u16, look: &Look) -> impl Iterator<Item 
     let sizes = SIZES.into_iter().filter(move |_| is_drawn);
     let is_ascii = look.is_ascii;
     sizes
-        .filter(move |size| !is_ascii || size.pixel == PixelSize::Full)
+        .filter(move |size| !is_ascii || size.pixel == Some(PixelSize::Full))
         .filter_map(move |size| fit_size(&name, width, height, size))
 }
 
 fn fit_size(name: &str, width: u16, height: u16, size: Size) -> Option<Fit> {
-    let columns = width / size.wide;
-    let lines = wrap(name, columns, usize::from(u16::MAX));
-    let is_whole = lines.join(" ") == name.split_whitespace().collect::<Vec<_>>().join(" ");
-    let fit = Fit { lines, size };
-    (is_whole && fit.height() <= height && fit.height() > 0).then_some(fit)
+    // Wide letters among narrow ones take more than the least: lines are made shorter then.
+    let most = width / size.wide;
+    let least = if size.pixel.is_none() { most / 2 } else { most };
+    let words = name.split_whitespace().collect::<Vec<_>>().join(" ");
+    let fit = |columns| {
+        let lines = wrap(name, columns, usize::from(u16::MAX));
+        let is_whole = lines.join(" ") == words;
+        let fit = Fit { lines, size };
+        let is_fitting = fit.width() <= width && fit.height() <= height && fit.height() > 0;
+        (is_whole && is_fitting).then_some(fit)
+    };
+    (least..=most).rev().find_map(fit)
 }
 
 /// The font has Basic Latin and Latin-1; anything else it would leave blank.

@@ -104,7 +104,13 @@ fn render_lines(lines: &[HelpLine], scroll: usize, area: Rect, buf: &mut Buffer)
 }
 
 fn lines(model: &ScreenModel, look: &Look) -> Vec<HelpLine> {
-    let mut out: Vec<HelpLine> = model.keys.iter().map(|line| command(line, look)).collect();
+    // What the screen offers on which somebody asks comes first.
+    let screen = model.ui.screen;
+    let is_of_it =
+        |line: &&KeyLine| line.footer.contains(&screen) || line.screens.as_slice() == [screen];
+    let (own, others): (Vec<&KeyLine>, Vec<&KeyLine>) = model.keys.iter().partition(is_of_it);
+    let ordered = own.into_iter().chain(others);
+    let mut out: Vec<HelpLine> = ordered.map(|line| command(line, look)).collect();
     let blank = || HelpLine {
         left: String::new(),
         words: String::new(),

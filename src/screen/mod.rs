@@ -8,10 +8,12 @@
 
 mod big;
 mod contrast;
+mod count_in;
 mod health;
 pub mod help;
 mod hue;
 mod look;
+mod narrow;
 mod notice;
 pub mod order;
 mod palette;
@@ -33,6 +35,7 @@ mod wings_rows;
 mod zone_map;
 
 pub use contrast::contrast;
+pub use count_in::{counted_beat, is_playing};
 pub use plot::plot;
 pub use state::{Colour, Listing, NoteMode, Prompt, Screen, Settings, Theme, UiState};
 pub use wings_rows::{WingsRow, wings_rows};

@@ -123,7 +123,9 @@ fn commands(model: &ScreenModel, look: &Look, x: u16, area: Rect, buf: &mut Buff
     let lines = model
         .keys
         .iter()
-        .filter(|line| line.footer.contains(&screen) && line.screens.contains(&screen));
+        .filter(|line| line.footer.contains(&screen) && line.screens.contains(&screen))
+        // Letters are notes on the model rig and in rehearsal only.
+        .filter(|line| line.name != "notes" || model.ui.may_play || !model.view.sends_cues);
     let mut x = x.saturating_add(2);
     // The way to all the others keeps its place at the end.
     let help = model.keys.iter().find(|line| line.name == "help");

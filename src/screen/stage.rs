@@ -19,15 +19,17 @@
 //! ```
 
 use super::big::{Fit, fit};
+use super::count_in::CountIn;
 use super::health::health;
 use super::look::Look;
+use super::narrow;
 use super::notice::notice;
 use super::order::song_facts;
 use super::prompt;
 use super::scale::Scale;
 use super::stage_plan::{Plan, Wishes};
 use super::text::{indent, put, put_right, row, rows, sanitise, width, wrap};
-use super::zone_map::{Extent, ZoneMap, has_large, lanes, legend};
+use super::zone_map::{Extent, LARGE_ROWS, NARROW_ROWS, ZoneMap, has_large, lanes, legend};
 use super::{Place, ScreenModel};
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
@@ -57,6 +59,12 @@ pub(super) struct Stage<'a> {
 
 /// Columns of the bar beside a scene, and of the blank after it.
 pub(super) const BAR: u16 = 2;
+
+/// Columns between the large things of a row.
+const BESIDE: u16 = 4;
+
+/// Columns of the time of day at most.
+const CLOCK: u16 = 24;
 
 impl<'a> Stage<'a> {
     fn new(model: &'a ScreenModel<'a>, area: Rect) -> Self {
@@ -138,24 +146,27 @@ impl<'a> Stage<'a> {
             let lines = wrap(text, self.area.width.saturating_sub(BAR), 64).len();
             u16::try_from(lines).unwrap_or(0)
         };
-        let mut now_sizes: Vec<u16> = [4, 8, 16, 32]
-            .into_iter()
-            .filter_map(|height| self.big(name, height).map(|fit| fit.height()))
-            .collect();
-        now_sizes.dedup();
+        let sizes = |text: &str, heights: &[u16]| {
+            let fits = heights.iter().filter_map(|height| self.big(text, *height));
+            let mut sizes: Vec<u16> = fits.map(|fit| fit.height()).collect();
+            sizes.dedup();
+            sizes
+        };
+        let has_large = |lane_rows| {
+            self.present
+                .is_some_and(|place| has_large(place.scene, self.scale, &self.look, lane_rows))
+        };
         Wishes {
             now_lanes: lanes_of(self.present),
             next_lanes: lanes_of(self.following),
             words: lines(words),
-            words_size: self.big(words, 4).map(|fit| fit.height()),
+            words_sizes: sizes(words, &[3, 4, 6]),
             page: self.page().map_or(0, |(_, text)| 1 + lines(text)),
             has_legend: (has_legend(self.present), has_legend(self.following)),
-            now_sizes,
+            now_sizes: sizes(name, &[4, 8, 16, 32]),
             next_size: self.big(next, 4).map(|fit| fit.height()),
             then: self.then_count(),
-            has_large_sounds: self
-                .present
-                .is_some_and(|place| has_large(place.scene, self.scale, &self.look)),
+            has_large_sounds: (has_large(NARROW_ROWS), has_large(LARGE_ROWS)),
         }
     }
 
@@ -244,23 +255,50 @@ impl<'a> Stage<'a> {
         );
     }
 
-    /// The call number in large letters at the right, where the name leaves room; in its
-    /// place a notice, while there is one that has no better place.
+    /// At the right, where the name leaves room, in large letters: the call number, in its
+    /// place a notice, while there is one that has no better place, or the beat that is
+    /// counted; and beside it the time of day, under it whether the night is late.
     fn render_call(&self, may_notice: bool, used: u16, area: Rect, buf: &mut Buffer) {
         let Some(place) = self.present else { return };
-        let room = area.width.saturating_sub(used.saturating_add(4));
-        let notice = self.large_notice(room, area.height.min(4));
-        let (fit, style) = match notice.filter(|_| may_notice) {
-            Some(fit) => (Some(fit), self.look.warning()),
-            None => {
-                let call = &place.position.call;
-                let call = fit(call, room, area.height.min(4), &self.look);
-                (call, self.look.faint())
-            }
+        let look = &self.look;
+        let room = area.width.saturating_sub(used.saturating_add(BESIDE));
+        let high = area.height.min(4);
+        let notice = self.large_notice(room, high).filter(|_| may_notice);
+        let beat = CountIn::of(self.model, &place).and_then(|count| count.beat);
+        let (words, style) = match beat {
+            Some(beat) => (beat.to_string(), look.now()),
+            None => (place.position.call.clone(), look.faint()),
         };
-        if let Some(fit) = fit {
-            let right = indent(area, area.width.saturating_sub(fit.width()));
-            fit.render(&self.look, style, right, buf);
+        let (first, style) = match notice {
+            Some(notice) => (Some(notice), look.warning()),
+            None => (fit(&words, room, high, look), style),
+        };
+        let Some(first) = first else { return };
+        let right = indent(area, area.width.saturating_sub(first.width()));
+        first.render(look, style, right, buf);
+        let room = room.saturating_sub(first.width() + BESIDE);
+        let clock = self.model.clock();
+        if let Some(clock) = fit(&clock, room.min(CLOCK), high, look) {
+            let x = right.x - area.x;
+            let left = indent(area, x.saturating_sub(clock.width() + BESIDE));
+            clock.render(look, look.base(), left, buf);
+        }
+        let (pace, room) = (
+            self.model.pace().words(self.model.time_s),
+            room + first.width(),
+        );
+        let below = rows(area, high + 1, narrow::HIGH);
+        if below.height == narrow::HIGH
+            && let Some((words, is_warning)) = pace.first()
+            && let Some(pace) = fit(words, room, narrow::HIGH, look)
+        {
+            let style = if *is_warning {
+                look.warning()
+            } else {
+                look.faint()
+            };
+            let right = indent(below, below.width.saturating_sub(pace.width()));
+            pace.render(look, style, right, buf);
         }
     }
 
@@ -285,7 +323,8 @@ impl<'a> Stage<'a> {
             return;
         };
         let mut facts = self.states();
-        facts.extend(count_in(&place));
+        let count = CountIn::of(self.model, &place);
+        facts.extend(count.map(CountIn::words));
         let of_song = song_facts(place.song);
         if !of_song.is_empty() {
             facts.push(of_song);
@@ -297,7 +336,11 @@ impl<'a> Stage<'a> {
         while !facts.is_empty() {
             let words = facts.join("  ");
             if x + 2 + width(&words) <= area.width {
-                put_right(buf, area, 0, &words, look.base());
+                let styles = (look.base(), look.now());
+                match count {
+                    Some(count) => count.put_right((&words, styles), area, buf),
+                    None => put_right(buf, area, 0, &words, look.base()),
+                };
                 return;
             }
             facts.pop();
@@ -419,16 +462,4 @@ impl<'a> Stage<'a> {
             put(buf, area, (0, y), mark, style);
         }
     }
-}
-
-/// The beats of a bar to count, where a song begins and says how many there are.
-fn count_in(place: &Place) -> Option<String> {
-    /// Longer bars are counted in another way.
-    const MOST: u8 = 12;
-    let beats = place
-        .song
-        .beats
-        .filter(|beats| (1..=MOST).contains(beats))?;
-    let numbers: Vec<String> = (1..=beats).map(|beat| beat.to_string()).collect();
-    (place.index == place.song.positions.0).then(|| format!("count-in {}", numbers.join(" ")))
 }

@@ -4,7 +4,7 @@
 //! fingers. Each further wish is granted while there are rows for it, in one fixed order,
 //! so that a larger terminal always shows what a smaller one does.
 
-use super::zone_map::{Extent, LARGE_ROWS};
+use super::zone_map::{Extent, LARGE_ROWS, NARROW_ROWS};
 
 /// What the scene and the terminal would like to show.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
@@ -15,8 +15,8 @@ pub(super) struct Wishes {
     pub(super) next_lanes: Vec<u16>,
     /// Rows of words for the player.
     pub(super) words: u16,
-    /// Height at which the words can be drawn large.
-    pub(super) words_size: Option<u16>,
+    /// Heights at which the words can be drawn large, rising.
+    pub(super) words_sizes: Vec<u16>,
     /// Rows of the page.
     pub(super) page: u16,
     /// A row that says which letter is which sound, for now and for next.
@@ -27,8 +27,8 @@ pub(super) struct Wishes {
     pub(super) next_size: Option<u16>,
     /// Scenes after the next one.
     pub(super) then: u16,
-    /// Some sound's name can be drawn large in its zone.
-    pub(super) has_large_sounds: bool,
+    /// Some sound's name can be drawn in narrow letters in its zone, and in large ones.
+    pub(super) has_large_sounds: (bool, bool),
 }
 
 /// Rows of each part, from the top. A part with 0 rows is left out.
@@ -131,12 +131,23 @@ impl Plan {
         grow(&mut self.now_maps, budget, |index, map| {
             is_busy(&wishes.now_lanes, index) && !std::mem::replace(&mut map.has_keys, true)
         });
-        for gap in [GAP_BEFORE_NEXT, GAP_AFTER_HEADER] {
-            self.open(gap, budget);
-        }
+        self.open(GAP_BEFORE_NEXT, budget);
         // From two metres the next name and the moment to press are read only if large.
         if let Some(size) = wishes.next_size {
             budget.grant(size, || self.next_big = size);
+        }
+        // So are the words for the player, if they fit in a line, and which sound is where.
+        let is_line = |size: &&u16| **size <= LARGE_LINE;
+        if let Some(size) = wishes.words_sizes.iter().find(is_line) {
+            let more = size.saturating_sub(self.words);
+            budget.grant(more, || self.words = self.words.max(*size));
+        }
+        if wishes.has_large_sounds.0 {
+            grow(&mut self.now_maps, budget, |index, map| {
+                let is_low = is_busy(&wishes.now_lanes, index) && map.lane_rows < NARROW_ROWS;
+                map.lane_rows = map.lane_rows.max(NARROW_ROWS);
+                is_low
+            });
         }
         for size in wishes.now_sizes.iter().filter(|size| **size <= TALL) {
             let more = size.saturating_sub(self.now_big);
@@ -150,7 +161,7 @@ impl Plan {
             map.lanes += u16::from(is_missing);
             is_missing
         });
-        for gap in [GAP_BEFORE_WORDS, GAP_BEFORE_PAGE] {
+        for gap in [GAP_AFTER_HEADER, GAP_BEFORE_WORDS, GAP_BEFORE_PAGE] {
             self.open(gap, budget);
         }
         self.enlarge(budget, wishes);
@@ -158,21 +169,21 @@ impl Plan {
 
     /// What makes a large terminal worth having.
     fn enlarge(&mut self, budget: &mut Budget, wishes: &Wishes) {
-        for lane_rows in [2, 3, LARGE_ROWS] {
+        for lane_rows in [2, NARROW_ROWS, LARGE_ROWS] {
             let mut higher = self.now_maps.clone();
             for (index, map) in higher.iter_mut().enumerate() {
-                let is_wanted = lane_rows < LARGE_ROWS || wishes.has_large_sounds;
+                let is_wanted = lane_rows < LARGE_ROWS || wishes.has_large_sounds.1;
                 if is_wanted && is_busy(&wishes.now_lanes, index) {
-                    map.lane_rows = lane_rows;
+                    map.lane_rows = map.lane_rows.max(lane_rows);
                 }
             }
             let height = |maps: &[Extent]| -> u16 { maps.iter().map(Extent::height).sum() };
             let more = height(&higher).saturating_sub(height(&self.now_maps));
             budget.grant(more, || self.now_maps = higher);
         }
-        if let Some(size) = wishes.words_size {
+        for size in &wishes.words_sizes {
             let more = size.saturating_sub(self.words);
-            budget.grant(more, || self.words = self.words.max(size));
+            budget.grant(more, || self.words = self.words.max(*size));
         }
         for size in wishes.now_sizes.iter().filter(|size| **size > TALL) {
             let more = size.saturating_sub(self.now_big);
@@ -198,6 +209,9 @@ const GAP_AFTER_HEADER: usize = 0;
 const GAP_BEFORE_WORDS: usize = 1;
 const GAP_BEFORE_NEXT: usize = 2;
 const GAP_BEFORE_PAGE: usize = 3;
+
+/// Rows of a line of large letters at most.
+const LARGE_LINE: u16 = 4;
 
 /// A name up to this high comes before what a large terminal adds.
 const TALL: u16 = 8;
@@ -287,13 +301,13 @@ mod tests {
                     now_lanes,
                     next_lanes,
                     words,
-                    words_size: next.map(|_| 4),
+                    words_sizes: vec![3, 4],
                     page,
                     has_legend,
                     now_sizes: vec![4, 8, 16],
                     next_size: next.map(|_| 4),
                     then: words % 3,
-                    has_large_sounds: next.unwrap_or(false),
+                    has_large_sounds: (next.is_some(), next.unwrap_or(false)),
                 },
             )
     }

@@ -176,6 +176,8 @@ pub enum Prompt {
 /// Everything the person chose.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct UiState {
+    /// Somebody has played since this step (`View::step_us`): its song is counted in no more.
+    pub played_us: Option<Option<u64>>,
     /// The screen shown.
     pub screen: Screen,
     /// Whether the help covers it.

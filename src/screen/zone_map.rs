@@ -10,10 +10,11 @@
 //! One lane a layer; zones that do not overlap share a lane. The left margin names the
 //! controller, its range and its pedal. All controllers share one scale, so that a pitch
 //! stands in one column. A zone too narrow for its name shows the letter of its sound; in
-//! a lane of five rows a name is drawn large where its zone is wide enough.
+//! a lane of three rows or more a name is drawn large where its zone is wide enough.
 
 use super::big::fit;
 use super::look::Look;
+use super::narrow;
 use super::scale::Scale;
 use super::text::{cut, indent, put, put_right, row, rows, tint, width};
 use crate::engine::view::ControllerView;
@@ -25,8 +26,11 @@ use ratatui::style::Style;
 /// Rows of a lane in which a sound's name may be drawn large.
 pub(super) const LARGE_ROWS: u16 = 5;
 
-/// Columns of a zone that its edges and the blanks beside them take from a large name.
-const LARGE_EDGES: u16 = 4;
+/// Rows of a lane in which it may be drawn in narrow letters.
+pub(super) const NARROW_ROWS: u16 = narrow::HIGH;
+
+/// Columns of a zone's left edge and of the blank beside it, before a large name.
+const LARGE_LEFT: u16 = 2;
 
 /// A name is not cut below this for what is done to its sound.
 const SHORTEST_NAME: u16 = 4;
@@ -240,34 +244,31 @@ impl ZoneMap<'_> {
         }
     }
 
-    /// A zone with its sound's name in large letters and what is done to it under the name;
-    /// `false` if there is no room for that.
+    /// A zone with its sound's name in large letters, and what is done to it under the name
+    /// or, in narrow letters, beside it; `false` if there is no room for that.
     fn render_large(&self, zone: &ZoneLine, area: Rect, buf: &mut Buffer) -> bool {
         let (x, count) = self.scale.span(zone.keys);
-        let Some(large) = (area.height >= LARGE_ROWS)
-            .then(|| large(self.scene, zone, count, self.look))
-            .flatten()
-        else {
+        let Some(large) = large(self.scene, zone, (count, area.height), self.look) else {
             return false;
         };
         let style = self.zone_style(zone);
         for y in 0..area.height {
             put(buf, area, (x, y), &self.zone_blank(count), style);
         }
-        let inner = indent(area, x + LARGE_EDGES / 2);
+        let inner = indent(area, x + LARGE_LEFT);
         let inner = Rect {
-            width: inner.width.min(count.saturating_sub(LARGE_EDGES)),
+            width: inner.width.min(large_room(count, area.height)),
             ..inner
         };
-        large.render(self.look, style, rows(inner, 0, LARGE_ROWS - 1), buf);
-        let words = changes(zone).into_iter().find(|w| width(w) <= inner.width);
-        put_right(
-            buf,
-            inner,
-            LARGE_ROWS - 1,
-            &words.unwrap_or_default(),
-            style,
-        );
+        large.render(self.look, style, rows(inner, 0, large.height()), buf);
+        let last = area.height - 1;
+        let room = if last < large.height() {
+            inner.width.saturating_sub(large.width())
+        } else {
+            inner.width
+        };
+        let words = changes(zone).into_iter().find(|words| width(words) <= room);
+        put_right(buf, inner, last, &words.unwrap_or_default(), style);
         true
     }
 
@@ -345,17 +346,38 @@ impl ZoneMap<'_> {
     }
 }
 
-/// The name of a zone's sound in large letters, if `count` columns hold it.
-fn large(scene: &SceneLine, zone: &ZoneLine, count: u16, look: &Look) -> Option<super::big::Fit> {
+/// The name of a zone's sound in large letters, if so many columns and rows hold it: beside a
+/// transposition, which must be seen, or above the row that has it.
+fn large(
+    scene: &SceneLine,
+    zone: &ZoneLine,
+    (count, height): (u16, u16),
+    look: &Look,
+) -> Option<super::big::Fit> {
     let patch = &scene.sounds.get(zone.sound)?.patch;
-    let room = count.saturating_sub(LARGE_EDGES);
-    fit(patch, room, LARGE_ROWS - 1, look)
+    let room = large_room(count, height);
+    if height >= LARGE_ROWS {
+        return fit(patch, room, LARGE_ROWS - 1, look);
+    }
+    let transposition = changes(zone).pop().unwrap_or_default();
+    fit(
+        patch,
+        room.saturating_sub(width(&transposition)),
+        height,
+        look,
+    )
 }
 
-/// Whether some zone's sound can be named in large letters.
-pub(super) fn has_large(scene: &SceneLine, scale: Scale, look: &Look) -> bool {
+/// Columns for a large name between the edges of a zone. A narrow letter ends with a blank.
+const fn large_room(count: u16, height: u16) -> u16 {
+    let right = if height >= LARGE_ROWS { 2 } else { 1 };
+    count.saturating_sub(LARGE_LEFT + right)
+}
+
+/// Whether some zone's sound can be named in large letters in lanes of so many rows.
+pub(super) fn has_large(scene: &SceneLine, scale: Scale, look: &Look, lane_rows: u16) -> bool {
     let mut zones = scene.zones.iter();
-    zones.any(|zone| large(scene, zone, scale.span(zone.keys).1, look).is_some())
+    zones.any(|zone| large(scene, zone, (scale.span(zone.keys).1, lane_rows), look).is_some())
 }
 
 /// The sounds of a controller's zones that are too narrow for their names on this scale,

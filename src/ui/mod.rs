@@ -18,6 +18,8 @@ pub mod remap;
 pub mod run;
 pub mod table;
 pub mod terminal;
+#[cfg(test)]
+mod tests;
 pub mod tonight;
 mod wings;
 

@@ -19,8 +19,15 @@ use std::time::{Duration, Instant};
 
 /// Time between two frames at least.
 const FRAME: Duration = Duration::from_micros(16_667);
+/// Time between two looks while nothing has changed for a while: a change is then seen at
+/// most so much later, and a machine that waits for the next song is left in peace.
+const CALM: Duration = Duration::from_millis(40);
+/// How long nothing must have changed for that.
+const CALM_AFTER: Duration = Duration::from_secs(2);
 /// Time after which everything is looked at again, changed or not.
 const REFRESH: Duration = Duration::from_millis(250);
+/// Seconds of the time of day that are drawn as one: screens show minutes.
+const CLOCK_S: u32 = 10;
 /// Lines of the log kept for the screen; the oldest go first.
 pub const MAX_LOG_LINES: usize = 2000;
 
@@ -119,6 +126,8 @@ struct Frames {
     view: View,
     sheet: Arc<Sheet>,
     time_s: u32,
+    /// The beat that was counted at the last look.
+    beat: Option<u8>,
     refreshed: Instant,
 }
 
@@ -134,6 +143,7 @@ impl Frames {
             view,
             sheet: source.sheet(view.edition),
             time_s: source.time_s(),
+            beat: None,
             refreshed: Instant::now(),
         }
     }
@@ -176,11 +186,17 @@ impl Frames {
         let excess = self.log.len().saturating_sub(MAX_LOG_LINES);
         self.log.drain(..excess);
         state.log_scroll = state.log_scroll.min(self.log.len());
-        is_new || new_lines > 0 || self.refresh(source, state.screen)
+        if screen::is_playing(&self.view) {
+            state.played_us = Some(self.view.step_us);
+        }
+        let beat = screen::counted_beat(&self.model(state, source.now_us()));
+        let is_next_beat = std::mem::replace(&mut self.beat, beat) != beat;
+        is_new || new_lines > 0 || self.refresh(source, state.screen) || is_next_beat
     }
 
     /// Looks at the slow things when it is time; whether one of them has to be drawn. Only
-    /// the wings show how long ago a port was heard; elsewhere a second is drawn once.
+    /// the wings show how long ago a port was heard; elsewhere the time of day is drawn now
+    /// and then.
     fn refresh(&mut self, source: &mut impl Source, screen: Screen) -> bool {
         if self.refreshed.elapsed() < REFRESH {
             return false;
@@ -188,8 +204,9 @@ impl Frames {
         self.refreshed = Instant::now();
         let (mut rig, time_s) = (source.rig(), source.time_s());
         std::mem::swap(&mut self.rig, &mut rig);
-        let is_next_second = std::mem::replace(&mut self.time_s, time_s) != time_s;
-        screen == Screen::Wings || is_next_second || self.rig.without_idle() != rig.without_idle()
+        let before_s = std::mem::replace(&mut self.time_s, time_s);
+        let is_later = before_s / CLOCK_S != time_s / CLOCK_S;
+        screen == Screen::Wings || is_later || self.rig.without_idle() != rig.without_idle()
     }
 }
 
@@ -211,8 +228,13 @@ impl Loop<'_> {
         let mut is_stale = !self.draw(frames, source, state)?;
         let mut drawn = Instant::now();
         loop {
-            let rest = FRAME.saturating_sub(drawn.elapsed()).max(SHORTEST);
-            let first = self.input.next(if is_stale { rest } else { FRAME });
+            let since = drawn.elapsed();
+            let rest = FRAME.saturating_sub(since).max(SHORTEST);
+            let first = self.input.next(match is_stale {
+                true => rest,
+                false if since < CALM_AFTER => FRAME,
+                false => CALM,
+            });
             let (exit, is_touched) = self.take_events(first, frames, source, sink, state)?;
             if let Some(exit) = exit {
                 return Ok(exit);

@@ -36,8 +36,6 @@ const fn row(
 }
 
 const FOOTER: &[Screen] = ALL;
-/// On the wings what is done to the row under the cursor has the room.
-const NOT_WINGS: &[Screen] = &[Screen::Stage, Screen::Order];
 const HELP_ONLY: &[Screen] = &[];
 
 /// The table. Its order is the order of the help.
@@ -115,7 +113,7 @@ pub const TABLE: &[KeyRow] = &[
     )
     .takes(Takes::Place),
     row(
-        ("find", NOT_WINGS),
+        ("find", ORDER),
         &[UiKey::letter('/')],
         ALL,
         UiCommand::Find,
@@ -415,7 +413,7 @@ pub const TABLE: &[KeyRow] = &[
         "write down what is played and stepped, or end and save it",
     ),
     row(
-        ("notes", HELP_ONLY),
+        ("notes", STAGE),
         &[UiKey::letter('k'), UiKey::plain(KeyCode::F(4))],
         ALL,
         UiCommand::Notes,
@@ -471,7 +469,7 @@ pub const TABLE: &[KeyRow] = &[
         "leave what is open, end notes; then the stage",
     ),
     row(
-        ("quit", HELP_ONLY),
+        ("quit", STAGE),
         &[UiKey::letter('q'), UiKey::with(KeyCode::Char('c'), CTRL)],
         ALL,
         UiCommand::Quit,

@@ -154,6 +154,48 @@ fn stage_at_the_start_of_the_night() {
     check("stage-start-120x36", &draw(&sample, (120, 36)));
 }
 
+/// The beat that is counted stands where the call number does, and is marked among the
+/// others; it is gone as soon as a key is down.
+#[test]
+fn the_stage_counts_a_song_in() {
+    let mut sample = sample::Sample::new();
+    sample.view.position = PositionId(0);
+    for seen in &mut sample.view.controllers {
+        seen.keys_down = Default::default();
+    }
+    let beat_us = (60e6 / f64::from(sample.sheet.songs[0].tempo.unwrap())) as u64;
+    const CLOCK_ROW: u16 = 1;
+    let mut drawn = Vec::new();
+    for beat in 0..4 {
+        sample.view.step_us = Some(sample.now_us - beat * beat_us - beat_us / 2);
+        assert_eq!(
+            screen::counted_beat(&sample.model()),
+            Some((beat % 3) as u8 + 1)
+        );
+        drawn.push(draw(&sample, (120, 36)));
+    }
+    // From one beat to the next only the large number and the mark change; the clock's row is
+    // that of the time that has passed.
+    let changed = |one: &Buffer, other: &Buffer| -> Vec<(u16, u16)> {
+        let positions = one.area.positions();
+        let differs = |at: &ratatui::layout::Position| one[(at.x, at.y)] != other[(at.x, at.y)];
+        let differing = positions.filter(|at| at.y != CLOCK_ROW && differs(at));
+        differing.map(|at| (at.x, at.y)).collect()
+    };
+    for pair in drawn.windows(2) {
+        let cells = changed(&pair[0], &pair[1]);
+        assert!((8..60).contains(&cells.len()), "{cells:?}");
+    }
+    assert_eq!(changed(&drawn[0], &drawn[3]), [], "a bar has three beats");
+    sample.view.controllers[0].keys_down.insert(60);
+    assert_eq!(screen::counted_beat(&sample.model()), None);
+    // Nor does it come back between notes.
+    sample.view.controllers[0].keys_down = Default::default();
+    assert!(screen::counted_beat(&sample.model()).is_some());
+    sample.ui.played_us = Some(sample.view.step_us);
+    assert_eq!(screen::counted_beat(&sample.model()), None);
+}
+
 /// Why nothing happened is as large as the call number, in whose place it stands.
 #[test]
 fn stage_after_a_press_that_did_not_step() {

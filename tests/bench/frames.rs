@@ -1,5 +1,6 @@
 //! What drawing costs: a frame of each screen at 200x60, and the program when nothing changes.
 
+use std::collections::BTreeMap;
 use std::hint::black_box;
 use std::io::Read;
 use std::path::Path;
@@ -98,7 +99,7 @@ fn view(plan: &Plan) -> View {
 
 /// Processor time of the real program on a terminal of 200x60 while nobody does anything.
 pub(crate) fn idle() {
-    const TIME: Duration = Duration::from_secs(5);
+    const TIME: Duration = Duration::from_secs(20);
     let home = tempfile::tempdir().unwrap();
     let size = PtySize {
         rows: 60,
@@ -122,21 +123,78 @@ pub(crate) fn idle() {
         }
     });
     seen.recv().unwrap();
-    // The start is over when the rig has its state.
-    std::thread::sleep(Duration::from_secs(2));
+    // The start is over when the rig has its state, and calm begins two seconds later.
+    std::thread::sleep(Duration::from_secs(5));
     let id = child.process_id().unwrap();
-    let before = ticks(id);
+    let before = threads(id);
     std::thread::sleep(TIME);
-    let taken = ticks(id).zip(before).map(|(now, before)| now - before);
-    match taken {
-        Some(taken) => println!(
-            "nothing changes, at 200x60: {:.1} % of a core (under 1)",
-            (taken * TICK_MS) as f64 / TIME.as_secs_f64() / 10.0
+    let after = threads(id);
+    let percent = |ns: u64| ns as f64 / TIME.as_nanos() as f64 * 100.0;
+    let (mut all_ns, mut busy) = (0, Vec::new());
+    for (number, thread) in &after {
+        let known = before.get(number).cloned().unwrap_or_default();
+        let (ns, wakes) = (thread.ns - known.ns, thread.wakes - known.wakes);
+        all_ns += ns;
+        if wakes > 0 {
+            let wakes = wakes as f64 / TIME.as_secs_f64();
+            let name = &thread.name;
+            busy.push(format!(
+                "{name} {:.2} % ({wakes:.0} wakes a second)",
+                percent(ns)
+            ));
+        }
+    }
+    match after.is_empty() {
+        true => println!("nothing changes: no reading on this system"),
+        false => println!(
+            "nothing changes, at 200x60: {:.2} % of a core (under 1): {}",
+            percent(all_ns),
+            busy.join(", ")
         ),
-        None => println!("nothing changes: no reading on this system"),
     }
     child.kill().unwrap();
     child.wait().unwrap();
+}
+
+/// What a thread has used so far.
+#[derive(Clone, Default)]
+struct Used {
+    name: String,
+    ns: u64,
+    wakes: u64,
+}
+
+/// All threads of a process by number, as Linux counts them: time on a processor (`schedstat`,
+/// Documentation/scheduler/sched-stats of the kernel), and how often each has waited (proc(5),
+/// `voluntary_ctxt_switches`). None on other systems.
+fn threads(id: u32) -> BTreeMap<String, Used> {
+    let mut found = BTreeMap::new();
+    let Ok(tasks) = std::fs::read_dir(format!("/proc/{id}/task")) else {
+        return found;
+    };
+    for task in tasks.flatten() {
+        let read = |name: &str| std::fs::read_to_string(task.path().join(name)).ok();
+        let (Some(name), Some(stat), Some(status)) =
+            (read("comm"), read("schedstat"), read("status"))
+        else {
+            continue;
+        };
+        let ns = stat
+            .split_whitespace()
+            .next()
+            .and_then(|ns| ns.parse().ok());
+        let mut lines = status.lines();
+        let wakes = lines.find_map(|line| line.strip_prefix("voluntary_ctxt_switches:"));
+        let used = Used {
+            name: name.trim().to_owned(),
+            ns: ns.unwrap_or(0),
+            wakes: wakes
+                .and_then(|count| count.trim().parse().ok())
+                .unwrap_or(0),
+        };
+        found.insert(task.file_name().to_string_lossy().into_owned(), used);
+    }
+    found
 }
 
 /// Processor time of a process so far, in clock ticks: user and system (proc(5), `stat`).

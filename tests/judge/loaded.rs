@@ -85,7 +85,7 @@ const fn kind(kind: PortKind) -> wire::PortKind {
 }
 
 /// The night's positions: its songs in their order, without what is skipped.
-fn line(show: &Show, night: &Night) -> Vec<Spot> {
+pub(crate) fn line(show: &Show, night: &Night) -> Vec<Spot> {
     let mut line = Vec::new();
     for entry in &night.order {
         let NightEntry::Song {

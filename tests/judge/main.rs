@@ -13,12 +13,19 @@
 
 mod campaign;
 mod corpus;
+#[cfg(unix)]
+#[path = "../pty/desk.rs"]
+#[allow(dead_code, reason = "the terminal's own tests use the rest")]
+mod desk;
+mod hearing;
 mod loaded;
 mod make;
 mod mistakes;
 mod oracle;
 mod pieces;
 mod properties;
+#[cfg(unix)]
+mod rehearsal;
 mod routed;
 mod run;
 mod saboteur;

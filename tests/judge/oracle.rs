@@ -12,7 +12,7 @@ use segue::show::model::{
 };
 use segue::sim::{Change, Expect, ExpectId, Holder, Judge, JudgeRules, Restrike, Wanted};
 
-use crate::world::{PAGES, SLIDE, World};
+use crate::world::{PAGES, SLIDE, Spot, World};
 
 /// Hold and sostenuto, as indices.
 pub(crate) const HOLD: usize = 0;
@@ -189,6 +189,8 @@ pub(crate) struct Oracle<'a> {
     pub(crate) judge: Judge,
     pub(crate) line: Vec<(usize, usize)>,
     song_starts: Vec<usize>,
+    /// Semitones of song and night, by position.
+    transposes: Vec<i32>,
     sounds: Vec<Vec<Sound>>,
     pub(crate) at: usize,
     /// The page within the song, from 0.
@@ -246,17 +248,6 @@ struct Pedal {
 impl<'a> Oracle<'a> {
     pub(crate) fn new(world: &'a World) -> Self {
         let show = &world.show;
-        let mut line = Vec::new();
-        let mut song_starts = Vec::new();
-        let mut sounds = Vec::new();
-        for spot in &world.line {
-            if spot.is_start {
-                song_starts.push(line.len());
-            }
-            line.push((spot.song, spot.scene));
-            let scene = &show.songs[spot.song].scenes[spot.scene];
-            sounds.push(sounds_of(show, &scene.zones, &scene.settings));
-        }
         let rules = JudgeRules {
             wait_us: PORT_US,
             grace_us: PORT_US,
@@ -274,9 +265,10 @@ impl<'a> Oracle<'a> {
             show,
             world,
             judge,
-            line,
-            song_starts,
-            sounds,
+            line: Vec::new(),
+            song_starts: Vec::new(),
+            transposes: Vec::new(),
+            sounds: Vec::new(),
             at: 0,
             page: 0,
             hands: vec![Hands::default(); keyboards],
@@ -307,6 +299,7 @@ impl<'a> Oracle<'a> {
             cues: Vec::new(),
             pedal: Pedal::default(),
         };
+        oracle.set_line(&world.line);
         for sound in 0..oracle.sounds[0].len() {
             let tenancy = oracle.move_in(0, 0, sound);
             oracle.present.push(tenancy);
@@ -417,7 +410,7 @@ impl<'a> Oracle<'a> {
         let others = if zone.is_never_transposed {
             0
         } else {
-            self.world.line[self.at].transpose
+            self.transposes[self.at]
         };
         let out_key = i32::from(key) + i32::from(zone.transpose) + others;
         let receiver = &self.show.rig.receivers[zone.receiver];
@@ -806,23 +799,36 @@ impl<'a> Oracle<'a> {
         }
     }
 
-    /// The night is another one from now on: these songs, by number, are played. The show
-    /// stays in its scene.
-    pub(crate) fn change_night(&mut self, songs: &[usize]) {
+    /// The night is another one from now on. The show stays in its scene: where a song
+    /// plays a scene several times, at the same turn of it.
+    pub(crate) fn change_night(&mut self, spots: &[Spot]) {
         let here = self.line[self.at];
+        let is_here = |place: &&(usize, usize)| **place == here;
+        let turn = self.line[..self.at].iter().filter(is_here).count();
+        self.set_line(spots);
+        let mut places = self.line.iter().enumerate();
+        let at = places
+            .by_ref()
+            .filter(|(_, place)| **place == here)
+            .nth(turn);
+        self.at = at.expect("the present song is never left out").0;
+    }
+
+    fn set_line(&mut self, spots: &[Spot]) {
         self.line.clear();
         self.song_starts.clear();
+        self.transposes.clear();
         self.sounds.clear();
-        for song_at in songs {
-            self.song_starts.push(self.line.len());
-            for (scene_at, scene) in self.show.songs[*song_at].scenes.iter().enumerate() {
-                self.line.push((*song_at, scene_at));
-                let sounds = sounds_of(self.show, &scene.zones, &scene.settings);
-                self.sounds.push(sounds);
+        for spot in spots {
+            if spot.is_start {
+                self.song_starts.push(self.line.len());
             }
+            self.line.push((spot.song, spot.scene));
+            self.transposes.push(spot.transpose);
+            let scene = &self.show.songs[spot.song].scenes[spot.scene];
+            let sounds = sounds_of(self.show, &scene.zones, &scene.settings);
+            self.sounds.push(sounds);
         }
-        let at = self.line.iter().position(|place| *place == here);
-        self.at = at.expect("the present song is never left out");
     }
 
     fn go(&mut self, now_us: u64, to: Option<usize>, cues: Option<bool>, drains_us: &[u64]) {

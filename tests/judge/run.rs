@@ -783,7 +783,12 @@ impl<'a> Player<'a> {
             )
         };
         let songs: Vec<usize> = (0..count).filter(played).collect();
-        self.oracle.change_night(&songs);
+        let line = self.world.line.iter();
+        let line: Vec<_> = line
+            .filter(|spot| songs.contains(&spot.song))
+            .copied()
+            .collect();
+        self.oracle.change_night(&line);
         self.stage.take_book(self.now_us, swap);
         self.settle();
     }

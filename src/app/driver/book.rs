@@ -42,8 +42,9 @@ impl Desk {
             self.checkpoint.position = swap.at();
             self.rebuild(now_us);
         }
-        self.send();
         self.engine.view(&mut self.view);
+        self.record_edition(now_us);
+        self.send();
         self.watch.rename(&self.view);
         self.report(Event::Edition {
             edition: self.view.edition,

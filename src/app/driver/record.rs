@@ -39,7 +39,8 @@ impl Desk {
     /// Where the show is, what the technician has set, and what the slots hold: what a replay
     /// must know that begins here.
     fn begin_recording(&mut self, at_us: u64) {
-        self.hand_over(Taken::Begin(at_us, self.view.position.0));
+        let (position, edition) = (self.view.position.0, self.view.edition);
+        self.hand_over(Taken::Begin(at_us, position, edition));
         for command in settings(&self.book, &self.view) {
             self.hand_over(Taken::In(at_us, Input::Command(command)));
         }
@@ -54,6 +55,13 @@ impl Desk {
                 let payload = Payload::Short(message);
                 self.hand_over(Taken::Out(at_us, entry.port, payload));
             }
+        }
+    }
+
+    /// The night is another one: what is recorded from now on belongs to that edition.
+    pub(super) fn record_edition(&mut self, at_us: u64) {
+        if self.is_recording {
+            self.hand_over(Taken::Night(at_us, self.view.edition));
         }
     }
 

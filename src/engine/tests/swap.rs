@@ -5,6 +5,7 @@ use std::sync::Arc;
 use super::rig::*;
 use crate::engine::input::Command;
 use crate::engine::promptbook::*;
+use crate::engine::rescue::Deed;
 use crate::engine::swap::{Swap, SwapError};
 
 /// A keyboard on an instrument of four slots.
@@ -249,4 +250,46 @@ fn the_page_stays_and_is_told_only_if_its_number_is_another() {
     assert_eq!(take(&mut play, tablet(&[4, 5, 6]), 0).unwrap(), "");
     assert_eq!(play.view().page, 1);
     assert_eq!(take(&mut play, tablet(&[7, 8, 9]), 0).unwrap(), "1:c0 08");
+}
+
+/// Where the places of one night are in another: `None` is a place that is left out.
+fn places(of: &[Option<u32>]) -> Box<[Option<PositionId>]> {
+    of.iter().map(|at| at.map(PositionId)).collect()
+}
+
+#[test]
+fn a_loop_is_kept_between_its_places_or_said_to_be_gone() {
+    let lead = |order: &[u8], map: &[Option<u32>], at: u32| {
+        let mut play = night(GOOD, &[1, 2, 3], |s| s).play();
+        play.command(Command::Cues(false));
+        play.step();
+        play.command(Command::Loop(Some((PositionId(1), PositionId(2)))));
+        let old = Arc::clone(play.engine.promptbook());
+        let book = Arc::new(night(GOOD, order, |s| s).finish());
+        let mut swap = Swap::prepare(&old, book, PositionId(1), PositionId(at))
+            .unwrap()
+            .with_places(places(map));
+        let taken = play.engine.take_book(play.now_us, &mut swap, &mut play.out);
+        assert_eq!(taken, Ok(()));
+        let view = *play.view();
+        (view.stretch, view.deed.map(|(_, deed)| deed), play)
+    };
+    // The first scene is left out: the loop is one place earlier, and steps go round it.
+    let (stretch, _, mut play) = lead(&[2, 3], &[None, Some(0), Some(1)], 0);
+    assert_eq!(stretch, Some((PositionId(0), PositionId(1))));
+    play.step();
+    play.step();
+    assert_eq!(play.position(), 0);
+    // Its end is left out; its ends have changed places; nothing is known of them.
+    let there = [Some(0), Some(1), None];
+    let turned = [Some(0), Some(2), Some(1)];
+    let gone = [
+        (&[1, 2][..], &there[..], 1),
+        (&[1, 3, 2], &turned, 2),
+        (&[1, 2, 3], &[], 1),
+    ];
+    for (order, map, at) in gone {
+        let (stretch, deed, _) = lead(order, map, at);
+        assert_eq!((stretch, deed), (None, Some(Deed::LoopLost)), "{map:?}");
+    }
 }

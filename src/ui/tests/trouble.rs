@@ -1,0 +1,211 @@
+//! What the technician does: rows put right, the command line, marks, loops, the mouse, the
+//! log.
+
+use super::{Bench, LOWER};
+use crate::engine::input::Command;
+use crate::engine::promptbook::PositionId;
+use crate::midi::Key;
+use crate::screen::{Listing, Prompt, Screen};
+use crate::ui::Wish;
+use crate::ui::desk::Facts;
+use crossterm::event::{Event, KeyCode, KeyEvent, KeyModifiers};
+
+/// The bench with a receiver that has a spare, on the wings.
+fn wings() -> Bench {
+    let mut bench = Bench::new();
+    let receiver = |name: &str, first, spare_of| crate::sheet::ReceiverLine {
+        name: name.into(),
+        slots: (first, 2),
+        channels: vec![1, 2],
+        spare_of,
+        ..crate::sheet::ReceiverLine::default()
+    };
+    bench.sheet.receivers = vec![receiver("main", 0, None), receiver("spare", 2, Some(0))];
+    bench.view.held[0] = crate::engine::view::HeldView {
+        slot: crate::engine::promptbook::SlotId(1),
+        out_key: 60,
+        ..crate::engine::view::HeldView::default()
+    };
+    bench.view.held_count = 1;
+    bench.typed("2");
+    bench
+}
+
+#[test]
+fn the_row_under_the_cursor_is_put_right() {
+    use crate::engine::promptbook::{ReceiverId, SlotId};
+    use crate::engine::view::PedalId;
+    let mut bench = wings();
+    assert_eq!(bench.typed("p"), [], "no row yet");
+    assert!(
+        bench.state.said.contains("a receiver"),
+        "{}",
+        bench.state.said
+    );
+    let over = [Command::TakeOver(ReceiverId(1))];
+    assert_eq!(bench.typed("s"), over, "there is one spare only");
+    bench.key(KeyCode::Down);
+    assert_eq!(bench.typed("p"), [Command::Panic(Some(ReceiverId(0)))]);
+    assert_eq!(bench.typed("v"), [Command::MuteOne(ReceiverId(0), true)]);
+    assert_eq!(bench.typed("s"), [Command::TakeOver(ReceiverId(0))]);
+    bench.key(KeyCode::Down);
+    bench.key(KeyCode::Down);
+    assert_eq!(
+        bench.typed("d"),
+        [Command::EndNote(SlotId(1), Key::clamped(60))]
+    );
+    assert_eq!(bench.typed("i"), []);
+    assert!(bench.state.said.contains("a pedal"), "{}", bench.state.said);
+    bench.key(KeyCode::Down);
+    let hold = PedalId::Held(LOWER, 0);
+    assert_eq!(bench.typed("i"), [Command::IgnorePedal(hold, true)]);
+    bench.view.controllers[1].ignored[0] = true;
+    assert_eq!(bench.typed("i"), [Command::IgnorePedal(hold, false)]);
+    assert_eq!(bench.typed("L"), [Command::LockPedals(true)]);
+}
+
+#[test]
+fn a_command_is_given_by_its_name_and_completed() {
+    use crate::engine::promptbook::ReceiverId;
+    let mut bench = wings();
+    bench.typed(":panic ma");
+    bench.key(KeyCode::Tab);
+    assert_eq!(
+        bench.key(KeyCode::Enter),
+        [Command::Panic(Some(ReceiverId(0)))]
+    );
+    bench.typed(":pan");
+    assert_eq!(bench.key(KeyCode::Enter), []);
+    let Some(Prompt::Line { refused, .. }) = &bench.state.prompt else {
+        panic!("the line stays to be mended");
+    };
+    assert_eq!(refused, "no such command");
+    bench.key(KeyCode::Tab);
+    assert_eq!(bench.key(KeyCode::Enter), [Command::Panic(None)]);
+    bench.typed(":jump 1.3");
+    assert_eq!(bench.key(KeyCode::Enter), [Command::Jump(PositionId(2))]);
+    bench.typed(":loop 1.3 1.2");
+    let looped = Command::Loop(Some((PositionId(1), PositionId(2))));
+    assert_eq!(bench.key(KeyCode::Enter), [looped]);
+    bench.view.position = PositionId(2);
+    bench.typed(":back 2");
+    assert_eq!(bench.key(KeyCode::Enter), [Command::Jump(PositionId(0))]);
+    bench.typed(":ignore lower hold");
+    assert_eq!(bench.key(KeyCode::Enter).len(), 1);
+    bench.typed(":spare spare");
+    let over = [Command::TakeOver(ReceiverId(1))];
+    assert_eq!(bench.key(KeyCode::Enter), over);
+}
+
+#[test]
+fn trouble_spots_are_marked_listed_and_found_again() {
+    let mut bench = Bench::new();
+    bench.typed("aflat here");
+    let enter = Event::Key(KeyEvent::new(KeyCode::Enter, KeyModifiers::NONE));
+    assert_eq!(bench.event(&enter).wish, Some(Wish::KeepMarks));
+    assert_eq!(bench.state.marks["1.1"], "flat here");
+    bench.view.position = PositionId(2);
+    bench.typed("A");
+    assert_eq!(
+        (bench.state.screen, bench.state.cursor),
+        (Screen::Order, Some(0))
+    );
+    bench.typed("M");
+    assert_eq!(bench.state.listings(&bench.sheet), [Listing::Position(0)]);
+    bench.typed("a");
+    for _ in "flat here".chars() {
+        bench.key(KeyCode::Backspace);
+    }
+    bench.key(KeyCode::Enter);
+    assert!(bench.state.marks.is_empty());
+}
+
+#[test]
+fn a_loop_is_asked_for_in_rehearsal_only() {
+    let mut bench = Bench::new();
+    bench.typed("3");
+    bench.key(KeyCode::Down);
+    assert_eq!(bench.typed("o"), []);
+    assert!(bench.state.said.contains("F9"), "{}", bench.state.said);
+    bench.view.sends_cues = false;
+    let at = |first, last| Some((PositionId(first), PositionId(last)));
+    assert_eq!(bench.typed("o"), [Command::Loop(at(1, 1))]);
+    bench.view.stretch = at(1, 1);
+    bench.key(KeyCode::Down);
+    assert_eq!(bench.typed("O"), [Command::Loop(at(1, 2))]);
+    bench.view.stretch = at(1, 2);
+    assert_eq!(bench.typed("o"), [Command::Loop(None)]);
+}
+
+#[test]
+fn a_click_points_and_a_second_one_asks_to_jump() {
+    use crate::screen::Hit;
+    use crossterm::event::{MouseButton, MouseEvent, MouseEventKind};
+    let mut bench = Bench::new();
+    bench.typed("3");
+    let click = MouseEvent {
+        kind: MouseEventKind::Down(MouseButton::Left),
+        column: 1,
+        row: 4,
+        modifiers: KeyModifiers::NONE,
+    };
+    let hit = Some(Hit::Listing(Listing::Position(2)));
+    for expected in [None, Some(Prompt::ConfirmJump(2))] {
+        let facts = Facts {
+            sheet: &bench.sheet,
+            view: &bench.view,
+            now_us: 0,
+        };
+        let reply = bench.desk.handle_mouse(click, hit, &mut bench.state, facts);
+        assert_eq!(reply.commands, []);
+        assert_eq!(bench.state.cursor, Some(2));
+        assert_eq!(bench.state.prompt, expected);
+    }
+}
+
+#[test]
+fn the_log_is_filtered_as_one_types_and_shown_whole_again() {
+    let mut bench = wings();
+    bench.typed("ferror");
+    assert_eq!(bench.state.log_filter, "error");
+    bench.key(KeyCode::Enter);
+    let save = Event::Key(KeyEvent::new(KeyCode::Char('w'), KeyModifiers::NONE));
+    assert_eq!(bench.event(&save).wish, Some(Wish::SaveLog));
+    bench.key(KeyCode::Esc);
+    assert_eq!(bench.state.log_filter, "");
+    assert_eq!(bench.state.screen, Screen::Wings);
+}
+
+/// Only from the wings; the name is typed while the control is moved.
+#[test]
+fn a_control_is_learned_under_a_name_or_left() {
+    let mut bench = Bench::new();
+    let key = |code| Event::Key(KeyEvent::new(code, KeyModifiers::NONE));
+    assert_eq!(bench.event(&key(KeyCode::Char('l'))).wish, None);
+    bench.state.screen = Screen::Wings;
+    assert_eq!(
+        bench.event(&key(KeyCode::Char('l'))).wish,
+        Some(Wish::Learn)
+    );
+    assert_eq!(
+        bench.event(&key(KeyCode::Enter)).wish,
+        None,
+        "it has no name"
+    );
+    assert_eq!(bench.typed(" q!"), []);
+    assert_eq!(bench.state.prompt, Some(Prompt::Learn(" q!".into())));
+    // A pedal that types keys steps whatever is open.
+    assert_eq!(bench.key(KeyCode::PageDown), [Command::Step]);
+    assert_eq!(
+        bench.event(&key(KeyCode::Enter)).wish,
+        Some(Wish::KeepLearned)
+    );
+    assert_eq!(bench.state.learned_name, "q!");
+    assert_eq!(bench.state.prompt, None);
+    bench.event(&key(KeyCode::Char('l')));
+    assert_eq!(
+        bench.event(&key(KeyCode::Esc)).wish,
+        Some(Wish::EndLearning)
+    );
+    assert_eq!(bench.state.prompt, None);
+}
