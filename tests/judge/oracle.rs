@@ -68,8 +68,8 @@ pub(crate) enum Excuse {
     /// It waited for a slow port when a panic came, and ends at once.
     InFlight,
     /// A note struck while its patch loads is silent until the level comes; a pedal told
-    /// when the patch has loaded is too late for a key let go before, and sostenuto then
-    /// holds what was struck since it went down: stated limits.
+    /// when the patch has loaded is too late for a key let go before, and then holds what was
+    /// struck since the loading began, until it comes up: stated limits.
     Loading,
 }
 
@@ -1604,12 +1604,12 @@ impl<'a> Oracle<'a> {
         })
     }
 
-    /// Whether a note was struck while its slot loads, and sostenuto was down by then: told
-    /// when the patch has loaded, it takes the note along.
-    pub(crate) fn latched_too_late(&self, id: ExpectId, struck_us: u64) -> bool {
+    /// Whether a note was struck while its slot loads, and a pedal was down by the time it had
+    /// loaded: told then, it takes the note along, be its key up by now, until it comes up.
+    pub(crate) fn taken_along(&self, id: ExpectId, struck_us: u64, pedal: usize) -> bool {
         self.owners.get(&id).is_some_and(|owner| {
             let tenancy = &self.tenancies[*owner];
-            struck_us < tenancy.ride_until_us && tenancy.is_down(SOSTENUTO)
+            struck_us < tenancy.ride_until_us && tenancy.is_down(pedal)
         })
     }
 

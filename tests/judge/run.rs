@@ -16,7 +16,7 @@ use segue::sim::{
 };
 use segue::wire::PortKind;
 
-use crate::oracle::{BEND, Excuse, Lost, Oracle, PRESSURE, Touch};
+use crate::oracle::{BEND, Excuse, HOLD, Lost, Oracle, PRESSURE, SOSTENUTO, Touch};
 use crate::routed::{Place, comes_to, places, remembers, stands_at};
 use crate::saboteur::{Mistake, Saboteur};
 use crate::script::{Event, Script};
@@ -300,11 +300,14 @@ impl<'a> Player<'a> {
         if matches!(violation.fault, Fault::LetGo(_)) && violation.expect.is_some_and(is_late) {
             return Some(Excuse::Loading);
         }
-        let is_latched = |id| self.oracle.latched_too_late(id, voice.start_us);
-        if violation.fault == Fault::Stuck
-            && self.state(violation.receiver, voice.id) == Some(VoiceState::Sostenuto)
-            && violation.expect.is_some_and(is_latched)
-        {
+        let pedal = match self.state(violation.receiver, voice.id) {
+            Some(VoiceState::Sustained) => Some(HOLD),
+            Some(VoiceState::Sostenuto) => Some(SOSTENUTO),
+            _ => None,
+        };
+        let is_taken =
+            |id| pedal.is_some_and(|pedal| self.oracle.taken_along(id, voice.start_us, pedal));
+        if violation.fault == Fault::Stuck && violation.expect.is_some_and(is_taken) {
             return Some(Excuse::Loading);
         }
         let port = self.world.ports[violation.receiver];
