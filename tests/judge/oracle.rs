@@ -94,6 +94,8 @@ struct Tenancy {
     is_owed: bool,
     /// A route of a scene that was left bent what it holds: it is followed back to rest.
     is_route_bent: bool,
+    /// Keyboards that bent it when its scene was left: followed back, be their keys up by then.
+    bent_by: BTreeSet<usize>,
     ghosts: Vec<Ghost>,
 }
 
@@ -650,6 +652,9 @@ impl<'a> Oracle<'a> {
         self.note_movement((keyboard, BEND), value);
         let is_back = value == CENTRE || (before > CENTRE) != (value > CENTRE);
         if is_back {
+            for tenancy in &mut self.tenancies {
+                tenancy.bent_by.remove(&keyboard);
+            }
             for note in &self.notes {
                 if !self.tenancies[note.tenancy].is_present {
                     forbid_later(&mut self.due, now_us + PORT_US, note.id, Change::Bend);
@@ -846,6 +851,10 @@ impl<'a> Oracle<'a> {
             let is_bent = self.bends_by_route(self.tenancies[at].likeness.receiver);
             self.tenancies[at].is_route_bent &= self.is_held(at);
             self.tenancies[at].is_route_bent |= is_bent;
+            let mine = self.notes.iter().filter(|note| note.tenancy == at);
+            let is_off = |at: &usize| self.hands[*at].bend.is_some_and(|bend| bend != CENTRE);
+            let bent_by = mine.map(|note| note.keyboard).filter(is_off).collect();
+            self.tenancies[at].bent_by = bent_by;
         }
         self.leave(now_us, &stays, drains_us);
         self.take_shortage(now_us, to, &coming);
@@ -1090,6 +1099,7 @@ impl<'a> Oracle<'a> {
         let mut keyboards = notes
             .map(|note| note.keyboard)
             .chain(ghosts.map(|ghost| ghost.keyboard))
+            .chain(self.tenancies[*owner].bent_by.iter().copied())
             .flat_map(|at| [at, self.world.controllers[at]]);
         keyboards.any(|at| self.hands[at].bend.is_some_and(|bend| bend != CENTRE))
     }
@@ -1193,6 +1203,7 @@ impl<'a> Oracle<'a> {
             is_doubtful: false,
             is_owed: false,
             is_route_bent: false,
+            bent_by: BTreeSet::new(),
             ghosts: Vec::new(),
             likeness,
             level: self.sounds[to][index].level,
