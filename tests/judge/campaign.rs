@@ -10,7 +10,7 @@ use std::time::Instant;
 
 use proptest::strategy::{Strategy, ValueTree};
 
-use crate::make::{MIXED, Taste, scripts};
+use crate::make::{FINGERS, MIXED, Taste, scripts};
 use crate::oracle::Excuse;
 use crate::properties::{runner, setting};
 use crate::run::{Options, Report, Rule, run};
@@ -30,7 +30,7 @@ fn taste(seed: u64) -> Taste {
         events: 1_500,
         ..MIXED
     };
-    match seed % 5 {
+    match seed % 6 {
         0 => Taste {
             is_good: true,
             ..long
@@ -46,7 +46,11 @@ fn taste(seed: u64) -> Taste {
             panics: 6,
             ..long
         },
-        _ => Taste { floods: 1, ..long },
+        4 => Taste { floods: 1, ..long },
+        _ => Taste {
+            events: long.events,
+            ..FINGERS
+        },
     }
 }
 

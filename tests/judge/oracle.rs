@@ -220,7 +220,7 @@ pub(crate) struct Oracle<'a> {
     is_muted: bool,
     was_released: bool,
     /// When the scene was last changed.
-    moved_us: Option<u64>,
+    pub(crate) moved_us: Option<u64>,
     released_us: Option<u64>,
     effects: BTreeMap<usize, usize>,
     /// Until when an effects unit may be changing its program.
@@ -456,7 +456,11 @@ impl<'a> Oracle<'a> {
             self.judge.allow(id, Change::Passage);
         }
         if self.world.specs[zone.receiver].manners.restrike == Restrike::Replace {
-            self.replace(now_us, at, out_key as u8);
+            if receiver.groups[zone.group].mpe.is_empty() {
+                self.replace(now_us, at, out_key as u8);
+            } else {
+                self.doubt_replaced(at, out_key as u8, id);
+            }
         }
         if is_sustained {
             self.judge.hold(id, Holder::Hold);
@@ -477,6 +481,19 @@ impl<'a> Oracle<'a> {
             leader: zone.finger,
             struck: self.moves + 1,
         });
+    }
+
+    /// The same on an MPE zone: only on one member does it give way, and which one a note
+    /// takes is not known.
+    fn doubt_replaced(&mut self, tenancy: usize, out_key: u8, id: ExpectId) {
+        let is_like = |note: &&Note| (note.tenancy, note.out_key) == (tenancy, out_key);
+        let mut like: Vec<ExpectId> = self.notes.iter().filter(is_like).map(|n| n.id).collect();
+        if !like.is_empty() {
+            like.push(id);
+        }
+        for id in like {
+            self.excuse(id, Excuse::SharedSlot);
+        }
     }
 
     /// A receiver that keeps one voice a key: a note that only pedals hold gives way to the
@@ -678,6 +695,12 @@ impl<'a> Oracle<'a> {
             note.tenancy == tenancy && note.is_key_down && self.is_finger(note.keyboard)
         });
         notes.count() != known
+    }
+
+    /// Whether keys of an ordinary keyboard hold notes where fingers may.
+    pub(crate) fn has_keys(&self, tenancy: usize) -> bool {
+        let mut notes = self.notes.iter().filter(|note| note.tenancy == tenancy);
+        notes.any(|note| !self.is_finger(note.keyboard))
     }
 
     fn is_fingered(&self, id: ExpectId) -> bool {
@@ -1709,11 +1732,19 @@ impl<'a> Oracle<'a> {
                 });
             let whole = moved(surface, BEND).map_or(CENTRE, |(_, value)| value);
             // A sound that is taken up again keeps the bend it has until that moves.
-            let is_whole_sure = moved(surface, BEND).is_none_or(|(order, _)| {
-                tenancy.is_present
-                    && tenancy.feeds.contains(&surface)
-                    && (note.struck > tenancy.since || order > tenancy.since)
-            });
+            // What moved last reaches all of a sound, and stays when its hands leave.
+            let others_last = (0..self.hands.len())
+                .filter(|at| self.world.controllers[*at] != surface)
+                .filter_map(|at| moved(at, BEND))
+                .max();
+            let is_last = moved(note.keyboard, BEND).max(moved(surface, BEND)) >= others_last;
+            let is_new = note.struck > tenancy.since;
+            let is_whole_sure =
+                moved(surface, BEND).map_or(is_untouched || is_new, |(order, _)| {
+                    tenancy.is_present
+                        && tenancy.feeds.contains(&surface)
+                        && (is_new || order > tenancy.since)
+                });
             let pressed = moved(note.keyboard, PRESSURE);
             let whole_pressed = (0..self.hands.len())
                 .filter(|at| !self.is_finger(*at))
@@ -1729,7 +1760,7 @@ impl<'a> Oracle<'a> {
                 order,
                 leader: note.leader,
                 bend: moved(note.keyboard, BEND).map_or(CENTRE, |(_, value)| value),
-                whole: (is_alone && is_whole_sure).then_some(whole),
+                whole: (is_alone && is_whole_sure && is_last).then_some(whole),
                 pressure: (whole_pressed.is_none() || pressed > whole_pressed)
                     .then(|| pressed.map_or(0, |(_, value)| value as u8)),
                 slide: moved(note.keyboard, SLIDE).map(|(_, value)| value as u8),

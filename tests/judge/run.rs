@@ -436,16 +436,25 @@ impl<'a> Player<'a> {
     /// slide of its own finger, or of the one that leads where it sounds. Bends may be one
     /// step off, pitches are computed from what hands did (MIDI 1.0: semitones / range × 8192).
     fn check_fingers(&mut self) {
-        let is_resting = self
-            .moved_us
-            .is_none_or(|us| us + MOVE_US + 50_000 < self.now_us);
+        // With a step another finger may lead, and be told on a slow line when it is its turn.
+        let is_resting = [self.moved_us, self.oracle.moved_us]
+            .into_iter()
+            .flatten()
+            .all(|us| us + MOVE_US + 50_000 < self.now_us);
         let is_idle = (0..self.is_powered.len()).all(|port| self.stage.waiting(port) == 0);
         if !is_resting || !is_idle || self.was_released {
             return;
         }
         let touches = self.oracle.touches(self.now_us);
+        // Of one key twice it is not known which voice is whose.
+        let is_one = |touch: &&Touch| {
+            let place = |t: &Touch| (t.receiver, t.group, t.key);
+            let like = touches.iter().filter(|other| place(other) == place(touch));
+            like.count() == 1
+        };
         let found: Vec<(Touch, Voice)> = touches
             .iter()
+            .filter(is_one)
             .filter_map(|touch| Some((*touch, self.voice_of(touch)?)))
             .collect();
         for (touch, voice) in &found {
@@ -463,7 +472,9 @@ impl<'a> Player<'a> {
                 .iter()
                 .filter(|f| f.0.tenancy == touch.tenancy)
                 .count();
-            if sharing != known || self.oracle.has_unsure(touch.tenancy, sharing) {
+            // Keys of others on an MPE zone may share its member.
+            let is_mixed = !zones.is_empty() && self.oracle.has_keys(touch.tenancy);
+            if sharing != known || is_mixed || self.oracle.has_unsure(touch.tenancy, sharing) {
                 continue;
             }
             let last = found.iter().filter(here).max_by_key(|(t, _)| t.order);
