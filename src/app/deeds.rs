@@ -220,5 +220,27 @@ mod tests {
             waiting: 2,
         };
         assert_eq!(said(resent), "resend to all: 1 slot, 2 slots when silent");
+        // On and off are told apart, and what needs an end is a warning.
+        let (main, pedal) = (ReceiverId(0), PedalId::Binding(0));
+        for (on, off, words_on, words_off) in [
+            (Deed::Locked(true), Deed::Locked(false), "locked", "free"),
+            (
+                Deed::Muted(main, true),
+                Deed::Muted(main, false),
+                "no new notes on main",
+                "ended",
+            ),
+            (
+                Deed::Ignored(pedal, true),
+                Deed::Ignored(pedal, false),
+                "ignored",
+                "counts again",
+            ),
+        ] {
+            let (on, off) = (words(&on, &sheet), words(&off, &sheet));
+            assert_eq!((on.0, off.0), (LogLevel::Warning, LogLevel::Note));
+            assert!(on.1.contains(words_on), "{}", on.1);
+            assert!(off.1.contains(words_off), "{}", off.1);
+        }
     }
 }

@@ -187,3 +187,58 @@ fn pedal(name: &str, sheet: &Sheet) -> Option<PedalId> {
         .position(|line| line.name == controller)?;
     Some(PedalId::Held(ControllerId(at as u8), kind as u8))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::app::load;
+    use crate::plan;
+
+    #[test]
+    fn what_was_asked_for_is_asked_for_again_from_its_marker() {
+        let loaded = load::show(&load::built_in(load::DEMO), load::DEMO);
+        let night = load::night(&loaded.show, Some(load::DEMO_NIGHT)).unwrap();
+        let plan = plan::compile(&loaded.show, night).unwrap();
+        let (one, receiver) = (PositionId(1), ReceiverId(1));
+        let mut commands = vec![
+            Command::Step,
+            Command::Back,
+            Command::Jump(one),
+            Command::SongDown,
+            Command::SongUp,
+            Command::PageNext,
+            Command::PageBack,
+            Command::Panic(None),
+            Command::Panic(Some(receiver)),
+            Command::TakeOver(receiver),
+            Command::EndNote(SlotId(1), Key::clamped(60)),
+            Command::Loop(None),
+            Command::Loop(Some((one, one))),
+            Command::Loop(Some((one, PositionId(3)))),
+        ];
+        for is_on in [true, false] {
+            commands.extend([
+                Command::Mute(is_on),
+                Command::MuteOne(receiver, is_on),
+                Command::Fade(is_on),
+                Command::LockPedals(is_on),
+                Command::Cues(is_on),
+                Command::Resend {
+                    receiver: Some(receiver),
+                    is_forced: is_on,
+                },
+                Command::IgnorePedal(PedalId::Binding(0), is_on),
+            ]);
+            for kind in 0..3 {
+                let pedal = PedalId::Held(ControllerId(1), kind);
+                commands.push(Command::IgnorePedal(pedal, is_on));
+            }
+        }
+        for wanted in commands {
+            let text = text(wanted, &plan.sheet).unwrap();
+            let mark = Mark::parse(&text).unwrap();
+            let found = command(&mark, &loaded.show, &plan);
+            assert_eq!(found, Ok(wanted), "{text}");
+        }
+    }
+}

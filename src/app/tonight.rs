@@ -190,4 +190,28 @@ mod tests {
         }
         assert_eq!(*tonight.night(), start);
     }
+
+    #[test]
+    fn the_last_changes_are_taken_back_and_no_song_leaves_the_keys() {
+        let mut tonight = tonight();
+        let start = tonight.night().clone();
+        let (first, written) = (calls(&start)[0].0.to_owned(), calls(&start)[0].2);
+        let first_is = |tonight: &Tonight| calls(tonight.night())[0].2;
+        let by = |semitones| NightEdit::Transpose(first.clone(), semitones);
+        for _ in written..MOST_SEMITONES {
+            tonight.apply(&by(1)).unwrap();
+        }
+        let error = tonight.apply(&by(1)).unwrap_err();
+        assert!(error.contains("as far as it goes"), "{error}");
+        assert_eq!(first_is(&tonight), MOST_SEMITONES);
+        let steps = usize::try_from(MOST_SEMITONES - written).unwrap();
+        for _ in steps..UNDO_LIMIT + 5 {
+            tonight.apply(&by(-1)).unwrap();
+        }
+        for _ in 0..UNDO_LIMIT {
+            tonight.apply(&NightEdit::Undo).unwrap();
+        }
+        assert!(tonight.apply(&NightEdit::Undo).is_err());
+        assert_eq!(first_is(&tonight), written + 5);
+    }
 }

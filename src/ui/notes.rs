@@ -172,6 +172,14 @@ mod tests {
         assert_eq!(notes.expire(1_200_000), [off(48)]);
     }
 
+    #[test]
+    fn a_note_made_longer_by_repeats_ends_too() {
+        let mut notes = NoteKeys::default();
+        notes.press('z', LOWER_KEYBOARD, 48, 0);
+        notes.press('z', LOWER_KEYBOARD, 48, 30_000);
+        assert_eq!(notes.expire(730_000), [off(48)]);
+    }
+
     // The octave may change while a key is down: the note that was struck is let go.
     #[test]
     fn the_note_let_go_is_the_one_that_was_struck() {

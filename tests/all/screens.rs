@@ -687,3 +687,40 @@ fn a_notice_that_is_given_again_does_not_blink() {
     let changes = frames.windows(2).filter(|pair| pair[0] != pair[1]).count();
     assert_eq!(changes, 0);
 }
+
+#[test]
+fn a_panic_and_a_fade_on_its_way_in_are_said_on_every_screen() {
+    let mut sample = sample::Sample::new();
+    for screen in Screen::ALL {
+        sample.ui.screen = screen;
+        sample.now_us = 61_900_000;
+        sample.view.panic_us = Some(60_000_000);
+        let found = text(&draw(&sample, (120, 36)));
+        assert!(found.contains("PANIC: everything was silenced"), "{found}");
+        sample.view.panic_us = None;
+        sample.view.master = 64;
+        let found = text(&draw(&sample, (120, 36)));
+        assert!(found.contains("FADING in: -12 dB"), "{found}");
+        sample.view.master = 127;
+    }
+}
+
+#[test]
+fn a_scene_is_clicked_where_it_is_listed() {
+    for (width, height) in SIZES {
+        let mut sample = sample::Sample::new();
+        sample.ui.screen = Screen::Order;
+        let screen = text(&draw(&sample, (width, height)));
+        let area = Rect::new(0, 0, width, height);
+        let mut found = 0;
+        for (y, line) in (0..height).zip(screen.lines()) {
+            let hit = screen::hit(&sample.model(), area, (10, y));
+            if let Some(screen::Hit::Listing(screen::Listing::Position(at))) = hit {
+                let call = &sample.sheet.positions[at].call;
+                assert!(line.contains(&format!(" {call} ")), "{call}: {line}");
+                found += 1;
+            }
+        }
+        assert!(found > 0, "{width}x{height}");
+    }
+}

@@ -146,12 +146,17 @@ fn the_players_pedals_are_locked_and_the_technician_steps() {
     book.scene(&[sound(main, 7).on(keys)]);
     book.bind(keys, Trigger::Control(cc(80)), Action::Step);
     book.bind(keys, Trigger::Control(cc(81)), Action::Panic);
+    book.bind(keys, Trigger::Control(cc(82)), Action::SongDown);
     let mut play = book.play();
     play.command(Command::LockPedals(true));
     assert!(play.view().is_locked);
     assert_eq!(play.keys("b0 50 7f"), "");
     assert_eq!(play.position(), 0);
     assert_eq!(play.view().swallowed.unwrap().1, Swallowed::Locked);
+    play.now_us += 3_000_000;
+    assert_eq!(play.keys("b0 52 7f"), "");
+    let (at_us, why) = play.view().swallowed.unwrap();
+    assert_eq!((at_us, why), (play.now_us, Swallowed::Locked));
     assert_ne!(play.keys("b0 51 7f"), "", "a panic is no step");
     play.step();
     assert_eq!(play.position(), 1);

@@ -220,3 +220,88 @@ fn ending_a_rehearsal_ends_keyboard_notes() {
     assert_eq!(commands, [off, Command::Cues(true)]);
     assert_eq!(bench.state.notes, NoteMode::Off);
 }
+
+#[test]
+fn what_a_key_switches_on_it_switches_off() {
+    let mut bench = Bench::new();
+    assert_eq!(bench.typed("m"), [Command::Mute(true)]);
+    assert_eq!(bench.typed("F"), [Command::Fade(true)]);
+    assert_eq!(bench.typed("L"), [Command::LockPedals(true)]);
+    bench.view.is_muted = true;
+    bench.view.is_faded = true;
+    bench.view.is_locked = true;
+    assert_eq!(bench.typed("m"), [Command::Mute(false)]);
+    assert_eq!(bench.typed("F"), [Command::Fade(false)]);
+    assert_eq!(bench.typed("L"), [Command::LockPedals(false)]);
+}
+
+#[test]
+fn a_text_is_found_again_further_on_and_a_song_once() {
+    let mut bench = Bench::new();
+    bench.sheet.songs[0].title = "Slow Tide".into();
+    let found = |bench: &mut Bench, keys: &str| {
+        bench.typed(keys);
+        bench.key(KeyCode::Enter);
+        let first = bench.state.cursor;
+        bench.typed("n");
+        let second = bench.state.cursor;
+        bench.typed("n");
+        [first, second, bench.state.cursor]
+    };
+    // "Riff" and "Strings".
+    assert_eq!(found(&mut bench, "/ri"), [Some(0), Some(1), Some(0)]);
+    assert_eq!(found(&mut bench, "/slow"), [Some(0); 3]);
+}
+
+#[test]
+fn a_step_takes_the_cursor_to_what_is_played() {
+    let mut bench = Bench::new();
+    bench.typed("3");
+    bench.key(KeyCode::Down);
+    assert_eq!(bench.state.cursor, Some(1));
+    assert_eq!(bench.typed(" "), [Command::Step]);
+    assert_eq!(bench.state.cursor, None);
+}
+
+#[test]
+fn tab_goes_round_all_screens() {
+    let mut bench = Bench::new();
+    for screen in [Screen::Wings, Screen::Order, Screen::Stage] {
+        bench.key(KeyCode::Tab);
+        assert_eq!(bench.state.screen, screen);
+    }
+}
+
+#[test]
+fn a_letter_ends_by_itself_and_no_octave_leaves_the_keys() {
+    let mut bench = Bench::new();
+    bench.state.may_play = true;
+    bench.typed("k");
+    assert_eq!(bench.typed("z").len(), 1);
+    bench.now_us = 10_000_000;
+    let facts = Facts {
+        sheet: &bench.sheet,
+        view: &bench.view,
+        now_us: bench.now_us,
+    };
+    let ended = bench.desk.expire(facts);
+    assert_eq!(ended, [Command::NoteOff(LOWER, Key::clamped(48))]);
+    bench.typed("+++++++++");
+    let NoteMode::On { base, .. } = bench.state.notes else {
+        panic!("{:?}", bench.state.notes);
+    };
+    // The upper row reaches 28 semitones further than the base, up to 127.
+    assert_eq!(base, 96);
+}
+
+#[test]
+fn in_a_changed_night_cursor_and_question_keep_their_scene() {
+    let mut bench = Bench::new();
+    bench.state.cursor = Some(2);
+    bench.state.prompt = Some(Prompt::ConfirmJump(2));
+    let mut changed = bench.sheet.clone();
+    changed.positions.remove(0);
+    bench.state.change_sheet(&bench.sheet, &changed);
+    assert_eq!(bench.state.cursor, Some(1));
+    assert_eq!(bench.state.prompt, Some(Prompt::ConfirmJump(1)));
+}

@@ -209,3 +209,90 @@ fn a_control_is_learned_under_a_name_or_left() {
     );
     assert_eq!(bench.state.prompt, None);
 }
+
+#[test]
+fn a_loop_reaches_back_too_and_a_mark_goes_where_the_screen_says() {
+    let mut bench = Bench::new();
+    bench.state.cursor = Some(2);
+    bench.typed("a");
+    let Some(Prompt::Mark { call, .. }) = &bench.state.prompt else {
+        panic!("{:?}", bench.state.prompt);
+    };
+    assert_eq!(call, "1.1", "the stage has no cursor");
+    bench.key(KeyCode::Esc);
+    bench.typed("3");
+    bench.view.sends_cues = false;
+    bench.view.stretch = Some((PositionId(1), PositionId(1)));
+    for (cursor, first, last) in [(0, 0, 1), (2, 1, 2)] {
+        bench.state.cursor = Some(cursor);
+        let wanted = Some((PositionId(first), PositionId(last)));
+        assert_eq!(bench.typed("O"), [Command::Loop(wanted)]);
+    }
+}
+
+#[test]
+fn of_several_spares_none_is_taken_without_a_word_and_a_mute_is_ended() {
+    use crate::engine::promptbook::ReceiverId;
+    let mut bench = wings();
+    bench.typed(":mute one main");
+    let muted = |is_muted| [Command::MuteOne(ReceiverId(0), is_muted)];
+    assert_eq!(bench.key(KeyCode::Enter), muted(true));
+    bench.view.duties[0].is_muted = true;
+    bench.typed(":mute one main");
+    assert_eq!(bench.key(KeyCode::Enter), muted(false));
+    let second = crate::sheet::ReceiverLine {
+        name: "second spare".into(),
+        spare_of: Some(0),
+        ..crate::sheet::ReceiverLine::default()
+    };
+    bench.sheet.receivers.push(second);
+    assert_eq!(bench.typed("s"), []);
+    let said = &bench.state.said;
+    assert!(said.contains("a receiver"), "{said}");
+}
+
+#[test]
+fn the_wheel_is_dead_on_the_stage_and_under_a_question() {
+    use crossterm::event::{MouseEvent, MouseEventKind};
+    let mut bench = Bench::new();
+    let wheel = Event::Mouse(MouseEvent {
+        kind: MouseEventKind::ScrollDown,
+        column: 1,
+        row: 4,
+        modifiers: KeyModifiers::NONE,
+    });
+    bench.event(&wheel);
+    assert_eq!(bench.state.cursor, None);
+    bench.typed("3");
+    bench.state.prompt = Some(Prompt::ConfirmQuit);
+    bench.event(&wheel);
+    assert_eq!(bench.state.cursor, None);
+    bench.state.prompt = None;
+    bench.event(&wheel);
+    assert_eq!(bench.state.cursor, Some(1));
+}
+
+#[test]
+fn a_left_out_song_is_pointed_at_and_a_pasted_line_stays_one() {
+    use crate::screen::Hit;
+    use crossterm::event::{MouseButton, MouseEvent, MouseEventKind};
+    let mut bench = Bench::new();
+    bench.typed("3");
+    let click = MouseEvent {
+        kind: MouseEventKind::Down(MouseButton::Left),
+        column: 1,
+        row: 4,
+        modifiers: KeyModifiers::NONE,
+    };
+    let facts = Facts {
+        sheet: &bench.sheet,
+        view: &bench.view,
+        now_us: 0,
+    };
+    let hit = Some(Hit::Listing(Listing::Skipped(1)));
+    bench.desk.handle_mouse(click, hit, &mut bench.state, facts);
+    assert_eq!(bench.state.left_out, Some(1));
+    bench.typed("/");
+    bench.event(&Event::Paste("two\nlines".into()));
+    assert_eq!(bench.state.prompt, Some(Prompt::Find("twolines".into())));
+}
