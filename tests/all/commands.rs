@@ -210,6 +210,27 @@ fn a_show_with_errors_is_status_one_and_json_has_the_findings() {
     );
 }
 
+/// The lines of the README are those that the program prints for the demo.
+#[test]
+fn the_plan_in_the_documents_is_the_one_printed() {
+    let (home, _) = home();
+    let output = run(home.path(), &["plan", DEMO, "--night", "harbour-hall"]);
+    let printed: Vec<&str> = text(&output.stdout).lines().map(str::trim_end).collect();
+    let readme = fs::read_to_string(concat!(env!("CARGO_MANIFEST_DIR"), "/README.md")).unwrap();
+    let mut shown = readme
+        .lines()
+        .skip_while(|line| !line.starts_with("    call   scene"));
+    let shown: Vec<&str> = shown
+        .by_ref()
+        .take_while(|line| line.starts_with("    "))
+        .map(str::trim)
+        .collect();
+    assert!(shown.len() > 2, "{shown:?}");
+    for line in shown {
+        assert!(printed.contains(&line), "not printed: {line}");
+    }
+}
+
 /// One entry a step, one port each of the rig, the named fields, and sums that agree.
 #[test]
 fn the_plan_of_a_night_is_priced_as_json_and_as_text() {
