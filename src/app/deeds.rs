@@ -107,7 +107,12 @@ fn spare_words(deed: &Deed, sheet: &Sheet) -> (LogLevel, String) {
                 1 => "1 key went over".to_owned(),
                 more => format!("{more} keys went over"),
             };
-            format!("{} plays for {}: {moved}", name(to), name(from))
+            let line = sheet.receivers.get(to.index());
+            if line.is_some_and(|line| line.spare_of.is_some()) {
+                format!("{} plays for {}: {moved}", name(to), name(from))
+            } else {
+                format!("{} plays again: {moved}", name(to))
+            }
         }
         Deed::NoSpare(receiver) => format!("{} has no spare", name(receiver)),
         Deed::SpareAbsent(receiver) => {
@@ -192,8 +197,12 @@ mod tests {
             channels: channels.to_vec(),
             ..ReceiverLine::default()
         };
+        let spare = ReceiverLine {
+            spare_of: Some(0),
+            ..receiver("spare", 2, &[1, 2])
+        };
         let sheet = Sheet {
-            receivers: vec![receiver("main", 0, &[1, 2]), receiver("spare", 2, &[1, 2])],
+            receivers: vec![receiver("main", 0, &[1, 2]), spare],
             middle_c_octave: 4,
             ..Sheet::default()
         };
@@ -214,6 +223,12 @@ mod tests {
             notes: 3,
         };
         assert_eq!(said(over), "spare plays for main: 3 keys went over");
+        let back = Deed::TookOver {
+            from: ReceiverId(1),
+            to: ReceiverId(0),
+            notes: 1,
+        };
+        assert_eq!(said(back), "main plays again: 1 key went over");
         let resent = Deed::Resent {
             receiver: None,
             sent: 1,

@@ -15,6 +15,7 @@ pub(super) fn health(model: &ScreenModel, look: &Look) -> Vec<(String, Style)> {
         .map(|words| (words.clone(), look.warning()))
         .collect();
     absent(model, look, &mut out);
+    spares(model, look, &mut out);
     receivers(model, look, &mut out);
     counters(model, look, &mut out);
     for port in model
@@ -45,6 +46,21 @@ fn absent(model: &ScreenModel, look: &Look, out: &mut Vec<(String, Style)>) {
     for (line, is_present) in model.sheet.in_ports.iter().zip(model.view.in_ports) {
         if !is_present {
             out.push((format!("{} absent", line.name), look.bad()));
+        }
+    }
+}
+
+/// Spares that play, and for whom.
+fn spares(model: &ScreenModel, look: &Look, out: &mut Vec<(String, Style)>) {
+    let stands_by = |at: usize| model.view.duties.get(at).is_some_and(|duty| duty.stands_by);
+    let lines = &model.sheet.receivers;
+    for (at, line) in lines.iter().enumerate() {
+        let Some(main) = line.spare_of.filter(|main| stands_by(*main)) else {
+            continue;
+        };
+        if let Some(main) = lines.get(main).filter(|_| !stands_by(at)) {
+            let words = format!("{} plays for {}", line.name, main.name);
+            out.push((words, look.warning()));
         }
     }
 }

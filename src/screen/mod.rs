@@ -146,9 +146,35 @@ impl<'a> ScreenModel<'a> {
         self.place(self.view.position.index())
     }
 
-    /// The position after it.
+    /// Where a step from a position leads: on, or round a loop.
+    fn step_from(&self, index: usize) -> Option<usize> {
+        match self.view.stretch {
+            Some((first, last)) if last.index() == index => Some(first.index()),
+            _ => index.checked_add(1),
+        }
+    }
+
+    /// The position that a step leads to.
     fn following(&self) -> Option<Place<'a>> {
-        self.place(self.view.position.index().checked_add(1)?)
+        self.place(self.step_from(self.view.position.index())?)
+    }
+
+    /// The loop by its call numbers: `7.2`, `7.1 to 7.3`.
+    fn loop_words(&self) -> Option<String> {
+        let (first, last) = self.view.stretch?;
+        let call = |index: usize| self.sheet.positions.get(index).map(|line| &line.call);
+        let (from, to) = (call(first.index())?, call(last.index())?);
+        Some(if first == last {
+            from.clone()
+        } else {
+            format!("{from} to {to}")
+        })
+    }
+
+    /// What a position is marked with.
+    fn mark(&self, place: &Place<'_>) -> Option<&'a str> {
+        let mark = self.ui.marks.get(&place.position.call);
+        mark.map(String::as_str)
     }
 }
 

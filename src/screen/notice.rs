@@ -1,7 +1,11 @@
 //! The one line that must be seen now: a swallowed press, a panic, notes off.
 
 use super::ScreenModel;
-use crate::engine::view::{Swallowed, View};
+use super::look::Look;
+use super::text::{put, put_right, row};
+use crate::engine::view::{Presence, Swallowed, View};
+use ratatui::buffer::Buffer;
+use ratatui::layout::Rect;
 
 /// How long a swallowed press and a panic stay on the screen, in microseconds.
 const NOTICE_US: u64 = 2_000_000;
@@ -23,10 +27,50 @@ pub(super) fn notice(model: &ScreenModel) -> Option<String> {
     if view.is_faded || view.master < 127 {
         return Some(fade_words(view));
     }
-    model
+    match (view.is_muted, view.is_locked) {
+        (true, false) => Some("MUTED: no new notes sound".to_owned()),
+        (true, true) => Some("MUTED, LOCKED: no new notes sound, no pedal steps".to_owned()),
+        (false, true) => Some("LOCKED: no pedal steps".to_owned()),
+        (false, false) => None,
+    }
+}
+
+/// What must be said where there is room for one line only: also that the show waits, which
+/// larger screens say at their head and foot.
+pub(super) fn short_notice(model: &ScreenModel) -> Option<String> {
+    let mut present = model
         .view
-        .is_muted
-        .then(|| "MUTED: no new notes sound".to_owned())
+        .receivers
+        .iter()
+        .take(model.sheet.receivers.len());
+    let is_waiting = present.any(|presence| *presence == Presence::Waiting);
+    notice(model).or_else(|| is_waiting.then(|| "WAITING: step takes the show up".to_owned()))
+}
+
+/// Where no row is left for words: what must be seen, over the last row of `area` that is
+/// not being typed in; beside what stands there if that is the only row.
+pub(super) fn render_short(
+    model: &ScreenModel,
+    look: &Look,
+    area: Rect,
+    footer: u16,
+    buf: &mut Buffer,
+) {
+    let Some(words) = short_notice(model) else {
+        return;
+    };
+    let is_typed = model.ui.prompt.is_some() || !model.ui.said.is_empty();
+    let kept = if is_typed { footer } else { 0 };
+    let last = area.height.saturating_sub(kept + 1);
+    let area = row(area, last);
+    if last == 0 {
+        let first = words.split(':').next().unwrap_or_default();
+        put_right(buf, area, 0, &format!(" {first} "), look.notice());
+        return;
+    }
+    let blank = " ".repeat(usize::from(area.width));
+    put(buf, area, (0, 0), &blank, look.base());
+    put(buf, area, (0, 0), &format!(" {words} "), look.notice());
 }
 
 fn fade_words(view: &View) -> String {

@@ -15,6 +15,7 @@
 //! Beside the list, where there is room, stands the scene under the cursor with its map.
 
 use super::look::Look;
+use super::notice::short_notice;
 use super::prompt;
 use super::scale::Scale;
 use super::state::Listing;
@@ -46,7 +47,16 @@ pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
     }
     render_intent(model, &look, row(foot, 0), buf);
     prompt::render(model, row(foot, 1), buf);
+    // Without a header the notice takes the first of the rows that there are.
+    if head.is_empty()
+        && let Some(words) = short_notice(model)
+    {
+        put(buf, area, (0, 0), &format!(" {words} "), look.notice());
+    }
 }
+
+/// Below this width a notice has the header to itself.
+pub(super) const SMALL: u16 = 60;
 
 /// The list keeps to this width where the scene under the cursor has room beside it.
 const LIST_COLUMNS: u16 = 70;
@@ -66,10 +76,15 @@ fn cursor(model: &ScreenModel) -> usize {
 
 fn render_header(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer) {
     let sheet = model.sheet;
+    let notice = short_notice(model);
+    if let Some(words) = notice.as_ref().filter(|_| area.width < SMALL) {
+        put(buf, area, (0, 0), &format!(" {words} "), look.notice());
+        return;
+    }
     let right = format!(
-        "{} songs  {} scenes  {} ",
-        sheet.songs.len(),
-        sheet.positions.len(),
+        "{}  {}  {} ",
+        counted(sheet.songs.len(), "song"),
+        counted(sheet.positions.len(), "scene"),
         model.clock()
     );
     let start = put_right(buf, area, 0, &right, look.faint());
@@ -78,10 +93,15 @@ fn render_header(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer)
         ..area
     };
     let x = put(buf, left, (2, 0), "RUNNING ORDER", look.strong());
-    if let Some(words) = super::notice::notice(model) {
+    if let Some(words) = notice {
         put(buf, left, (x + 2, 0), &format!(" {words} "), look.notice());
         return;
     }
+    let x = if model.view.sends_cues {
+        x
+    } else {
+        put(buf, left, (x + 2, 0), "REHEARSAL", look.warning())
+    };
     let x = put(buf, left, (x + 2, 0), &sheet.night, look.base());
     let times: Vec<String> = [sheet.start_minute, sheet.end_minute]
         .into_iter()
@@ -89,6 +109,12 @@ fn render_header(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer)
         .map(|minute| format!("{:02}:{:02}", minute / 60, minute % 60))
         .collect();
     put(buf, left, (x + 2, 0), &times.join(" to "), look.faint());
+}
+
+/// `1 song`, `2 songs`.
+fn counted(count: usize, what: &str) -> String {
+    let plural = if count == 1 { "" } else { "s" };
+    format!("{count} {what}{plural}")
 }
 
 fn render_list(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer) {
@@ -197,7 +223,7 @@ fn render_position(model: &ScreenModel, look: &Look, index: usize, area: Rect, b
     let present = model.view.position.index();
     let (mark, word, style) = if index == present {
         (look.marks.now_bar, "NOW", look.now())
-    } else if Some(index) == present.checked_add(1) {
+    } else if Some(index) == model.step_from(present) {
         (look.marks.next_bar, "NEXT", look.next())
     } else {
         ("", "", look.base())
@@ -216,7 +242,7 @@ fn render_position(model: &ScreenModel, look: &Look, index: usize, area: Rect, b
     if looped.is_some_and(|(first, last)| (first..=last).contains(&at)) {
         x = put(buf, left, (x + 2, 0), "LOOP", look.when());
     }
-    if let Some(mark) = model.ui.marks.get(&place.position.call) {
+    if let Some(mark) = model.mark(&place) {
         put(buf, left, (x + 2, 0), &format!("! {mark}"), look.warning());
     }
     let brief = if place.scene.is_brief { "  brief" } else { "" };
@@ -263,7 +289,11 @@ fn render_intent(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer)
         )
     };
     let x = put(buf, area, (2, 0), &words, look.strong());
-    put(buf, area, (x + 2, 0), more, look.faint());
+    // In the list a mark may be cut.
+    match model.mark(&place) {
+        Some(mark) => put(buf, area, (x + 2, 0), &format!("! {mark}"), look.warning()),
+        None => put(buf, area, (x + 2, 0), more, look.faint()),
+    };
 }
 
 /// The scene under the cursor, with its map and all its words.
@@ -280,10 +310,18 @@ fn render_preview(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer
     put(buf, area, (0, 1), &place.song.title, look.faint());
     let mut y = 3 + render_maps(model, look, place, rows(area, 3, area.height), buf);
     for (head, words, style) in [
-        ("press at", &place.scene.when, look.strong()),
-        ("player", &place.scene.player, look.base()),
-        ("technician", &place.scene.technician, look.base()),
+        (
+            "marked",
+            model.mark(&place).unwrap_or_default(),
+            look.warning(),
+        ),
+        ("press at", place.scene.when.as_str(), look.strong()),
+        ("player", place.scene.player.as_str(), look.base()),
+        ("technician", place.scene.technician.as_str(), look.base()),
     ] {
+        if head == "marked" && words.is_empty() {
+            continue;
+        }
         y += 1 + render_words(
             look,
             (head, words, style),

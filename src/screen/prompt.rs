@@ -33,7 +33,7 @@ pub(super) fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
 
 fn question(model: &ScreenModel, prompt: &Prompt) -> String {
     match prompt {
-        Prompt::Find(text) => format!("find: {text}_   Enter goes there, Esc leaves it"),
+        Prompt::Find(text) => format!("find: {text}_   Enter keeps the cursor here, Esc leaves it"),
         Prompt::Jump(text) => {
             let target = super::state::find_place(model.sheet, text, model.view.position.index());
             match target {

@@ -23,7 +23,7 @@ use super::count_in::CountIn;
 use super::health::health;
 use super::look::Look;
 use super::narrow;
-use super::notice::notice;
+use super::notice::{self, notice};
 use super::order::song_facts;
 use super::prompt;
 use super::scale::Scale;
@@ -34,6 +34,7 @@ use super::{Place, ScreenModel};
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
+use std::borrow::Cow;
 
 /// Draws the stage into `area`.
 pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
@@ -59,6 +60,9 @@ pub(super) struct Stage<'a> {
 
 /// Columns of the bar beside a scene, and of the blank after it.
 pub(super) const BAR: u16 = 2;
+
+/// What the head says while cues are held back.
+const REHEARSAL: &str = "REHEARSAL: cues held";
 
 /// Columns between the large things of a row.
 const BESIDE: u16 = 4;
@@ -125,6 +129,9 @@ impl<'a> Stage<'a> {
         let foot = rows(self.area, self.area.height.saturating_sub(foot), foot);
         self.render_health(rows(foot, 0, plan.health), buf);
         prompt::render(self.model, rows(foot, plan.health, plan.footer), buf);
+        if plan.words == 0 {
+            notice::render_short(self.model, &self.look, self.area, plan.footer, buf);
+        }
     }
 
     fn wishes(&self, name: &str, next: &str) -> Wishes {
@@ -159,8 +166,8 @@ impl<'a> Stage<'a> {
         Wishes {
             now_lanes: lanes_of(self.present),
             next_lanes: lanes_of(self.following),
-            words: lines(words),
-            words_sizes: sizes(words, &[3, 4, 6]),
+            words: lines(&words),
+            words_sizes: sizes(&words, &[3, 4, 6]),
             page: self.page().map_or(0, |(_, text)| 1 + lines(text)),
             has_legend: (has_legend(self.present), has_legend(self.following)),
             now_sizes: sizes(name, &[4, 8, 16, 32]),
@@ -170,9 +177,16 @@ impl<'a> Stage<'a> {
         }
     }
 
-    /// Words for the player in the current scene.
-    fn words(&self) -> &'a str {
-        self.present.map_or("", |place| place.scene.player.as_str())
+    /// What the current place is marked with, and the words for the player in its scene.
+    fn words(&self) -> Cow<'a, str> {
+        let Some(place) = self.present else {
+            return Cow::Borrowed("");
+        };
+        let words = place.scene.player.as_str();
+        match self.model.mark(&place) {
+            Some(mark) => Cow::Owned(format!("! {mark}  {words}").trim_end().to_owned()),
+            None => Cow::Borrowed(words),
+        }
     }
 
     pub(super) fn big(&self, name: &str, height: u16) -> Option<Fit> {
@@ -187,32 +201,36 @@ impl<'a> Stage<'a> {
     fn render_header(&self, has_clock_row: bool, area: Rect, buf: &mut Buffer) {
         let sheet = self.model.sheet;
         let look = &self.look;
-        let mode = if self.model.view.sends_cues {
-            ""
-        } else {
-            "  REHEARSAL: cues held"
+        let rig = self.model.rig.mode.as_str();
+        let mode = match (self.model.view.sends_cues, rig) {
+            (true, _) => rig.to_owned(),
+            (false, "rehearsal") => REHEARSAL.to_owned(),
+            (false, _) => format!("{rig}  {REHEARSAL}"),
         };
         let clock = if has_clock_row {
             String::new()
         } else {
             format!("  {}", self.model.clock())
         };
-        let right = format!("{}{mode}{clock}", self.model.rig.mode);
+        let right = format!("{mode}{clock}");
         let start = put_right(buf, area, 0, right.trim_start(), look.faint());
         let left = Rect {
             width: start.saturating_sub(1),
             ..area
         };
-        let x = put(buf, left, (BAR, 0), &sheet.show, look.faint());
-        let x = put(buf, left, (x + 2, 0), &sheet.night, look.faint());
-        let Some(place) = self.present else { return };
-        let song = format!(
-            "song {} of {}  {}",
-            place.position.song + 1,
-            sheet.songs.len(),
-            place.song.title
-        );
-        put(buf, left, (x + 3, 0), &song, look.strong());
+        let song = self.present.map_or(String::new(), |place| {
+            let (number, of) = (place.position.song + 1, sheet.songs.len());
+            format!("song {number} of {of}  {}", place.song.title)
+        });
+        // The song comes before the names of show and night, where there is no room for all.
+        let names = width(&sheet.show).saturating_add(width(&sheet.night));
+        let all = names.saturating_add(width(&song)).saturating_add(BAR + 5);
+        let mut x = BAR;
+        if all <= left.width || song.is_empty() {
+            x = put(buf, left, (x, 0), &sheet.show, look.faint());
+            x = put(buf, left, (x + 2, 0), &sheet.night, look.faint()) + 3;
+        }
+        put(buf, left, (x, 0), &song, look.strong());
     }
 
     /// The time of day and how the night goes, as much of it as there is room for.
@@ -322,7 +340,8 @@ impl<'a> Stage<'a> {
             );
             return;
         };
-        let mut facts = self.states();
+        let mut facts = self.loops();
+        facts.extend(self.states());
         let count = CountIn::of(self.model, &place);
         facts.extend(count.map(CountIn::words));
         let of_song = song_facts(place.song);
@@ -345,6 +364,17 @@ impl<'a> Stage<'a> {
             }
             facts.pop();
         }
+    }
+
+    /// The loop, and that it waits while the show is not in it.
+    fn loops(&self) -> Vec<String> {
+        let at = self.model.view.position;
+        let stretch = self.model.view.stretch;
+        let is_in = stretch.is_some_and(|(first, last)| (first..=last).contains(&at));
+        let waits = if is_in { "" } else { " waits" };
+        let words = self.model.loop_words();
+        let words = words.map(|words| format!("LOOP {}{waits}", sanitise(&words)));
+        words.into_iter().collect()
     }
 
     /// Switches of the present scene with the names of what they are at, and what waits
@@ -375,15 +405,15 @@ impl<'a> Stage<'a> {
                 &format!(" {notice} "),
                 self.look.notice(),
             );
-            put(buf, inner, (x + 2, 0), self.words(), self.look.strong());
+            put(buf, inner, (x + 2, 0), &self.words(), self.look.strong());
             return;
         }
         let words = self.words();
-        if let Some(fit) = self.big(words, inner.height) {
+        if let Some(fit) = self.big(&words, inner.height) {
             fit.render(&self.look, self.look.strong(), inner, buf);
             return;
         }
-        let lines = wrap(words, inner.width, usize::from(inner.height));
+        let lines = wrap(&words, inner.width, usize::from(inner.height));
         for (y, line) in (0u16..).zip(lines) {
             put(buf, inner, (0, y), &line, self.look.strong());
         }

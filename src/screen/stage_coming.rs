@@ -106,8 +106,11 @@ impl<'a> Stage<'a> {
     /// The break before the next song, if there is one.
     fn pause(&self) -> String {
         let order = &self.model.sheet.order;
+        let present = self.model.view.position.index();
         let next = self
             .following
+            // The way round a loop has no break before it.
+            .filter(|place| place.index > present)
             .map(|place| OrderLine::Song(place.position.song));
         let index = order.iter().position(|line| Some(line) == next.as_ref());
         let before = index.and_then(|index| order.get(..index)).unwrap_or(&[]);
@@ -121,11 +124,24 @@ impl<'a> Stage<'a> {
         }
     }
 
-    /// The scenes after the next one, as far as the night has them.
-    fn then(&self) -> Vec<Place<'a>> {
-        let first = self.model.view.position.index().saturating_add(2);
-        let places = (first..).take(THEN).map_while(|at| self.model.place(at));
-        places.collect()
+    /// The scenes after the next one, each with the one before it: as far as the night has
+    /// them, and once round a loop.
+    fn then(&self) -> Vec<(Place<'a>, Place<'a>)> {
+        let mut seen = vec![self.model.view.position.index()];
+        let mut out = Vec::new();
+        let mut before = self.following;
+        while let Some(place) = before.filter(|place| !seen.contains(&place.index)) {
+            seen.push(place.index);
+            let next = self.model.step_from(place.index);
+            before = next.and_then(|at| self.model.place(at));
+            match before {
+                Some(next) if out.len() < THEN && !seen.contains(&next.index) => {
+                    out.push((place, next));
+                }
+                _ => break,
+            }
+        }
+        out
     }
 
     /// How many they are.
@@ -144,26 +160,22 @@ impl<'a> Stage<'a> {
             1 => u16::try_from(then.len()).unwrap_or(1).max(1),
             _ => 1,
         };
-        for (index, place) in (0u16..).zip(&then) {
+        for (index, (before, place)) in (0u16..).zip(&then) {
             let wide = area.width / columns;
             let part = row(indent(area, index % columns * wide), index / columns);
             let part = Rect {
                 width: wide.saturating_sub(2).min(part.width),
                 ..part
             };
-            self.render_later(place, part, buf);
+            self.render_later(before, place, part, buf);
         }
     }
 
     /// One later scene: its call number and name, and when to press for it. Where they do
     /// not fit, the name is cut to so much that it can be told, then the moment.
-    fn render_later(&self, place: &Place, area: Rect, buf: &mut Buffer) {
-        let before = place
-            .index
-            .checked_sub(1)
-            .and_then(|at| self.model.place(at));
-        let when = before.map_or("", |before| before.scene.when.as_str());
-        let song = if before.is_some_and(|b| b.position.song != place.position.song) {
+    fn render_later(&self, before: &Place, place: &Place, area: Rect, buf: &mut Buffer) {
+        let when = before.scene.when.as_str();
+        let song = if before.position.song != place.position.song {
             format!(" ({})", place.song.title)
         } else {
             String::new()

@@ -17,7 +17,8 @@
 
 use super::ScreenModel;
 use super::look::Look;
-use super::notice::notice;
+use super::notice::short_notice;
+use super::order::SMALL;
 use super::prompt;
 use super::status::{LogLevel, LogLine};
 use super::text::{indent, put, put_right, row, rows, sanitise, tint, width, wrap};
@@ -59,6 +60,11 @@ pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
 }
 
 fn render_header(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer) {
+    let notice = short_notice(model);
+    if let Some(words) = notice.as_ref().filter(|_| area.width < SMALL) {
+        put(buf, area, (0, 0), &format!(" {words} "), look.notice());
+        return;
+    }
     let start = put_right(buf, area, 0, &format!("{} ", model.clock()), look.faint());
     let area = Rect {
         width: start,
@@ -70,7 +76,7 @@ fn render_header(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer)
         let words = format!("{} {}", place.position.call, place.scene.name);
         x = put(buf, area, (x + 3, 0), &words, look.now());
     }
-    if let Some(words) = notice(model) {
+    if let Some(words) = super::notice::notice(model) {
         put(buf, area, (x + 3, 0), &format!(" {words} "), look.notice());
         return;
     }

@@ -4,6 +4,8 @@
 use super::desk::{Desk, Facts, Reply, Wish, find_from, jump, quit, send, show, wish};
 use super::keys::UiKey;
 use super::line::{self, Order};
+use super::rehearsal;
+use crate::engine::input::Command;
 use crate::screen::state::find_place;
 use crate::screen::{Prompt, Screen, UiState};
 use crossterm::event::{KeyCode, KeyModifiers};
@@ -95,6 +97,7 @@ impl Desk {
         }
         match line::read(&text, &self.keys, facts) {
             Ok(Order::Ui(command)) => self.carry_out(command, state, facts),
+            Ok(Order::Engine(Command::Loop(wanted))) => rehearsal::set_loop(wanted, state, facts),
             Ok(Order::Engine(command)) => send(vec![command]),
             Ok(Order::Jump(target)) => jump(target, state),
             Ok(Order::Find(text)) => {
@@ -108,7 +111,7 @@ impl Desk {
                 Reply::default()
             }
             Ok(Order::Mark(text)) => {
-                let call = super::rehearsal::place(state, facts);
+                let call = rehearsal::place(state, facts);
                 call.map_or_else(Reply::default, |call| mark(state, call, text))
             }
             Err(words) => {

@@ -45,7 +45,23 @@ fn change_loop(command: UiCommand, state: &mut UiState, facts: Facts) -> Reply {
         (UiCommand::LoopTo, Some((first, last))) => Some((first.min(here), last.max(here))),
         _ => Some((here, here)),
     };
-    send(vec![Command::Loop(looped)])
+    set_loop(looped, state, facts)
+}
+
+/// Sets or ends the loop; says so if the show is not in it yet, for until then steps go on.
+pub(super) fn set_loop(
+    wanted: Option<(PositionId, PositionId)>,
+    state: &mut UiState,
+    facts: Facts,
+) -> Reply {
+    if let Some((first, last)) = wanted
+        && !facts.view.sends_cues
+        && !(first..=last).contains(&facts.view.position)
+        && let Some(line) = facts.sheet.positions.get(first.index())
+    {
+        state.said = format!("the loop starts once you are at {}", line.call);
+    }
+    send(vec![Command::Loop(wanted)])
 }
 
 /// The cursor to the next place that is marked, round the end of the night.

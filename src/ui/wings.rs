@@ -38,17 +38,15 @@ pub(super) fn act(command: UiCommand, state: &mut UiState, facts: Facts) -> Repl
         }
         (UiCommand::EndNote, _) => "a note",
         (UiCommand::IgnorePedal, _) => "a pedal",
-        // With one pair in the rig there is no doubt who is meant.
-        (UiCommand::Spare, Some(WingsRow::Note(..) | WingsRow::Pedal(_)) | None) => {
-            let pairs = facts.sheet.receivers.iter().enumerate();
-            let mut spares = pairs.filter(|(_, line)| line.spare_of.is_some());
-            match (spares.next(), spares.next()) {
-                (Some((at, _)), None) => return to_receiver(command, at, facts),
-                (None, _) => "a receiver that has a spare: this rig has none",
-                _ => "a receiver",
-            }
-        }
         (_, Some(WingsRow::Receiver(at))) => return to_receiver(command, at, facts),
+        (UiCommand::Spare, _) => {
+            let mut receivers = facts.sheet.receivers.iter();
+            if receivers.all(|line| line.spare_of.is_none()) {
+                state.said = "this rig has no spare".into();
+                return Reply::default();
+            }
+            "a receiver that has a spare"
+        }
         _ => "a receiver",
     };
     state.said = format!("put the cursor (Up, Down) on {wanted} first");

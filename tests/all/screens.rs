@@ -724,3 +724,127 @@ fn a_scene_is_clicked_where_it_is_listed() {
         assert!(found > 0, "{width}x{height}");
     }
 }
+
+/// What the player and the technician must see whatever the size: that pedals are locked,
+/// that nothing new sounds, that all was silenced, that the show waits.
+#[test]
+fn a_state_that_must_be_seen_is_seen_at_every_size() {
+    type Change = fn(&mut sample::Sample);
+    let states: [(&str, Change); 4] = [
+        ("LOCKED", |sample| sample.view.is_locked = true),
+        ("MUTED", |sample| sample.view.is_muted = true),
+        ("PANIC", |sample| sample.view.panic_us = Some(sample.now_us)),
+        ("WAITING", |sample| {
+            sample.view.receivers.fill(Presence::Waiting);
+            sample.rig.mode = "WAITING: step takes the show up".into();
+        }),
+    ];
+    for (word, change) in states {
+        let mut sample = sample::Sample::new();
+        change(&mut sample);
+        for size in [
+            (20, 1),
+            (20, 2),
+            (20, 5),
+            (24, 8),
+            (30, 10),
+            (40, 12),
+            (80, 24),
+        ] {
+            for screen in Screen::ALL {
+                sample.ui.screen = screen;
+                let found = text(&draw(&sample, size));
+                assert!(found.contains(word), "no {word} at {size:?} in\n{found}");
+            }
+        }
+        sample.ui.screen = Screen::Stage;
+        sample.ui.prompt = Some(Prompt::Jump("5.2".into()));
+        let found = text(&draw(&sample, (20, 5)));
+        assert!(found.contains(word), "{found}");
+    }
+}
+
+#[test]
+fn the_stage_says_that_a_spare_plays() {
+    let mut sample = sample::Sample::new();
+    sample.sheet.receivers[1].spare_of = Some(0);
+    sample.view.duties[1].stands_by = true;
+    let found = text(&draw(&sample, (120, 36)));
+    assert!(!found.contains("plays for"), "{found}");
+    sample.view.duties[0].stands_by = true;
+    sample.view.duties[1].stands_by = false;
+    let found = text(&draw(&sample, (120, 36)));
+    assert!(found.contains("organ plays for main"), "{found}");
+}
+
+#[test]
+fn in_a_loop_the_next_scene_is_where_the_step_leads() {
+    let mut sample = sample::Sample::new();
+    sample.view.sends_cues = false;
+    sample.rig.mode = "rehearsal".into();
+    sample.view.stretch = Some((PositionId(7), PositionId(8)));
+    let found = text(&draw(&sample, (120, 36)));
+    for words in [
+        "NOW  3.2",
+        "NEXT  3.1  Riff",
+        "LOOP 3.1 to 3.2",
+        "Salt Road",
+    ] {
+        assert!(found.contains(words), "no `{words}` in\n{found}");
+    }
+    assert_eq!(
+        found.to_lowercase().matches("rehearsal").count(),
+        1,
+        "{found}"
+    );
+    sample.view.stretch = Some((PositionId(8), PositionId(8)));
+    let found = text(&draw(&sample, (80, 24)));
+    for words in ["NEXT  3.2  Strings", "LOOP 3.2", "song 3 of 6  Salt Road"] {
+        assert!(found.contains(words), "no `{words}` in\n{found}");
+    }
+    sample.view.stretch = Some((PositionId(10), PositionId(12)));
+    let found = text(&draw(&sample, (120, 36)));
+    assert!(found.contains("NEXT  3.3"), "{found}");
+    assert!(found.contains("LOOP 3.4 to 5.2 waits"), "{found}");
+    sample.ui.screen = Screen::Order;
+    sample.view.stretch = Some((PositionId(6), PositionId(8)));
+    let found = text(&draw(&sample, (120, 36)));
+    let next = found.lines().find(|line| line.contains("NEXT"));
+    assert!(
+        next.is_some_and(|line| line.contains("Coda") || line.contains("Drizzle")),
+        "{found}"
+    );
+    assert!(found.contains("RUNNING ORDER  REHEARSAL"), "{found}");
+}
+
+#[test]
+fn a_mark_is_read_in_full_where_its_place_is() {
+    let mut sample = sample::Sample::new();
+    sample
+        .ui
+        .marks
+        .insert("3.2".into(), "watch the pickup".into());
+    sample.view.stretch = Some((PositionId(8), PositionId(8)));
+    let found = text(&draw(&sample, (80, 24)));
+    assert!(found.contains("! watch the pickup"), "{found}");
+    sample.ui.screen = Screen::Order;
+    for size in SIZES {
+        let found = text(&draw(&sample, size));
+        assert!(found.contains("! watch the pickup"), "{found}");
+    }
+    let found = text(&draw(&sample, (120, 36)));
+    assert!(found.contains("marked      watch the pickup"), "{found}");
+    sample.view.position = PositionId(9);
+    sample.ui.screen = Screen::Stage;
+    let found = text(&draw(&sample, (80, 24)));
+    assert!(!found.contains("watch"), "{found}");
+}
+
+#[test]
+fn one_song_is_no_songs() {
+    let mut sample = sample::Sample::new();
+    sample.ui.screen = Screen::Order;
+    sample.sheet.songs.truncate(1);
+    let found = text(&draw(&sample, (80, 24)));
+    assert!(found.contains("1 song  20 scenes"), "{found}");
+}

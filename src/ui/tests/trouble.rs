@@ -42,8 +42,11 @@ fn the_row_under_the_cursor_is_put_right() {
         "{}",
         bench.state.said
     );
-    let over = [Command::TakeOver(ReceiverId(1))];
-    assert_eq!(bench.typed("s"), over, "there is one spare only");
+    assert_eq!(bench.typed("s"), [], "no row yet");
+    assert_eq!(
+        bench.state.said,
+        "put the cursor (Up, Down) on a receiver that has a spare first"
+    );
     bench.key(KeyCode::Down);
     assert_eq!(bench.typed("p"), [Command::Panic(Some(ReceiverId(0)))]);
     assert_eq!(bench.typed("v"), [Command::MuteOne(ReceiverId(0), true)]);
@@ -84,12 +87,20 @@ fn a_command_is_given_by_its_name_and_completed() {
     assert_eq!(bench.key(KeyCode::Enter), [Command::Panic(None)]);
     bench.typed(":jump 1.3");
     assert_eq!(bench.key(KeyCode::Enter), [Command::Jump(PositionId(2))]);
+    bench.view.sends_cues = false;
     bench.typed(":loop 1.3 1.2");
     let looped = Command::Loop(Some((PositionId(1), PositionId(2))));
     assert_eq!(bench.key(KeyCode::Enter), [looped]);
+    assert_eq!(bench.state.said, "the loop starts once you are at 1.2");
+    bench.typed(":loop 1.1 1.2");
+    bench.key(KeyCode::Enter);
+    assert_eq!(bench.state.said, "", "the show is in it");
     bench.view.position = PositionId(2);
     bench.typed(":back 2");
     assert_eq!(bench.key(KeyCode::Enter), [Command::Jump(PositionId(0))]);
+    bench.typed(":back 3");
+    assert_eq!(bench.key(KeyCode::Enter), [], "one more than there are");
+    bench.key(KeyCode::Esc);
     bench.typed(":ignore lower hold");
     assert_eq!(bench.key(KeyCode::Enter).len(), 1);
     bench.typed(":spare spare");
