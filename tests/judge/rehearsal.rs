@@ -106,7 +106,7 @@ fn rehearse(home: &Home) -> String {
         home,
         desk: start(home, &args, &[]),
     };
-    player.desk.see(&["NOW  1.1  intro", "rehearsal"]);
+    player.desk.see(&["NOW  1.1  intro", "REHEARSAL"]);
     home.wait_log("ready: 4 of 4 inputs");
     player.down("k");
     player.up("k");
