@@ -1,8 +1,8 @@
 //! Which slot each sound of a new scene takes.
 //!
 //! A sound that stays keeps its slot; others take the planned one. If foreign notes sound
-//! there, the free slot of the group that has been silent longest; with none free, the
-//! least harm.
+//! there, the free slot of the group that has been silent longest, else the one whose ring
+//! is over first; with none free, the least harm.
 
 use super::limits::MAX_SOUNDS;
 use super::machine::{Call, Machine};
@@ -133,12 +133,19 @@ impl Machine {
         let free = open()
             .filter(|(_, state)| state.notes == 0)
             .min_by_key(|(slot, state)| {
-                let rings = !state.is_silent(call.now_us);
                 let is_plan = *slot == plan;
                 let is_wanted = wanted.contains(*slot) && !is_plan;
-                // Silent before ringing, nobody else's before somebody's, the plan before
-                // others, then the one silent longest.
-                (rings, is_wanted, !is_plan, state.ring_until_us, *slot)
+                // Silent before ringing, nobody else's before somebody's, of rings the one
+                // that is over first, the plan before others, then the one silent longest.
+                let rest_us = state.ring_until_us.saturating_sub(call.now_us);
+                (
+                    rest_us > 0,
+                    is_wanted,
+                    rest_us,
+                    !is_plan,
+                    state.ring_until_us,
+                    *slot,
+                )
             });
         if let Some((slot, _)) = free {
             return Some(Seat {

@@ -52,6 +52,8 @@ pub struct Judge {
     pub(super) restruck: Vec<Restruck>,
     pub(super) passages: Vec<(usize, usize)>,
     marks: BTreeMap<usize, u64>,
+    /// When a receiver's notes were last given up.
+    silenced_us: BTreeMap<usize, u64>,
     violations: Vec<Violation>,
     violation_count: u64,
     pub(super) matched_count: u64,
@@ -69,6 +71,7 @@ impl Judge {
             restruck: Vec::new(),
             passages: Vec::new(),
             marks: BTreeMap::new(),
+            silenced_us: BTreeMap::new(),
             violations: Vec::new(),
             violation_count: 0,
             matched_count: 0,
@@ -153,6 +156,7 @@ impl Judge {
     /// Panic, unplug or power off: nothing is asked of this receiver's notes any more but
     /// that they end.
     pub fn silence(&mut self, receiver: usize, now_us: u64) {
+        self.silenced_us.insert(receiver, now_us);
         self.entries
             .retain(|_, entry| entry.expect.receiver != receiver || entry.is_carried);
         for entry in self.entries.values_mut() {
@@ -275,10 +279,12 @@ impl Judge {
         }
     }
 
-    /// When the last owner of a note let it go, or when it began if that was later (a note
-    /// that was held back); none while one holds it.
+    /// When the last owner of a note let it go, or when it began or was given up with all of
+    /// its receiver if that was later (a note that was held back, one that went on for
+    /// another key); none while one holds it.
     fn let_go_us(&self, receiver: usize, voice: &Voice) -> Option<u64> {
-        let mut last_us = voice.start_us;
+        let silenced_us = self.silenced_us.get(&receiver).copied().unwrap_or(0);
+        let mut last_us = voice.start_us.max(silenced_us);
         for ((at, _), witness) in &self.voices {
             if *at != receiver || !same_note(&witness.voice, voice) {
                 continue;

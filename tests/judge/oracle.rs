@@ -80,7 +80,7 @@ struct Tenancy {
     told: BTreeMap<usize, [bool; 2]>,
     hears: BTreeMap<usize, [bool; 2]>,
     is_present: bool,
-    /// How often anything had moved when its scene came.
+    /// How often anything had moved when the last of its keyboards came to it.
     since: u64,
     is_fading: bool,
     ring_until_us: u64,
@@ -174,6 +174,7 @@ enum Port {
 struct Way {
     is_riding: bool,
     is_bent: bool,
+    is_fingered: bool,
 }
 
 enum Due {
@@ -436,7 +437,7 @@ impl<'a> Oracle<'a> {
                 group: Some(zone.group as u8),
             },
             key: Key::clamped(out_key),
-            velocities: curved(&self.show.rig.curves[zone.curve], velocity),
+            velocities: sent_for(zone, &self.show.rig.curves[zone.curve], velocity),
         };
         self.presses += 1;
         let id = self.judge.expect(expect);
@@ -1040,6 +1041,7 @@ impl<'a> Oracle<'a> {
             let way = Way {
                 is_riding: self.tenancies[owner].ride_until_us > now_us,
                 is_bent: self.is_bent(id),
+                is_fingered: self.has_fingers(owner),
             };
             let drain_us = drains_us[self.world.ports[receiver]];
             if drain_us > 0 {
@@ -1072,9 +1074,13 @@ impl<'a> Oracle<'a> {
             // It went back while the line was busy.
             forbid_later(&mut self.due, now_us + PORT_US, id, Change::Bend);
         }
-        if self.has_fingers(owner) {
+        if way.is_fingered {
             for change in FINGERS {
                 self.judge.allow(id, change);
+                if !self.has_fingers(owner) {
+                    // They lifted while the line was busy.
+                    forbid_later(&mut self.due, now_us + PORT_US, id, change);
+                }
             }
         }
         let ride_us = self.tenancies[owner].ride_until_us.max(now_us);
@@ -1259,9 +1265,6 @@ impl<'a> Oracle<'a> {
         let moves = self.moves;
         let tenancy = &mut self.tenancies[at];
         tenancy.is_present = true;
-        if fed_before.is_empty() {
-            tenancy.since = moves;
-        }
         if tenancy.level != level || tenancy.ride_until_us > now_us {
             // A ride on its way starts anew from where it is.
             tenancy.level = level;
@@ -1285,6 +1288,9 @@ impl<'a> Oracle<'a> {
             }
         }
         for (keyboard, catches) in self.feeds(to, index) {
+            if !fed_before.contains(&keyboard) {
+                self.tenancies[at].since = moves;
+            }
             if !fed_before.contains(&keyboard) || catches {
                 self.link(now_us, at, keyboard, catches);
             } else {
@@ -1453,11 +1459,18 @@ impl<'a> Oracle<'a> {
             if receivers.contains(&self.tenancies[at].likeness.receiver) {
                 let is_held = self.is_held(at);
                 let ring_until_us = self.last_ring_us(at);
+                let is_ringing = ring_until_us + FLOOD_US > now_us;
+                // What let it go may have come just now.
+                let ring_until_us = if is_ringing {
+                    ring_until_us.max(now_us + release_us(self.show, &self.tenancies[at].likeness))
+                } else {
+                    ring_until_us
+                };
                 self.reload_one(now_us, at);
                 let tenancy = &mut self.tenancies[at];
                 // It may have any slot of its group.
                 tenancy.ring_until_us = ring_until_us;
-                tenancy.is_doubtful = is_held || ring_until_us + FLOOD_US > now_us;
+                tenancy.is_doubtful = is_held || is_ringing;
             }
         }
     }
@@ -1869,16 +1882,36 @@ fn sounds_of(show: &Show, zones: &[Zone], settings: &[ParameterValue]) -> Vec<So
     sounds
 }
 
-/// What a curve makes of a velocity: straight lines between its points, level before the
-/// first and after the last, rounded either way; never a silent note.
-fn curved(curve: &Curve, velocity: u8) -> (Value7, Value7) {
+/// What a zone may make of a velocity: by its curve, then faded towards the ends of its
+/// window, rounded either way; never a silent note.
+fn sent_for(zone: &Zone, curve: &Curve, velocity: u8) -> (Value7, Value7) {
+    let curved = curved(curve, f64::from(velocity));
+    let rooms = [
+        (velocity - zone.velocities.0.get(), zone.velocity_fades.0),
+        (zone.velocities.1.get() - velocity, zone.velocity_fades.1),
+    ];
+    // The n-th step of a fade over m velocities has n / (m + 1) of the power, which goes with
+    // the square of velocity.
+    let power = rooms
+        .map(|(steps, fade)| (f64::from(steps) + 1.0) / (f64::from(fade) + 1.0))
+        .into_iter()
+        .fold(1.0, f64::min);
+    let value = |y: f64| Value7::clamped((y as i32).max(1));
+    (
+        value((curved.floor() * power.sqrt()).floor()),
+        value((curved.ceil() * power.sqrt()).ceil()),
+    )
+}
+
+/// A curve at a velocity: straight lines between its points, level before the first and
+/// after the last.
+fn curved(curve: &Curve, x: f64) -> f64 {
     let points: Vec<(f64, f64)> = curve
         .points
         .iter()
         .map(|(x, y)| (f64::from(x.get()), f64::from(y.get())))
         .collect();
-    let x = f64::from(velocity);
-    let y = match (points.first(), points.last()) {
+    match (points.first(), points.last()) {
         (Some(first), _) if x <= first.0 => first.1,
         (_, Some(last)) if x >= last.0 => last.1,
         (Some(_), _) => points
@@ -1889,9 +1922,7 @@ fn curved(curve: &Curve, velocity: u8) -> (Value7, Value7) {
                 pair[0].1 + share * (pair[1].1 - pair[0].1)
             }),
         _ => x,
-    };
-    let value = |y: f64| Value7::clamped((y as i32).max(1));
-    (value(y.floor()), value(y.ceil()))
+    }
 }
 
 /// What a finger does to its notes, whatever scene is played; pressure is own to every key.

@@ -697,6 +697,9 @@ impl<'a> Player<'a> {
             self.events += 1;
         }
         self.settle();
+        // On a slow line what was moved leaves when it is its turn, behind all that waits.
+        let drain_us = self.drains_us().into_iter().max().unwrap_or(0);
+        self.moved_us = Some(self.now_us + drain_us);
     }
 
     fn command(&mut self, event: Event) {

@@ -23,6 +23,7 @@ pub(crate) enum Mistake {
     DoubleNoteOn,
     EndOnFirstOwner,
     WrongKey,
+    FlatVelocity,
     WrongSlot,
     SkipProgram,
     SkipBank,
@@ -65,7 +66,7 @@ pub(crate) enum Mistake {
 }
 
 impl Mistake {
-    pub(crate) const ALL: [Self; 47] = [
+    pub(crate) const ALL: [Self; 48] = [
         Self::ForgetPedalUp,
         Self::ForgetSostenutoUp,
         Self::PedalToNewSounds,
@@ -74,6 +75,7 @@ impl Mistake {
         Self::DoubleNoteOn,
         Self::EndOnFirstOwner,
         Self::WrongKey,
+        Self::FlatVelocity,
         Self::WrongSlot,
         Self::SkipProgram,
         Self::SkipBank,
@@ -340,6 +342,9 @@ impl Saboteur {
             (Mistake::WrongKey, Message::NoteOn(channel, key, velocity)) if self.every(7) => {
                 let key = Key::clamped(i32::from(key.get()) ^ 1);
                 bent.push(with(Message::NoteOn(channel, key, velocity)));
+            }
+            (Mistake::FlatVelocity, Message::NoteOn(channel, key, _)) => {
+                bent.push(with(Message::NoteOn(channel, key, Value7::clamped(100))));
             }
             (Mistake::WrongSlot, Message::NoteOn(channel, ..)) if self.every(3) => {
                 let other = book

@@ -34,6 +34,8 @@ pub(crate) const CUE_CONTROL: u8 = 20;
 pub(crate) const PAGE_CONTROL: u8 = 21;
 /// Pages of each song, numbered through the night.
 pub(crate) const PAGES: u16 = 3;
+/// Velocities over which windows of curved zones fade.
+const FADE: u8 = 24;
 /// Ends of the line by which a curved zone bends velocities.
 pub(crate) const CURVE: [(i32, i32); 2] = [(1, 30), (127, 110)];
 /// The controller of a finger's third axis.
@@ -676,6 +678,7 @@ fn tell_apart(zones: &mut [Zone]) {
         let like = |others: &[_]| others.iter().filter(|other| **other == patches[at]).count();
         if like(&patches) > 1 {
             zone.curve = 2 + like(&patches[..at]) % BANDS;
+            zone.velocity_fades = (0, 0);
         }
     }
 }
@@ -710,7 +713,19 @@ fn zone(at: usize, zn: &Zn, receiver: usize, group: usize, rig: &Rig) -> Zone {
         ),
         keys_site: Site::default(),
         velocities: (value(velocities.0), value(velocities.1)),
-        velocity_fades: (0, 0),
+        // Windows of curved zones fade at the end that they do not share with the keyboard.
+        velocity_fades: (
+            if zn.is_curved && velocities.0 > 1 {
+                FADE
+            } else {
+                0
+            },
+            if zn.is_curved && velocities.1 < 127 {
+                FADE
+            } else {
+                0
+            },
+        ),
         curve: usize::from(zn.is_curved),
         receiver,
         group,

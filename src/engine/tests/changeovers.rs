@@ -280,6 +280,23 @@ fn crowded(slots: u8, manners: Manners) -> Play {
 }
 
 #[test]
+fn where_all_slots_ring_the_ring_that_is_over_first_gives_way() {
+    let mut play = crowded(2, GOOD);
+    play.keys("90 3c 64");
+    play.step();
+    play.keys("90 3e 64");
+    play.keys("80 3e 40");
+    play.wait(20);
+    play.keys("80 3c 40");
+    play.step();
+    assert_eq!(
+        play.view().seats[0],
+        Some(SlotId(1)),
+        "the planned slot rings 20 ms longer"
+    );
+}
+
+#[test]
 fn a_planned_slot_with_foreign_notes_is_gone_around() {
     let mut play = crowded(3, GOOD);
     play.keys("90 3c 64");
