@@ -63,6 +63,9 @@ impl Machine {
         let controller = hand.0;
         // A second Note On without a Note Off between: the first one ends.
         self.let_go(call, hand, key, NEUTRAL_RELEASE);
+        if let Some(state) = self.controllers.get_mut(controller.index()) {
+            state.struck = Some((key, velocity));
+        }
         if self.is_muted {
             return;
         }

@@ -105,6 +105,9 @@ impl Machine {
                     .get(index)
                     .copied()
                     .unwrap_or_default(),
+                struck: state
+                    .struck
+                    .map(|(key, velocity)| (key.get(), velocity.get())),
                 received: state.received,
                 unwanted: state.unwanted,
                 ..ControllerView::default()

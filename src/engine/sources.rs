@@ -16,7 +16,7 @@ use super::promptbook::{Address, ControllerId, Promptbook, SlotId};
 use super::route_way::range_on;
 use super::slots::{SlotState, bit};
 use super::touch::Led;
-use crate::midi::{Controller, Message, MpeZone, Value7, Value14, cc, scale};
+use crate::midi::{Controller, Key, Message, MpeZone, Value7, Value14, cc, scale};
 
 /// A controller at run time.
 #[derive(Clone, Debug)]
@@ -34,6 +34,8 @@ pub(super) struct ControllerState {
     pub(super) whole_range: Option<u8>,
     /// Its fingers, by channel.
     pub(super) fingers: [Finger; 16],
+    /// The key struck last, and how hard.
+    pub(super) struck: Option<(Key, Value7)>,
     pub(super) received: u64,
     pub(super) unwanted: u64,
 }
@@ -57,6 +59,7 @@ impl ControllerState {
             mpe,
             whole_range: None,
             fingers: [Finger::RESTING; 16],
+            struck: None,
             received: 0,
             unwanted: 0,
         }

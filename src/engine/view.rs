@@ -53,6 +53,8 @@ pub struct ControllerView {
     pub hold: bool,
     /// Hold, sostenuto and soft pedals that are ignored.
     pub ignored: [bool; 3],
+    /// The key struck last, and its velocity as struck.
+    pub struck: Option<(u8, u8)>,
     /// Messages received.
     pub received: u64,
     /// Notes that no zone wanted.

@@ -60,6 +60,7 @@ pub(super) fn sheet(
         out_ports: port_lines(&ports.outputs),
         songs: song_lines(show, night, places, book),
         scenes: Vec::new(),
+        curves: book.curves.iter().map(|curve| curve.to_vec()).collect(),
         positions: places
             .iter()
             .zip(&book.positions)
@@ -156,6 +157,13 @@ pub(super) fn scene_line(
                 controller: zone.controller,
                 keys: (zone.keys.0.get(), zone.keys.1.get()),
                 velocities: (zone.velocities.0.get(), zone.velocities.1.get()),
+                fades: zone.velocity_fades,
+                curve: show
+                    .rig
+                    .curves
+                    .get(zone.curve)
+                    .map_or_else(String::new, |curve| curve.name.clone()),
+                played: usize::from(entry.curve),
                 transpose: entry.transpose,
                 level_db: zone.level_db,
                 sound: usize::from(entry.sound.0),

@@ -32,6 +32,7 @@ pub mod wings;
 mod wings_learn;
 mod wings_ports;
 mod wings_rows;
+mod wings_zones;
 mod zone_map;
 
 pub use contrast::contrast;

@@ -8,7 +8,8 @@
 //!      └────────────────────────────────────────────────────────────────
 //!       0               32              64              96           127
 //! ```
-//! A cell has 2 by 4 dots, so that 64 by 32 cells hold every velocity.
+//! A cell has 2 by 4 dots, so that 64 by 32 cells hold every velocity; a smaller plot holds
+//! every second or fourth.
 
 /// The rows of the plot: 32 with the curve, an axis and its numbers.
 ///
@@ -16,57 +17,104 @@
 /// played and nothing is drawn. With `is_ascii` a cell that the curve goes through is a star.
 #[must_use]
 pub fn plot(table: &[u8; 128], window: (u8, u8), is_ascii: bool) -> Vec<String> {
-    let cells = cells(table, window);
-    let [upright, corner, flat] = if is_ascii {
-        ['|', '+', '-']
-    } else {
-        ['│', '└', '─']
+    let whole = Plot {
+        columns: 64,
+        rows: 32,
     };
-    let mut rows = Vec::new();
-    for (y, row) in cells.iter().enumerate() {
-        // The lowest of the four velocities that a row of cells stands for.
-        let label = match 4 * (ROWS - 1 - y) {
-            124 => "127".to_owned(),
-            lowest if lowest % 32 == 0 => lowest.to_string(),
-            _ => String::new(),
-        };
-        let drawn: String = row.iter().map(|dots| letter(*dots, is_ascii)).collect();
-        rows.push(format!("{label:>4} {upright}{}", drawn.trim_end()));
-    }
-    let axis: String = std::iter::repeat_n(flat, COLUMNS).collect();
-    rows.push(format!("     {corner}{axis}"));
-    let numbers = ["0", "32", "64", "96"].map(|number| format!("{number:<16}"));
-    let mut numbers = numbers.concat();
-    numbers.truncate(COLUMNS - 3);
-    rows.push(format!("      {numbers}127"));
-    rows
+    whole.drawn(table, window, is_ascii)
 }
 
-/// The dots of each cell, from the top.
-fn cells(table: &[u8; 128], window: (u8, u8)) -> [[u8; COLUMNS]; ROWS] {
-    let mut cells = [[0; COLUMNS]; ROWS];
-    let mut before = None;
-    for velocity in window.0.max(1)..=window.1.min(127) {
-        let at = usize::from(velocity);
-        let Some(out) = table.get(at).map(|out| usize::from((*out).min(127))) else {
-            continue;
-        };
-        // Where it jumps, the line goes on up or down to it.
-        let from = before.map_or(out, |before: usize| match before.cmp(&out) {
-            std::cmp::Ordering::Less => before + 1,
-            std::cmp::Ordering::Equal => out,
-            std::cmp::Ordering::Greater => before - 1,
-        });
-        for height in from.min(out)..=from.max(out) {
-            let down = 127 - height;
-            let cell = cells.get_mut(down / 4).and_then(|row| row.get_mut(at / 2));
-            if let (Some(cell), Some(dot)) = (cell, DOTS.get(down % 4)) {
-                *cell |= dot[at % 2];
-            }
-        }
-        before = Some(out);
+/// The size of a plot, in cells: halves of 64 columns and quarters of 32 rows, or all of them.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Plot {
+    pub(super) columns: usize,
+    pub(super) rows: usize,
+}
+
+impl Plot {
+    /// Columns before the curve: a number and the upright.
+    pub(super) const fn left(self) -> usize {
+        6
     }
-    cells
+
+    /// Columns in all.
+    pub(super) const fn width(self) -> usize {
+        self.left() + self.columns
+    }
+
+    /// The column and row, of the curve's own, in which a velocity stands that becomes `out`.
+    pub(super) fn cell(self, velocity: u8, out: u8) -> (usize, usize) {
+        let (x, down) = self.dot(usize::from(velocity), usize::from(out));
+        (x / 2, down / 4)
+    }
+
+    /// The same in dots.
+    fn dot(self, velocity: usize, out: usize) -> (usize, usize) {
+        let down = 127 - out.min(127);
+        (
+            velocity * 2 * self.columns / 128,
+            down * 4 * self.rows / 128,
+        )
+    }
+
+    /// The rows with the curve, an axis and its numbers; see [`plot`].
+    pub(super) fn drawn(self, table: &[u8], window: (u8, u8), is_ascii: bool) -> Vec<String> {
+        let [upright, corner, flat] = if is_ascii {
+            ['|', '+', '-']
+        } else {
+            ['│', '└', '─']
+        };
+        let mut rows = Vec::new();
+        let step = 128 / self.rows;
+        for (y, row) in self.cells(table, window).iter().enumerate() {
+            // The lowest of the velocities that a row of cells stands for.
+            let lowest = step * (self.rows - 1 - y);
+            let label = match lowest {
+                _ if y == 0 => "127".to_owned(),
+                lowest if lowest % 32 == 0 => lowest.to_string(),
+                _ => String::new(),
+            };
+            let drawn: String = row.iter().map(|dots| letter(*dots, is_ascii)).collect();
+            rows.push(format!("{label:>4} {upright}{}", drawn.trim_end()));
+        }
+        let axis: String = std::iter::repeat_n(flat, self.columns).collect();
+        rows.push(format!("     {corner}{axis}"));
+        let numbers = ["0", "32", "64", "96"];
+        let mut numbers: String = numbers
+            .iter()
+            .map(|number| format!("{number:<0$}", self.columns / 4))
+            .collect();
+        numbers.truncate(self.columns - 3);
+        rows.push(format!("      {numbers}127"));
+        rows
+    }
+
+    /// The dots of each cell, from the top.
+    fn cells(self, table: &[u8], window: (u8, u8)) -> Vec<Vec<u8>> {
+        let mut cells = vec![vec![0; self.columns]; self.rows];
+        let mut before = None;
+        for velocity in window.0.max(1)..=window.1.min(127) {
+            let at = usize::from(velocity);
+            let Some(out) = table.get(at).map(|out| usize::from((*out).min(127))) else {
+                continue;
+            };
+            // Where it jumps, the line goes on up or down to it.
+            let from = before.map_or(out, |before: usize| match before.cmp(&out) {
+                std::cmp::Ordering::Less => before + 1,
+                std::cmp::Ordering::Equal => out,
+                std::cmp::Ordering::Greater => before - 1,
+            });
+            for height in from.min(out)..=from.max(out) {
+                let (x, down) = self.dot(at, height);
+                let cell = cells.get_mut(down / 4).and_then(|row| row.get_mut(x / 2));
+                if let (Some(cell), Some(dot)) = (cell, DOTS.get(down % 4)) {
+                    *cell |= dot[x % 2];
+                }
+            }
+            before = Some(out);
+        }
+        cells
+    }
 }
 
 fn letter(dots: u8, is_ascii: bool) -> char {
@@ -76,9 +124,6 @@ fn letter(dots: u8, is_ascii: bool) -> char {
         (dots, false) => char::from_u32(BRAILLE + u32::from(dots)).unwrap_or(' '),
     }
 }
-
-const COLUMNS: usize = 64;
-const ROWS: usize = 32;
 
 /// The pattern without dots (Unicode, Braille Patterns, U+2800 to U+28FF).
 const BRAILLE: u32 = 0x2800;

@@ -25,6 +25,7 @@ use super::text::{indent, put, put_right, row, rows, sanitise, tint, width, wrap
 use super::wings_learn::learning;
 use super::wings_ports::{Line, draw, in_ports, out_ports, receivers, slots};
 use super::wings_rows::{RowLine, WingsRow, notes, pedal_lines};
+use super::wings_zones::{PLOT_LINES, zones};
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
@@ -140,6 +141,7 @@ impl Columns {
             right.extend(notes(model, look));
             right.push((Vec::new(), None));
             right.extend(pedal_lines(model, look));
+            right.extend(zones(model, look));
         } else {
             // A row each where rows are few: the inputs must be in sight.
             let most_rows = if body.height < 28 { 1 } else { 4 };
@@ -156,6 +158,9 @@ impl Columns {
         }
         left.extend(plain(counters(model, look, area.width)));
         left.extend(plain(plan_remarks(model, look, area.width)));
+        if !is_wide {
+            left.extend(zones(model, look));
+        }
         let wanted = u16::try_from(left.len()).unwrap_or(u16::MAX);
         let height = wanted.min(area.height.saturating_sub(LOG_ROWS));
         let left = Column::new(model, left, rows(area, 0, height));
@@ -172,8 +177,13 @@ impl Column {
         let at = lines
             .iter()
             .position(|(_, row)| cursor.is_some() && *row == cursor);
-        // A line more than the cursor's, where the count of hidden ones stands.
-        let first = at.map_or(0, |at| (at + 2).saturating_sub(height));
+        // What stands under the cursor's line and belongs to it, as far as there is room.
+        let below = match cursor {
+            Some(WingsRow::Zone(_)) => PLOT_LINES.min(height.saturating_sub(3)),
+            _ => 0,
+        };
+        // A line more, where the count of hidden ones stands.
+        let first = at.map_or(0, |at| (at + below + 2).saturating_sub(height));
         let first = first.min(lines.len().saturating_sub(height));
         Self { lines, first, area }
     }

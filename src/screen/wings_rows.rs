@@ -1,4 +1,5 @@
-//! The rows of the wings that something can be done to: receivers, held notes, pedals.
+//! The rows of the wings that the cursor goes over: receivers, held notes, pedals, and zones
+//! (`wings_zones`).
 //!
 //! ```text
 //!   NOTES        7 held, 2 by pedal, 2 from earlier scenes
@@ -25,6 +26,8 @@ pub enum WingsRow {
     Note(SlotId, u8),
     /// A pedal.
     Pedal(PedalId),
+    /// A zone of the present scene, by index.
+    Zone(usize),
 }
 
 /// A line of the wings, and the row that it is.
@@ -42,6 +45,9 @@ pub fn wings_rows(sheet: &Sheet, view: &View) -> Vec<WingsRow> {
         }
     }
     rows.extend(pedals(sheet, view).into_iter().map(WingsRow::Pedal));
+    let position = sheet.positions.get(view.position.index());
+    let scene = position.and_then(|line| sheet.scenes.get(line.scene));
+    rows.extend((0..scene.map_or(0, |scene| scene.zones.len())).map(WingsRow::Zone));
     rows
 }
 

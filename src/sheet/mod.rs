@@ -35,6 +35,8 @@ pub struct Sheet {
     pub songs: Vec<SongLine>,
     /// Scenes, as in the promptbook.
     pub scenes: Vec<SceneLine>,
+    /// What each of the 128 velocities becomes, as in the promptbook.
+    pub curves: Vec<Vec<u8>>,
     /// Positions, as in the promptbook.
     pub positions: Vec<PositionLine>,
     /// The night's line with breaks: what the running order lists. One line for each entry
@@ -197,6 +199,12 @@ pub struct ZoneLine {
     pub keys: (u8, u8),
     /// Velocity window.
     pub velocities: (u8, u8),
+    /// Velocities at its low and high end over which it fades in and out; 0 is none.
+    pub fades: (u8, u8),
+    /// Name of its velocity curve.
+    pub curve: String,
+    /// Index of what velocities become, fades worked in, in the sheet's `curves`.
+    pub played: usize,
     /// Semitones, all summed.
     pub transpose: i16,
     /// Level in dB, trims included.

@@ -11,8 +11,8 @@ use segue::engine::promptbook::{OutPort, PositionId, Promptbook, Setting, SoundE
 use segue::engine::swap::{Live, Swap};
 use segue::midi::mpe::Leader;
 use segue::midi::{Channel, Controller, Key, Program, Value7};
-use segue::plan::{Given, Plan, PlanError, Replan, compile, replan};
-use segue::sheet::OrderLine;
+use segue::plan::{Given, Plan, PlanError, Replan, compile, curves, replan};
+use segue::sheet::{OrderLine, ZoneLine};
 use segue::show::model::{
     ControllerItem, Curve, Leave, LevelChange, LevelLaw, Manners, Night, NightEntry, OrderEntry,
     Page, Parameter, ParameterKind, ParameterValue, PatchItem, PatchList, Port, PortKind,
@@ -254,6 +254,48 @@ fn call_numbers_survive_skips() {
     assert!(!calls(&short).iter().any(|call| call.starts_with("3.")));
     let salt = |plan: &Plan| calls(plan).iter().filter(|c| c.starts_with("2.")).count();
     assert_eq!(salt(&short) + 1, salt(&full), "one scene is left out");
+}
+
+/// What the wings draw of a zone is what `segue curves` draws of it, fades and all.
+#[test]
+fn the_sheet_has_each_zones_curve_as_it_is_played() {
+    let mut show = quarry();
+    for song in &mut show.songs {
+        let zones = song.scenes.iter_mut().flat_map(|scene| &mut scene.zones);
+        for (number, zone) in zones.enumerate().filter(|(number, _)| number % 5 == 0) {
+            zone.velocity_fades = (number as u8 % 40, 3);
+        }
+    }
+    let plan = planned(&show, night(&show, "harbour-hall"));
+    let mut bent = 0;
+    for (place, position) in plan.places.iter().zip(&plan.sheet.positions) {
+        let lines = &plan.sheet.scenes[position.scene].zones;
+        let scene = &show.songs[place.song].scenes[place.scene];
+        let drawn = |line: &ZoneLine| {
+            let table = plan.sheet.curves[line.played].clone();
+            (
+                line.keys,
+                line.velocities,
+                line.fades,
+                line.curve.clone(),
+                table,
+            )
+        };
+        let mut shown: Vec<_> = lines.iter().map(drawn).collect();
+        let written = |zone: &Zone| {
+            let (low, high) = (zone.keys.0.get(), zone.keys.1.get());
+            let window = (zone.velocities.0.get(), zone.velocities.1.get());
+            let name = show.rig.curves[zone.curve].name.clone();
+            let table = curves::of_zone(&show.rig, zone).to_vec();
+            ((low, high), window, zone.velocity_fades, name, table)
+        };
+        let mut wanted: Vec<_> = scene.zones.iter().map(written).collect();
+        shown.sort();
+        wanted.sort();
+        assert_eq!(shown, wanted, "{}", position.call);
+        bent += shown.iter().filter(|zone| zone.4[64] != 64).count();
+    }
+    assert!(bent > 10, "{bent}");
 }
 
 #[test]

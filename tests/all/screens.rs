@@ -240,6 +240,32 @@ fn wings_with_a_cursor_on_a_held_note_and_a_filtered_log() {
     }
 }
 
+/// A zone that fades in, with the last key struck in it: at every size, without colour, in
+/// ASCII, and when what was struck last was too soft for it.
+#[test]
+fn wings_with_the_cursor_on_a_zone() {
+    let draw_at = |size, change: &dyn Fn(&mut sample::Sample)| {
+        let mut sample = sample::Sample::new();
+        sample.ui.screen = Screen::Wings;
+        sample.view.position = PositionId(10);
+        sample.ui.wings = Some(screen::WingsRow::Zone(0));
+        change(&mut sample);
+        draw(&sample, size)
+    };
+    for size in SIZES {
+        let name = format!("wings-zone-{}x{}", size.0, size.1);
+        check(&name, &draw_at(size, &|_| {}));
+    }
+    let plain = draw_at((80, 24), &|sample| sample.ui.settings.colour = Colour::None);
+    check("wings-zone-no-colour-80x24", &plain);
+    let ascii = draw_at((80, 24), &|sample| sample.ui.settings.is_ascii = true);
+    check("wings-zone-ascii-80x24", &ascii);
+    let soft = draw_at((80, 24), &|sample| {
+        sample.view.controllers[0].struck = Some((67, 59));
+    });
+    check("wings-zone-soft-80x24", &soft);
+}
+
 #[test]
 fn order_with_marks_and_a_loop_while_a_command_is_typed() {
     for size in SIZES {

@@ -1,7 +1,7 @@
 //! Shows read from folders: those under `shows/`, and small ones made of texts.
 
 use std::{
-    collections::BTreeMap,
+    collections::{BTreeMap, BTreeSet},
     fs,
     path::{Path, PathBuf},
 };
@@ -9,7 +9,10 @@ use std::{
 use proptest::prelude::*;
 use segue::show::{
     finding::Findings,
-    model::{Leave, Manners, NightEntry, PatchItem, Show, When, Zone},
+    model::{
+        Join, Leave, Manners, NightEntry, PatchItem, PickUp, PortKind, ReceiverKind, RouteCurve,
+        Shape, Show, SourceKind, When, Zone,
+    },
     patches::GENERAL_MIDI,
     read::read,
 };
@@ -174,10 +177,10 @@ fn the_touring_show_is_whole() {
     assert!(files.len() <= 40, "{}", files.len());
     let (show, _) = read(&files, "quarry-lanterns");
     assert!(show.songs.len() >= 12 && show.nights.len() == 2);
-    // Three to play and the pedal box; seven to send to, one of them a spare.
+    // Three to play, the pedal box and its spare; eight to send to, one of them a spare.
     assert_eq!(
         (show.rig.controllers.len(), show.rig.receivers.len()),
-        (4, 7)
+        (5, 8)
     );
     let spares = show
         .rig
@@ -212,6 +215,93 @@ fn the_touring_show_is_whole() {
         .map(|(low, high)| (low.get(), high.get()))
         .collect();
     assert_eq!(numbers, [(21, 108), (36, 84), (48, 84)]);
+}
+
+/// What a touring player has under hands and feet, each kind at least once: the README's list
+/// of what hands move, a keyboard that is an instrument too, and spares of pedals.
+#[test]
+fn the_touring_show_has_what_hands_move() {
+    let (show, _) = read(
+        &files_in(&repository("shows/quarry-lanterns")),
+        "quarry-lanterns",
+    );
+    let rig = &show.rig;
+    let sources = || rig.controllers.iter().flat_map(|item| &item.sources);
+    let has = |is_it: fn(&SourceKind) -> bool| sources().any(|source| is_it(&source.kind));
+    assert!(has(|kind| *kind == SourceKind::Bend));
+    assert!(has(|kind| *kind == SourceKind::Pressure));
+    assert!(has(|kind| *kind == SourceKind::PolyPressure));
+    assert!(has(|kind| matches!(kind, SourceKind::Control(_))));
+    assert!(has(|kind| matches!(kind, SourceKind::Switch(_))));
+    assert!(has(|kind| matches!(kind, SourceKind::Pair(_))));
+    assert!(has(|kind| matches!(kind, SourceKind::Nrpn(..))));
+    assert!(has(|kind| matches!(kind, SourceKind::Note(_))));
+    assert!(sources().any(|source| source.is_inverted));
+    // Nothing is named and then left lying.
+    let scenes = || show.songs.iter().flat_map(|song| &song.scenes);
+    let routes = || scenes().flat_map(|scene| &scene.routes);
+    for (at, item) in rig.controllers.iter().enumerate() {
+        for (source, named) in item.sources.iter().enumerate() {
+            let is_led = routes()
+                .flat_map(|route| &route.inputs)
+                .any(|input| (input.controller, input.source) == (at, source));
+            let goes_by_itself = item.keys.is_some();
+            assert!(is_led || goes_by_itself, "{}: {}", item.name, named.name);
+        }
+    }
+    let shape = |is_it: fn(&Shape) -> bool| routes().any(|route| is_it(&route.shape));
+    let curve = |is_it: fn(&RouteCurve) -> bool| {
+        routes().any(|route| matches!(&route.shape, Shape::Follow { curve, .. } if is_it(curve)))
+    };
+    assert!(curve(|curve| *curve == RouteCurve::Linear));
+    assert!(curve(|curve| *curve == RouteCurve::Exponential));
+    assert!(curve(|curve| *curve == RouteCurve::S));
+    assert!(curve(|curve| matches!(curve, RouteCurve::Table(_))));
+    assert!(shape(
+        |shape| matches!(shape, Shape::Follow { to, .. } if to.0 > to.1)
+    ));
+    assert!(shape(|shape| matches!(
+        shape,
+        Shape::Switch {
+            is_toggle: true,
+            ..
+        }
+    )));
+    assert!(shape(
+        |shape| matches!(shape, Shape::Switch { at, is_toggle: false, .. } if at.0 + 8 < at.1)
+    ));
+    assert!(shape(|shape| matches!(shape, Shape::Steps { .. })));
+    assert!(shape(|shape| matches!(shape, Shape::Bands(_))));
+    for join in [Join::Last, Join::Highest, Join::Sum] {
+        assert!(routes().any(|route| route.join == join && route.inputs.len() > 1));
+    }
+    for pick_up in [PickUp::Jump, PickUp::Wait, PickUp::Scale] {
+        assert!(routes().any(|route| route.pick_up == pick_up));
+    }
+    assert!(routes().any(|route| route.smooth_ms > 0));
+
+    // Each key pedal does what a switch does already.
+    let is_key = |at: usize| rig.ports[rig.controllers[at].port].kind == PortKind::Keys;
+    let does = |is_spare: bool| -> BTreeSet<String> {
+        let pedals = rig.bindings.iter();
+        let chosen = pedals.filter(|pedal| is_key(pedal.controller) == is_spare);
+        chosen.map(|pedal| format!("{:?}", pedal.action)).collect()
+    };
+    assert_eq!(does(true), ["PageNext", "Step"].map(String::from).into());
+    assert!(does(true).is_subset(&does(false)));
+
+    // A keyboard's own sounds are played by name, and every panel with sounds has a list.
+    let own = rig
+        .receivers
+        .iter()
+        .position(|item| item.keyboard.is_some());
+    let is_own = |zone: &Zone| Some(zone.receiver) == own;
+    let played = scenes().filter(|scene| scene.zones.iter().any(is_own));
+    assert!(played.count() >= 4);
+    for item in &rig.receivers {
+        let has_panel = item.kind == ReceiverKind::Lights || !item.panel.is_empty();
+        assert!(has_panel, "{}", item.name);
+    }
 }
 
 /// A spare is what it stands in for, on its own port; where it says otherwise is told.

@@ -107,7 +107,7 @@ fn rehearse(home: &Home) -> String {
         desk: start(home, &args, &[]),
     };
     player.desk.see(&["NOW  1.1  intro", "REHEARSAL"]);
-    home.wait_log("ready: 4 of 4 inputs");
+    home.wait_log("ready: 5 of 5 inputs");
     player.down("k");
     player.up("k");
     player.desk.see(&["letters play keys"]);

@@ -107,7 +107,7 @@ fn a_killed_show_comes_back_at_its_position_and_waits() {
 
     let mut desk = start(&home, &DEMO_SHOW, &[]);
     desk.see(&["NOW  1.3  chorus", "waiting after a kill"]);
-    home.wait_log("ready: 4 of 4 inputs");
+    home.wait_log("ready: 5 of 5 inputs");
     desk.press("2");
     desk.see(&["WINGS", "rack"]);
     let row = desk.screen(|screen| {

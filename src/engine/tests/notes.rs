@@ -35,6 +35,20 @@ fn a_note_goes_where_its_zone_says_and_ends_there() {
     );
 }
 
+/// As struck, before any curve, of the keyboard that it was struck on; letting go is no stroke.
+#[test]
+fn the_key_struck_last_is_shown() {
+    let mut play = two_scenes();
+    assert_eq!(play.view().controllers[0].struck, None);
+    play.keys("90 3c 64");
+    play.keys("80 3c 30");
+    play.keys("90 3e 00");
+    assert_eq!(play.view().controllers[0].struck, Some((0x3c, 0x64)));
+    play.keys("90 40 01");
+    assert_eq!(play.view().controllers[0].struck, Some((0x40, 1)));
+    assert_eq!(play.view().controllers[1].struck, None);
+}
+
 #[test]
 fn a_held_note_ends_on_its_own_slot_after_a_step() {
     let mut play = two_scenes();

@@ -142,6 +142,8 @@ fn sheet() -> Sheet {
             controller: 2,
             action: "step".into(),
         }],
+        // Straight, and one that is soft for long, from 60 on, faded in over 20.
+        curves: vec![(0..128).collect(), (0..128).map(firm).collect()],
         ..Sheet::default()
     };
     for (number, (call, title, key, tempo, scenes)) in SONGS.into_iter().enumerate() {
@@ -258,10 +260,24 @@ fn zone(
         controller,
         keys,
         velocities: (1, 127),
+        fades: (0, 0),
+        curve: "straight".into(),
+        played: 0,
         transpose,
         level_db,
         sound,
     }
+}
+
+/// What a velocity becomes: 64 at 90 and 127 at 127, and below 80 the less the nearer to 60.
+fn firm(velocity: u8) -> u8 {
+    let struck = f64::from(velocity);
+    let curved = match velocity {
+        ..90 => struck * 64.0 / 90.0,
+        _ => 64.0 + (struck - 90.0) * 63.0 / 37.0,
+    };
+    let part = ((struck - 59.0) / 21.0).clamp(0.0, 1.0).sqrt();
+    (curved * part).round().max(1.0) as u8
 }
 
 fn scene(name: &str, kind: usize) -> SceneLine {
@@ -279,7 +295,10 @@ fn scene(name: &str, kind: usize) -> SceneLine {
         ],
         _ => vec![
             ZoneLine {
-                velocities: (100, 127),
+                velocities: (60, 127),
+                fades: (20, 0),
+                curve: "firm".into(),
+                played: 1,
                 ..zone(0, (28, 103), 0, 0.0, 1)
             },
             zone(0, (28, 103), 0, -4.0, 0),
@@ -350,6 +369,7 @@ fn view() -> View {
         held_over: keys(&[45, 57]),
         hold: true,
         ignored: [false; 3],
+        struck: Some((67, 71)),
         received: 8123,
         unwanted: 2,
     };
