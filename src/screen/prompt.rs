@@ -68,9 +68,11 @@ fn question(model: &ScreenModel, prompt: &Prompt, columns: u16) -> String {
             text,
             offers,
             refused,
-            ..
+            listed,
         } => {
-            if refused.is_empty() {
+            if refused.is_empty() && listed.is_some() {
+                format!(":{text}_   Enter does it, Esc leaves it")
+            } else if refused.is_empty() {
                 format!(":{text}_   {}", offered(offers, width(text), columns))
             } else {
                 format!(":{text}_   {refused}; Esc leaves it")
