@@ -21,6 +21,9 @@ use crate::store;
 /// Level of every sound: moderate, below what a show plays at (DESIGN: 0 dB is volume 100).
 const LEVEL_DB: f32 = -12.0;
 
+/// What the footer names first: the two answers to each place.
+pub(super) const FOOTER: &[(&str, &str)] = &[("step", "tick"), ("mark", "mark")];
+
 /// Asks before anything sounds; whether to go on.
 ///
 /// # Errors

@@ -25,6 +25,11 @@ struct Kept {
 impl Log {
     /// Adds a line at a time given in microseconds since the start.
     pub(super) fn push(&self, at_us: u64, level: LogLevel, words: &str) {
+        self.push_answer(at_us, level, words, "");
+    }
+
+    /// Adds a line that says to who is at the screen what came of a wish, in `answer`.
+    pub(super) fn push_answer(&self, at_us: u64, level: LogLevel, words: &str, answer: &str) {
         let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
         if kept.lines.len() == LINE_LIMIT {
             kept.lines.pop_front();
@@ -33,6 +38,7 @@ impl Log {
             time: stamp(at_us),
             level,
             words: words.to_string(),
+            answer: answer.to_string(),
         });
         kept.total += 1;
     }

@@ -68,8 +68,9 @@ pub(super) struct Start {
     pub(super) is_waiting: bool,
     /// No cue goes out until somebody lets them.
     pub(super) is_rehearsal: bool,
-    /// The marks of the rehearsals before are shown.
-    pub(super) keeps_marks: bool,
+    /// It is a line check: the marks of rehearsals are no concern of it, and each place is
+    /// ticked or marked.
+    pub(super) is_line_check: bool,
     /// Where MIDI goes.
     pub(super) way: Way,
     /// A recording that is played on the embedded rig.

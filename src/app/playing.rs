@@ -78,7 +78,7 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
         at,
         is_waiting,
         is_rehearsal: args.rehearse,
-        keeps_marks: true,
+        is_line_check: false,
         way,
         along,
         journal,
@@ -125,7 +125,7 @@ pub(super) fn line_check(args: &cli::LineCheck, err: &mut dyn Write) -> Result<(
         at: 0,
         is_waiting: false,
         is_rehearsal: true,
-        keeps_marks: false,
+        is_line_check: true,
         way: if args.model {
             Way::Model
         } else {
@@ -165,7 +165,7 @@ pub(super) fn demo(looks: cli::Looks, err: &mut dyn Write) -> Result<(), String>
         at: 0,
         is_waiting: false,
         is_rehearsal: false,
-        keeps_marks: true,
+        is_line_check: false,
         way: Way::Model,
         along: None,
         journal: None,
@@ -310,12 +310,13 @@ fn with_screen(
     // What libraries print on standard error would be drawn over the screen.
     let kept = state_file("stderr.log").and_then(|path| store::redirect_stderr(&path).ok());
     let (is_waiting, error_count) = (start.is_waiting, start.errors.len());
-    // A line check begins with none.
-    let keeps_marks = start.keeps_marks;
+    let is_line_check = start.is_line_check;
     let mut performance = start_performance(start, None)?;
     let (keys, _, refused) = wishes::keys();
     let mut state = ui_state(&performance, looks);
-    if keeps_marks {
+    if is_line_check {
+        state.footer = lining::FOOTER;
+    } else {
         state.marks = wishes::marks(&performance.sheet.show);
     }
     for words in refused {

@@ -178,11 +178,11 @@ impl Recorder {
         events.push((us, event));
     }
 
-    /// Writes the file and begins anew; where it is, or why there is none, in words.
+    /// Writes the file and begins anew.
     ///
     /// # Errors
-    /// If it cannot be made or written.
-    pub(super) fn save(&mut self) -> Result<String, String> {
+    /// If it cannot be made or written, in words.
+    pub(super) fn save(&mut self) -> Result<Saved, String> {
         self.begun_us = None;
         let tracks = std::mem::take(&mut self.tracks);
         let (count, lost) = (
@@ -198,12 +198,30 @@ impl Recorder {
         store::make_folder_of(&path)
             .and_then(|()| store::save(&path, &bytes))
             .map_err(|error| error.to_string())?;
-        let lost = if lost > 0 {
-            format!(", {lost} more did not fit")
-        } else {
-            String::new()
+        Ok(Saved { path, count, lost })
+    }
+}
+
+/// A recording that was written.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub(super) struct Saved {
+    /// The file.
+    pub(super) path: PathBuf,
+    /// Events in it.
+    count: usize,
+    /// Events that it had no room for.
+    lost: usize,
+}
+
+impl Saved {
+    /// What was saved and where, in words.
+    pub(super) fn words(&self) -> String {
+        let lost = match self.lost {
+            0 => String::new(),
+            lost => format!(", {lost} more did not fit"),
         };
-        Ok(format!("{count} events saved to {}{lost}", path.display()))
+        let path = self.path.display();
+        format!("{} events saved to {path}{lost}", self.count)
     }
 }
 

@@ -17,6 +17,7 @@ use super::recorder::{Recorder, Taken};
 use crate::ports::Clock;
 use crate::screen::LogLevel;
 use crate::sheet::Sheet;
+use crate::store;
 use crate::store::EventLog;
 
 /// How often notices are written down.
@@ -164,11 +165,18 @@ impl Scribe {
         if is_on || !self.recorder.is_running() {
             return;
         }
-        let (level, words) = match self.recorder.save() {
-            Ok(words) => (LogLevel::Note, format!("recording ended: {words}")),
-            Err(error) => (LogLevel::Error, format!("recording lost: {error}")),
+        let (level, words, answer) = match self.recorder.save() {
+            Ok(saved) => (
+                LogLevel::Note,
+                format!("recording ended: {}", saved.words()),
+                format!("recorded in {}", store::short_path(&saved.path)),
+            ),
+            Err(error) => {
+                let words = format!("recording lost: {error}");
+                (LogLevel::Error, words.clone(), words)
+            }
         };
-        self.say(self.clock.now_us(), level, &words);
+        self.say_answer(self.clock.now_us(), level, &words, &answer);
     }
 
     /// A show that somebody ended begins anew next time; one whose terminal went away does not.
@@ -205,7 +213,12 @@ impl Scribe {
     }
 
     fn say(&mut self, at_us: u64, level: LogLevel, words: &str) {
-        self.log.push(at_us, level, words);
+        self.say_answer(at_us, level, words, "");
+    }
+
+    /// Says it to who is at the screen too, in a row.
+    fn say_answer(&mut self, at_us: u64, level: LogLevel, words: &str, answer: &str) {
+        self.log.push_answer(at_us, level, words, answer);
         let line = log::line(at_us, level, words);
         if let Some(file) = &mut self.file
             && file.write_line(&line).is_err()

@@ -42,8 +42,10 @@ impl Wishes {
             Wish::Learn => self.learning.borrow_mut().begin(),
             Wish::EndLearning => self.learning.borrow_mut().end(),
             Wish::KeepLearned => match self.learning.borrow_mut().keep(&state.learned_name) {
-                Ok(words) => self.say(LogLevel::Note, &format!("learned: {words}")),
-                Err(words) => self.say(LogLevel::Warning, &format!("learned: {words}")),
+                Ok(words) => self.say(LogLevel::Note, &format!("learned: {words}"), &words),
+                Err(words) => {
+                    self.say(LogLevel::Warning, &format!("learned: {words}"), &words);
+                }
             },
             // The terminal's own affair.
             Wish::Mouse => {}
@@ -73,9 +75,10 @@ impl Wishes {
         match saved {
             Ok(path) => {
                 let words = format!("log: {} lines saved to {}", lines.len(), path.display());
-                self.say(LogLevel::Note, &words);
+                let answer = format!("log saved in {}", store::short_path(&path));
+                self.say(LogLevel::Note, &words, &answer);
             }
-            Err(error) => self.say(LogLevel::Error, &format!("log not saved: {error}")),
+            Err(error) => self.refuse(&format!("log not saved: {error}")),
         }
     }
 
@@ -90,12 +93,17 @@ impl Wishes {
                 .map_err(|error| error.to_string())
         });
         if let Err(error) = kept {
-            self.say(LogLevel::Error, &format!("marks not kept: {error}"));
+            self.refuse(&format!("marks not kept: {error}"));
         }
     }
 
-    fn say(&self, level: LogLevel, words: &str) {
-        self.log.push(self.clock.now_us(), level, words);
+    fn refuse(&self, words: &str) {
+        self.say(LogLevel::Error, words, words);
+    }
+
+    fn say(&self, level: LogLevel, words: &str, answer: &str) {
+        let now_us = self.clock.now_us();
+        self.log.push_answer(now_us, level, words, answer);
     }
 }
 

@@ -1,16 +1,19 @@
 //! The help: every command by key, made from the one key table, and the marks explained.
 //!
 //! ```text
-//!   HELP                            Down and Up scroll  Esc or ? closes
+//!   HELP  NOW 3.2 Strings over bass                       Esc or ? closes
 //!   Space, PageDown, Right     to the next scene
 //!   /                          find a scene by typing              running order
 //!   MARKS
 //!   ┣━ ━┫  a zone of the current scene     █  a sounding key
+//!   0 lines above, 46 below: Down and Up scroll
 //! ```
 
 use super::look::Look;
+use super::notice::{notice_piece, short_notice};
+use super::pieces::{Piece, put_pieces};
 use super::prompt;
-use super::state::Screen;
+use super::state::{NoteMode, Screen};
 use super::text::{put, put_right, row, rows};
 use super::{KeyLine, ScreenModel};
 use ratatui::buffer::Buffer;
@@ -29,30 +32,39 @@ pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
     let body = rows(area, 2, area.height.saturating_sub(2 + foot));
     let lines = lines(model, &look);
     let hidden = render_lines(&lines, model.ui.help_scroll, body, buf);
-    let more = if hidden > 0 {
-        format!("{hidden} more  ")
-    } else {
-        String::new()
-    };
-    let head = row(area, 0);
-    let words = format!("{more}Down and Up scroll  Esc or ? closes ");
-    let start = put_right(buf, head, 0, &words, look.faint());
-    put(
-        buf,
-        Rect {
-            width: start,
-            ..head
-        },
-        (2, 0),
-        "HELP",
-        look.strong(),
-    );
-    // Only what is asked or typed: the commands are above.
-    let prompt_model = ScreenModel {
-        keys: &[],
-        ..*model
-    };
-    prompt::render(&prompt_model, rows(area, area.height - foot, foot), buf);
+    render_head(model, &look, row(area, 0), buf);
+    let foot = rows(area, area.height - foot, foot);
+    let is_taken = model.ui.prompt.is_some() || !model.ui.said.is_empty();
+    let (above, below) = hidden;
+    if above + below > 0 && !is_taken && model.ui.notes == NoteMode::Off {
+        let words = format!("{above} lines above, {below} below: Down and Up scroll");
+        put(buf, foot, (2, 0), &words, look.warning());
+        return;
+    }
+    // Only what is asked or typed, and what letters play: the commands are above.
+    prompt::render(model, foot, buf);
+}
+
+/// Where the show is and what must be seen now: steps, rescue and the switches of the whole rig
+/// work while the help is open.
+fn render_head(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer) {
+    let mut left = vec![Piece::new(4, "HELP", look.strong())];
+    if let Some(place) = model.present() {
+        let call = format!("NOW {}", place.position.call);
+        let words = format!("{call} {}", place.scene.name);
+        left.push(Piece::new(5, &words, look.now()).or(1, &call, look.now()));
+        if place.song.pages.len() > 1 {
+            let page = format!("page {}", model.view.page.saturating_add(1));
+            left.push(Piece::new(3, &page, look.base()));
+        }
+    }
+    if !model.view.sends_cues {
+        left.push(Piece::new(2, "REHEARSAL", look.warning()));
+    }
+    let notice = short_notice(model);
+    left.extend(notice.map(|words| notice_piece(&words, 7, look)));
+    let right = Piece::new(6, "Esc or ? closes ", look.faint());
+    put_pieces(buf, area, 2, (left, vec![right]));
 }
 
 /// A line of the help: keys or mark, words, and where it works.
@@ -67,13 +79,13 @@ struct HelpLine {
 const KEYS: u16 = 26;
 const COLUMN: u16 = 98;
 
-/// Draws what fits from line `scroll` on; gives how many lines do not.
-fn render_lines(lines: &[HelpLine], scroll: usize, area: Rect, buf: &mut Buffer) -> usize {
+/// Draws what fits from line `scroll` on; gives how many lines are before and after that.
+fn render_lines(lines: &[HelpLine], scroll: usize, area: Rect, buf: &mut Buffer) -> (usize, usize) {
     let columns = (area.width / COLUMN).max(1);
     let width = area.width / columns;
     let height = usize::from(area.height);
     if height == 0 {
-        return lines.len();
+        return (0, lines.len());
     }
     let capacity = height * usize::from(columns);
     let first = scroll.min(lines.len().saturating_sub(capacity));
@@ -100,7 +112,7 @@ fn render_lines(lines: &[HelpLine], scroll: usize, area: Rect, buf: &mut Buffer)
             line.style,
         );
     }
-    lines.len().saturating_sub(capacity)
+    (first, lines.len().saturating_sub(first + capacity))
 }
 
 fn lines(model: &ScreenModel, look: &Look) -> Vec<HelpLine> {

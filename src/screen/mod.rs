@@ -17,6 +17,7 @@ mod narrow;
 mod notice;
 pub mod order;
 mod palette;
+mod pieces;
 mod plot;
 mod prompt;
 mod scale;
@@ -38,7 +39,7 @@ mod zone_map;
 pub use contrast::contrast;
 pub use count_in::{counted_beat, is_playing};
 pub use plot::plot;
-pub use state::{Colour, Listing, NoteMode, Prompt, Screen, Settings, Theme, UiState};
+pub use state::{Colour, Listing, NOTE_ROWS, NoteMode, Prompt, Screen, Settings, Theme, UiState};
 pub use wings_rows::{WingsRow, wings_rows};
 
 pub use status::{InPortStatus, LearnedStatus, LogLevel, LogLine, OutPortStatus, RigStatus};
@@ -92,15 +93,13 @@ pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
     if area.is_empty() {
         return;
     }
-    if model.ui.is_help {
-        help::render(model, area, buf);
-        return;
-    }
     match model.ui.screen {
+        _ if model.ui.is_help => help::render(model, area, buf),
         Screen::Stage => stage::render(model, area, buf),
         Screen::Wings => wings::render(model, area, buf),
         Screen::Order => order::render(model, area, buf),
     }
+    prompt::render_offers(model, area, buf);
 }
 
 /// What a place of a screen stands for.

@@ -2,6 +2,7 @@
 
 use super::ScreenModel;
 use super::look::Look;
+use super::pieces::Piece;
 use super::text::{put, put_right, row};
 use crate::engine::view::{Presence, Swallowed, View};
 use ratatui::buffer::Buffer;
@@ -45,6 +46,13 @@ pub(super) fn short_notice(model: &ScreenModel) -> Option<String> {
         .take(model.sheet.receivers.len());
     let is_waiting = present.any(|presence| *presence == Presence::Waiting);
     notice(model).or_else(|| is_waiting.then(|| "WAITING: step takes the show up".to_owned()))
+}
+
+/// A notice as a piece of a header: all of it until `rank`, then its first words.
+pub(super) fn notice_piece(words: &str, rank: u8, look: &Look) -> Piece {
+    let first = words.split(':').next().unwrap_or_default();
+    let (all, first) = (format!(" {words} "), format!(" {first} "));
+    Piece::new(rank, &all, look.notice()).or(0, &first, look.notice())
 }
 
 /// Where no row is left for words: what must be seen, over the last row of `area` that is

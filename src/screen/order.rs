@@ -15,7 +15,8 @@
 //! Beside the list, where there is room, stands the scene under the cursor with its map.
 
 use super::look::Look;
-use super::notice::short_notice;
+use super::notice::{notice_piece, short_notice};
+use super::pieces::{Piece, put_pieces};
 use super::prompt;
 use super::scale::Scale;
 use super::state::Listing;
@@ -81,34 +82,29 @@ fn render_header(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer)
         put(buf, area, (0, 0), &format!(" {words} "), look.notice());
         return;
     }
-    let right = format!(
-        "{}  {}  {} ",
+    let counts = format!(
+        "{}  {}",
         counted(sheet.songs.len(), "song"),
         counted(sheet.positions.len(), "scene"),
-        model.clock()
     );
-    let start = put_right(buf, area, 0, &right, look.faint());
-    let left = Rect {
-        width: start.saturating_sub(1),
-        ..area
-    };
-    let x = put(buf, left, (2, 0), "RUNNING ORDER", look.strong());
-    if let Some(words) = notice {
-        put(buf, left, (x + 2, 0), &format!(" {words} "), look.notice());
-        return;
-    }
-    let x = if model.view.sends_cues {
-        x
-    } else {
-        put(buf, left, (x + 2, 0), "REHEARSAL", look.warning())
-    };
-    let x = put(buf, left, (x + 2, 0), &sheet.night, look.base());
     let times: Vec<String> = [sheet.start_minute, sheet.end_minute]
         .into_iter()
         .flatten()
         .map(|minute| format!("{:02}:{:02}", minute / 60, minute % 60))
         .collect();
-    put(buf, left, (x + 2, 0), &times.join(" to "), look.faint());
+    let mut left =
+        vec![Piece::new(5, "RUNNING ORDER", look.strong()).or(0, "ORDER", look.strong())];
+    left.extend(notice.map(|words| notice_piece(&words, 7, look)));
+    if !model.view.sends_cues {
+        left.push(Piece::new(2, "REHEARSAL", look.warning()));
+    }
+    left.push(Piece::new(4, &sheet.night, look.base()));
+    left.push(Piece::new(6, &times.join(" to "), look.faint()));
+    let right = vec![
+        Piece::new(8, &counts, look.faint()),
+        Piece::new(3, &format!("{} ", model.clock()), look.faint()),
+    ];
+    put_pieces(buf, area, 2, (left, right));
 }
 
 /// `1 song`, `2 songs`.

@@ -1,9 +1,10 @@
 //! The last row: what is being typed or asked, otherwise the commands at hand.
 
-use super::ScreenModel;
 use super::look::Look;
-use super::state::{NoteMode, Prompt};
-use super::text::{put, width};
+use super::pieces::{Piece, put_pieces};
+use super::state::{NOTE_ROWS, NoteMode, Prompt};
+use super::text::{cut, put, rows, width};
+use super::{KeyLine, ScreenModel};
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 
@@ -17,7 +18,7 @@ pub(super) fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
         .ui
         .prompt
         .as_ref()
-        .map(|prompt| question(model, prompt))
+        .map(|prompt| question(model, prompt, area.width))
     {
         buf.set_style(area, look.when());
         put(buf, area, (0, 0), &format!(" {words}"), look.when());
@@ -27,11 +28,16 @@ pub(super) fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
         put(buf, area, (2, 0), &model.ui.said, look.warning());
         return;
     }
-    let x = notes(model).map_or(0, |words| put(buf, area, (2, 0), &words, look.warning()));
-    commands(model, &look, x, area, buf);
+    let x = match model.ui.notes {
+        NoteMode::On { .. } => notes(model, &look, area, buf),
+        NoteMode::Off => 0,
+    };
+    if !model.ui.is_help {
+        commands(model, &look, x, area, buf);
+    }
 }
 
-fn question(model: &ScreenModel, prompt: &Prompt) -> String {
+fn question(model: &ScreenModel, prompt: &Prompt, columns: u16) -> String {
     match prompt {
         Prompt::Find(text) => format!("find: {text}_   Enter keeps the cursor here, Esc leaves it"),
         Prompt::Jump(text) => {
@@ -62,9 +68,12 @@ fn question(model: &ScreenModel, prompt: &Prompt) -> String {
             text,
             offers,
             refused,
+            listed,
         } => {
-            if refused.is_empty() {
-                format!(":{text}_   {}", offers.join("  "))
+            if refused.is_empty() && listed.is_some() {
+                format!(":{text}_   Enter does it, Esc leaves it")
+            } else if refused.is_empty() {
+                format!(":{text}_   {}", offered(offers, width(text), columns))
             } else {
                 format!(":{text}_   {refused}; Esc leaves it")
             }
@@ -85,8 +94,71 @@ fn name(model: &ScreenModel, position: usize) -> String {
     )
 }
 
-/// How to go on while letters are notes; then where they lie and how their end is known.
-fn notes(model: &ScreenModel) -> Option<String> {
+/// As many whole offers as there is room for behind `used` columns of text, and how many more
+/// there are.
+fn offered(offers: &[String], used: u16, columns: u16) -> String {
+    let more = |count: usize| match count {
+        0 => String::new(),
+        _ => format!("  +{count}, Tab lists them"),
+    };
+    let words = |count: usize| {
+        let shown = offers.get(..count).unwrap_or_default().join("  ");
+        format!("{shown}{}", more(offers.len() - count))
+    };
+    let is_short = |words: &String| width(words).saturating_add(used).saturating_add(6) <= columns;
+    let all = Some(words(offers.len())).filter(is_short);
+    let some = || (0..offers.len()).map(words).take_while(is_short).last();
+    all.or_else(some).unwrap_or_default()
+}
+
+/// Draws the list of what a command line may become over the rows of `area` above its last, as
+/// many as it takes, at most half of them.
+pub(super) fn render_offers(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
+    let Some(Prompt::Line {
+        offers,
+        listed: Some(first),
+        ..
+    }) = &model.ui.prompt
+    else {
+        return;
+    };
+    let look = Look::new(model.ui.settings);
+    let offers = offers.get(*first..).unwrap_or_default();
+    let wide = offers.iter().map(|offer| width(offer)).max().unwrap_or(0);
+    let wide = wide.saturating_add(3).clamp(1, area.width.max(1));
+    let columns = usize::from((area.width.saturating_sub(2) / wide).max(1));
+    let most = usize::from(area.height / 2).saturating_sub(1);
+    let high = offers.len().div_ceil(columns).min(most);
+    let rows_taken = u16::try_from(high).unwrap_or(0).saturating_add(1);
+    let top = area.height.saturating_sub(rows_taken.saturating_add(1));
+    let area = rows(area, top, rows_taken.min(area.height.saturating_sub(1)));
+    let blank = " ".repeat(usize::from(area.width));
+    for y in 0..area.height {
+        put(buf, area, (0, y), &blank, look.base());
+    }
+    let shown = (high * columns).min(offers.len());
+    let head = match (offers.len() - shown, *first) {
+        _ if offers.is_empty() => "nothing fits".to_owned(),
+        (0, 0) => "Tab completes".to_owned(),
+        (0, before) => format!("{before} before these: Tab goes back to the first"),
+        (after, _) => format!("{after} more after these: Tab goes on"),
+    };
+    let rule = look.marks.rule.repeat(2);
+    put(buf, area, (0, 0), &format!("{rule} {head} "), look.faint());
+    // Down the columns, as lists are read.
+    for (at, offer) in offers.iter().take(shown).enumerate() {
+        let at = (at / high.max(1), at % high.max(1));
+        let (Ok(column), Ok(y)) = (u16::try_from(at.0), u16::try_from(at.1)) else {
+            break;
+        };
+        let x = column.saturating_mul(wide).saturating_add(2);
+        put(buf, area, (x, y + 1), offer, look.base());
+    }
+}
+
+/// What the letters play and the keys that matter meanwhile: what is left out where there is
+/// no room is the least needed by somebody whose letters command nothing.
+fn notes(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer) -> u16 {
     let NoteMode::On {
         controller,
         base,
@@ -94,58 +166,100 @@ fn notes(model: &ScreenModel) -> Option<String> {
         length_ms,
     } = model.ui.notes
     else {
-        return None;
+        return 0;
     };
-    let from = model.sheet.key_name(base);
-    let end = if has_releases {
-        "end as keys are let go".to_owned()
+    let line = model.sheet.controllers.get(controller);
+    let name = cut(line.map_or("?", |line| &line.name), LONGEST_NAME);
+    let [lower, upper] = NOTE_ROWS;
+    let from = |letter: char, base: u8| format!("{letter} {}", model.sheet.key_name(base));
+    let rows = format!(
+        "{}, {}",
+        from(lower, base),
+        from(upper, base.saturating_add(12))
+    );
+    let ends = if has_releases {
+        "notes end as keys are let go".to_owned()
     } else {
-        format!("last {length_ms} ms: this terminal reports no releases")
+        format!("notes last {length_ms} ms: this terminal reports no releases")
     };
-    let name = model
-        .sheet
-        .controllers
-        .get(controller)
-        .map_or("?", |line| &line.name);
-    let key = |command: &str| {
+    let warning = look.warning();
+    // A key with a name of its own is no note, whatever the letters are.
+    let key = |rank: u8, command: &str, words: &str| {
         let line = model.keys.iter().find(|line| line.name == command);
-        line.and_then(|line| line.keys.first())
-            .map_or("?", String::as_str)
+        let keys = line.map_or(&[][..], |line| &line.keys);
+        let named = keys.iter().find(|key| key.chars().count() > 1);
+        let key = named.or(keys.first())?;
+        Some(Piece::key(rank, key, words, look))
     };
-    let (next, off) = (key("notes"), key("close"));
-    Some(format!(
-        "{next} next, {off} off: letters play {name} from {from}, {end}"
-    ))
+    let first = |command: &str| {
+        let line = model.keys.iter().find(|line| line.name == command);
+        line.and_then(|line| line.keys.first().cloned())
+    };
+    let octaves = [first("octave down"), first("octave up")];
+    let octaves: Vec<String> = octaves.into_iter().flatten().collect();
+    let mut pieces = vec![
+        Piece::new(8, &format!("letters play {name}: {rows}"), warning).or(
+            0,
+            &format!("{name}: {rows}"),
+            warning,
+        ),
+        Piece::key(5, &octaves.join(" "), "octave", look),
+    ];
+    pieces.extend(key(2, "panic", "panic"));
+    pieces.extend(first("notes").map(|key| Piece::key(4, &key, "next", look)));
+    pieces.extend(key(3, "close", "off"));
+    pieces.push(Piece::new(9, &ends, look.faint()));
+    // The way to the help keeps its place at the end.
+    let area = Rect {
+        width: area.width.saturating_sub(help_width(model)),
+        ..area
+    };
+    put_pieces(buf, area, 2, (pieces, Vec::new()))
+}
+
+/// Columns of a keyboard's name where letters play it.
+const LONGEST_NAME: u16 = 12;
+
+/// Columns of the way to the help, with the blank before it.
+fn help_width(model: &ScreenModel) -> u16 {
+    let help = model.keys.iter().find(|line| line.name == "help");
+    help.and_then(|line| Some(width(line.keys.first()?) + width(&line.name) + 3))
+        .unwrap_or(0)
 }
 
 fn commands(model: &ScreenModel, look: &Look, x: u16, area: Rect, buf: &mut Buffer) {
     let screen = model.ui.screen;
-    let lines = model
+    let is_help = |line: &KeyLine| line.name == "help";
+    let first = model.ui.footer.iter().filter_map(|(name, word)| {
+        let line = model.keys.iter().find(|line| line.name == *name)?;
+        Some((line, *word))
+    });
+    let is_first = |line: &KeyLine| model.ui.footer.iter().any(|(name, _)| line.name == *name);
+    let others = model
         .keys
         .iter()
         .filter(|line| line.footer.contains(&screen) && line.screens.contains(&screen))
         // Letters are notes on the model rig and in rehearsal only.
-        .filter(|line| line.name != "notes" || model.ui.may_play || !model.view.sends_cues);
+        .filter(|line| line.name != "notes" || model.ui.may_play || !model.view.sends_cues)
+        .filter(|line| !is_first(line) && !is_help(line))
+        .map(|line| (line, line.name.as_str()));
     let mut x = x.saturating_add(2);
     // The way to all the others keeps its place at the end.
-    let help = model.keys.iter().find(|line| line.name == "help");
-    let help = help.and_then(|line| Some((line.keys.first()?, &line.name)));
-    let reserved = help.map_or(0, |(key, name)| width(key) + width(name) + 3);
-    let is_help = |line: &super::KeyLine| line.name == "help";
-    for line in lines.filter(|line| !is_help(line)) {
+    let reserved = help_width(model);
+    for (line, word) in first.chain(others) {
         let Some(key) = line.keys.first() else {
             continue;
         };
-        let needed = width(key)
-            .saturating_add(width(&line.name))
-            .saturating_add(1);
+        let needed = width(key).saturating_add(width(word)).saturating_add(1);
         if x.saturating_add(needed).saturating_add(reserved) > area.width {
             break;
         }
         x = put(buf, area, (x, 0), key, look.strong());
-        x = put(buf, area, (x + 1, 0), &line.name, look.faint()) + 2;
+        x = put(buf, area, (x + 1, 0), word, look.faint()) + 2;
     }
-    if let Some((key, name)) = help.filter(|_| reserved + x <= area.width) {
+    let help = model.keys.iter().find(|line| is_help(line));
+    let help = help.and_then(|line| Some((line.keys.first()?, &line.name)));
+    if let Some((key, name)) = help.filter(|_| reserved + x <= area.width + 2) {
         let x = put(buf, area, (x, 0), key, look.strong());
         put(buf, area, (x + 1, 0), name, look.faint());
     }

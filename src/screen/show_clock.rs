@@ -5,6 +5,11 @@
 //! its scenes are taken as equally long. The pace of the night is the planned time of the
 //! present position and the time since the step to it, but never more than is planned for
 //! it: a scene that takes longer makes the night late from then on.
+//!
+//! A night has no date. Until its first step, and in rehearsal, the start that is meant is the
+//! next one, or the one before for as long as the night then begun would last; once a night is
+//! played, the start nearest in time. More than [`PLAN_S`] off the plan it is no night by the
+//! plan, and nothing is said of early or late.
 //! A song without a length leaves everything after it unsaid rather than guessed.
 
 use super::ScreenModel;
@@ -13,10 +18,14 @@ use crate::sheet::{OrderLine, Sheet};
 
 const DAY_S: i64 = 24 * 3600;
 
+/// How far a night may be off its plan and still be held against it: 3 hours (common practice,
+/// no source: a later start is another arrangement).
+pub(super) const PLAN_S: i64 = 3 * 3600;
+
 /// How the night goes. All times in seconds.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub(super) struct Pace {
-    /// To the planned start, while nothing has been stepped yet and it is not reached.
+    /// To the planned start, while nothing has been stepped yet, or in rehearsal.
     pub(super) to_start_s: Option<i64>,
     /// How much later than planned (less than 0: earlier); none without a planned start.
     pub(super) late_s: Option<i64>,
@@ -41,29 +50,33 @@ impl Pace {
         let since_s = i64::try_from(since_us / 1_000_000).unwrap_or(i64::MAX);
         let at_s = from_s.saturating_add(since_s.min(length_s));
         let to_end_s = end(sheet).map(|end_s| end_s - at_s);
-        let elapsed_s = sheet
-            .start_minute
-            .map(|minute| apart(i64::from(time_s), i64::from(minute) * 60));
-        if let Some(elapsed_s) = elapsed_s.filter(|elapsed| *elapsed < 0)
-            && view.step_us.is_none()
-        {
-            return Self {
-                to_start_s: Some(-elapsed_s),
-                to_end_s,
-                ..Self::default()
-            };
+        let start_s = sheet.start_minute.map(|minute| i64::from(minute) * 60);
+        let time_s = i64::from(time_s);
+        if view.step_us.is_none() || !view.sends_cues {
+            let to_start_s = start_s.and_then(|start_s| to_start(sheet, start_s, time_s));
+            if to_start_s.is_some() {
+                return Self {
+                    to_start_s,
+                    to_end_s,
+                    ..Self::default()
+                };
+            }
         }
+        let is_of_plan = |seconds: &i64| seconds.abs() <= PLAN_S;
+        let elapsed_s = start_s.map(|start_s| apart(time_s, start_s));
+        let late_s = elapsed_s.map(|elapsed_s| elapsed_s - at_s);
         let left_s = sheet
             .end_minute
-            .map(|minute| apart(i64::from(minute) * 60, i64::from(time_s)));
+            .map(|minute| apart(i64::from(minute) * 60, time_s));
+        let over_s = to_end_s
+            .zip(left_s)
+            .map(|(needed_s, left_s)| needed_s - left_s);
         Self {
             to_start_s: None,
-            late_s: elapsed_s.map(|elapsed_s| elapsed_s - at_s),
+            late_s: late_s.filter(is_of_plan),
             to_break_s: next_break(sheet, view.position.index()).map(|break_s| break_s - at_s),
             to_end_s,
-            over_s: to_end_s
-                .zip(left_s)
-                .map(|(needed_s, left_s)| needed_s - left_s),
+            over_s: over_s.filter(is_of_plan),
         }
     }
 
@@ -127,6 +140,17 @@ fn planned(sheet: &Sheet, position: usize) -> Option<(i64, i64)> {
         .min(count);
     let at = |index: i64| length_s * index / count;
     Some((from_s + at(index), at(index + 1) - at(index)))
+}
+
+/// How long it is to the next start of a night that nobody has begun; none while it could be
+/// played still: up to its planned end, by its songs or by the time that it must be over.
+fn to_start(sheet: &Sheet, start_s: i64, time_s: i64) -> Option<i64> {
+    let since_s = (time_s - start_s).rem_euclid(DAY_S);
+    let stated_s = sheet
+        .end_minute
+        .map(|minute| (i64::from(minute) * 60 - start_s).rem_euclid(DAY_S));
+    let length_s = end(sheet).max(stated_s).unwrap_or(DAY_S / 2);
+    (since_s >= length_s).then_some(DAY_S - since_s)
 }
 
 /// The planned end, as seconds after the night's start.
@@ -267,6 +291,42 @@ mod tests {
     #[test]
     fn before_the_start_it_counts_down() {
         assert_eq!(words(&sheet(), 0, (18, 55), None), "starts in 1 h 05");
+    }
+
+    #[test]
+    fn a_night_that_nobody_began_is_the_next_one_once_this_one_would_be_over() {
+        // By its songs it ends at 20:22, by its end at 20:30.
+        let begun = "29 min behind; break in 6 min; end 20:51, in 22 min; 21 min too long";
+        assert_eq!(words(&sheet(), 0, (20, 29), None), begun);
+        assert_eq!(words(&sheet(), 0, (20, 30), None), "starts in 23 h 30");
+        assert_eq!(words(&sheet(), 0, (2, 15), None), "starts in 17 h 45");
+        assert_eq!(words(&sheet(), 0, (8, 30), None), "starts in 11 h 30");
+    }
+
+    #[test]
+    fn hours_off_the_plan_it_is_no_night_by_the_plan() {
+        let played = "break in 6 min; end 23:23, in 22 min";
+        assert_eq!(
+            words(&sheet(), 0, (23, 0), Some(0)),
+            "3 h 00 behind; break in 6 min; end 23:22, in 22 min; 2 h 52 too long"
+        );
+        assert_eq!(
+            words(&sheet(), 0, (23, 1), Some(0)),
+            format!("{played}; 2 h 53 too long")
+        );
+        let in_rehearsal = |h: u32, m: u32| {
+            let view = View {
+                sends_cues: false,
+                step_us: Some(0),
+                ..View::default()
+            };
+            let time_s = (h * 60 + m) * 60;
+            Pace::of(&sheet(), &view, time_s, 0).words(time_s)
+        };
+        assert_eq!(
+            in_rehearsal(19, 0),
+            [("starts in 1 h 00".to_owned(), false)]
+        );
     }
 
     #[test]

@@ -140,6 +140,10 @@ pub enum NoteMode {
     },
 }
 
+/// The letters of the lowest notes of the lower and of the upper row of letters, a C each, an
+/// octave apart.
+pub const NOTE_ROWS: [char; 2] = ['z', 'q'];
+
 /// A question or a line being typed.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub enum Prompt {
@@ -166,6 +170,8 @@ pub enum Prompt {
         offers: Vec<String>,
         /// Why the last Enter did nothing; empty if there was none.
         refused: String,
+        /// The first offer of those listed above the line; none if they are not listed.
+        listed: Option<usize>,
     },
     /// Whether to jump to this position, asked in a show.
     ConfirmJump(usize),
@@ -204,6 +210,8 @@ pub struct UiState {
     pub has_mouse: bool,
     /// What is played is being recorded.
     pub is_recording: bool,
+    /// Commands that the footer has before all others, each with its word there.
+    pub footer: &'static [(&'static str, &'static str)],
     /// First log line from the end that the wings show (0 follows the log).
     pub log_scroll: usize,
     /// First line of the help shown.

@@ -105,4 +105,6 @@ pub struct LogLine {
     pub level: LogLevel,
     /// What happened, in words.
     pub words: String,
+    /// What it says to who is at the screen and asked for it, in a row; empty if nobody did.
+    pub answer: String,
 }

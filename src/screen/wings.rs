@@ -17,8 +17,9 @@
 
 use super::ScreenModel;
 use super::look::Look;
-use super::notice::short_notice;
+use super::notice::{notice_piece, short_notice};
 use super::order::SMALL;
+use super::pieces::{Piece, put_pieces};
 use super::prompt;
 use super::status::{LogLevel, LogLine};
 use super::text::{indent, put, put_right, row, rows, sanitise, tint, width, wrap};
@@ -66,27 +67,23 @@ fn render_header(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer)
         put(buf, area, (0, 0), &format!(" {words} "), look.notice());
         return;
     }
-    let start = put_right(buf, area, 0, &format!("{} ", model.clock()), look.faint());
-    let area = Rect {
-        width: start,
-        ..area
-    };
-    let x = put(buf, area, (2, 0), "WINGS", look.strong());
-    let mut x = put(buf, area, (x + 2, 0), &model.rig.mode, look.base());
+    let mut left = vec![
+        Piece::new(7, "WINGS", look.strong()),
+        Piece::new(4, &model.rig.mode, look.base()),
+    ];
     if let Some(place) = model.present() {
         let words = format!("{} {}", place.position.call, place.scene.name);
-        x = put(buf, area, (x + 3, 0), &words, look.now());
+        left.push(Piece::new(8, &words, look.now()).or(3, &place.position.call, look.now()));
     }
-    if let Some(words) = super::notice::notice(model) {
-        put(buf, area, (x + 3, 0), &format!(" {words} "), look.notice());
-        return;
-    }
-    let (words, style) = match model.rig.is_realtime {
-        Some(true) => ("real-time priority", look.good()),
-        Some(false) => ("no real-time priority", look.warning()),
-        None => ("priority not known", look.faint()),
+    left.extend(super::notice::notice(model).map(|words| notice_piece(&words, 5, look)));
+    let (words, short, style) = match model.rig.is_realtime {
+        Some(true) => ("real-time priority", "real-time", look.good()),
+        Some(false) => ("no real-time priority", "no real-time", look.warning()),
+        None => ("priority not known", "", look.faint()),
     };
-    put(buf, area, (x + 3, 0), words, style);
+    left.push(Piece::new(9, words, style).or(6, short, style));
+    let clock = Piece::new(2, &format!("{} ", model.clock()), look.faint());
+    put_pieces(buf, area, 2, (left, vec![clock]));
 }
 
 /// Rows that the log keeps however much stands above it.

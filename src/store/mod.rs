@@ -15,6 +15,6 @@ pub use error::StoreError;
 pub use folder::{FolderContents, MAX_FILE_BYTES, MAX_FILES, MAX_FOLDER_BYTES, read_folder};
 pub use journal::{Journal, MAX_JOURNAL_BYTES, PositionRecord, ShowIdentity};
 pub use log::{EventLog, MAX_LOG_BYTES, SavedStderr, redirect_stderr};
-pub use places::{config_dir, state_dir};
+pub use places::{config_dir, short_path, state_dir};
 pub use save::save;
 pub use single::{make_folder_of, read_file, write_new_folder};

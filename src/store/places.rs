@@ -28,6 +28,17 @@ pub fn state_dir() -> Result<PathBuf, StoreError> {
     Ok(folder)
 }
 
+/// A path as people type it: `~` for the home folder.
+#[must_use]
+pub fn short_path(path: &Path) -> String {
+    let home = etcetera::home_dir().ok();
+    let below = home.and_then(|home| Some(path.strip_prefix(home).ok()?.display().to_string()));
+    below.map_or_else(
+        || path.display().to_string(),
+        |below| format!("~{}{below}", std::path::MAIN_SEPARATOR),
+    )
+}
+
 fn strategy() -> Result<impl AppStrategy, StoreError> {
     etcetera::choose_app_strategy(etcetera::AppStrategyArgs {
         top_level_domain: String::new(),

@@ -5,7 +5,7 @@ use super::keys::{Keys, UiCommand, UiKey};
 use super::notes::{NOTE_MS, NoteKeys, semitones};
 use super::prompts::paste;
 use super::tonight::{self, NightEdit};
-use super::{rehearsal, wings};
+use super::{help, rehearsal, wings};
 use crate::engine::input::Command;
 use crate::engine::promptbook::{ControllerId, PositionId};
 use crate::engine::view::View;
@@ -132,7 +132,14 @@ impl Desk {
             return Reply::default();
         }
         let command = self.keys.lookup(key, state.screen).map(|row| row.command);
+        if state.is_help && matches!(command, Some(UiCommand::Send(Command::Resend { .. }))) {
+            state.said = "the state is sent again".into();
+        }
         match command {
+            Some(command) if state.is_help && !help::passes(command) => {
+                state.said = "the help covers that: close it first".into();
+                Reply::default()
+            }
             // A held key goes on moving a cursor, and does nothing else twice.
             Some(command) if !is_repeat || is_scroll(command) => {
                 self.carry_out(command, state, facts)

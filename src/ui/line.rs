@@ -10,9 +10,6 @@ use crate::engine::promptbook::{ControllerId, PositionId, ReceiverId};
 use crate::engine::view::PedalId;
 use crate::screen::state::find_place;
 
-/// Offers shown and completed at most.
-const MAX_OFFERS: usize = 12;
-
 /// What a line asks for.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub(super) enum Order {
@@ -20,8 +17,8 @@ pub(super) enum Order {
     Ui(UiCommand),
     /// Something for the engine.
     Engine(Command),
-    /// To this position.
-    Jump(usize),
+    /// To this position; and what is to be said of it, if anything.
+    Jump(usize, String),
     /// A text to find in the running order.
     Find(String),
     /// A text that lines of the log must hold.
@@ -51,7 +48,7 @@ pub(super) fn read(text: &str, keys: &Keys, facts: Facts) -> Result<Order, Strin
             Ok(Order::Engine(Command::IgnorePedal(pedal, !is_ignored)))
         }
         Takes::Place => find_place(facts.sheet, rest, facts.view.position.index())
-            .map(Order::Jump)
+            .map(|to| Order::Jump(to, String::new()))
             .ok_or_else(|| "no such scene tonight".into()),
         Takes::Count => back_by(rest, facts),
         Takes::Stretch => stretch(row.command, rest, facts),
@@ -63,11 +60,11 @@ pub(super) fn read(text: &str, keys: &Keys, facts: Facts) -> Result<Order, Strin
     }
 }
 
-/// What may be typed on: whole lines, at most a dozen.
+/// What may be typed on: whole lines, all that there are.
 pub(super) fn offers(text: &str, keys: &Keys, facts: Facts) -> Vec<String> {
     let mut out: Vec<String> = Vec::new();
     let mut offer = |line: String| {
-        if out.len() < MAX_OFFERS && !out.contains(&line) {
+        if !out.contains(&line) {
             out.push(line);
         }
     };
@@ -207,13 +204,20 @@ pub(super) fn to_receiver(command: UiCommand, receiver: ReceiverId, facts: Facts
     }))
 }
 
+/// Back by so many scenes, at most to the first of the night, and then that is said.
 fn back_by(count: &str, facts: Facts) -> Result<Order, String> {
     let count: usize = count
         .parse()
         .map_err(|_| "say how many, such as `back 3`")?;
-    let to = facts.view.position.index().checked_sub(count);
-    to.map(Order::Jump)
-        .ok_or_else(|| "the night does not begin that early".into())
+    let at = facts.view.position.index();
+    match at.checked_sub(count) {
+        Some(to) => Ok(Order::Jump(to, String::new())),
+        None if at == 0 => Err("this is the first scene of the night".into()),
+        None => {
+            let words = format!("back {at}, not {count}: this is the first scene of the night");
+            Ok(Order::Jump(0, words))
+        }
+    }
 }
 
 /// `loop`, `loop 7.2`, `loop 7.1 7.3`, `loop off`.

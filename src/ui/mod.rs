@@ -6,6 +6,7 @@
 
 pub mod desk;
 mod frame_writer;
+mod help;
 pub mod input;
 pub mod keys;
 mod line;

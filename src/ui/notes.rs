@@ -160,6 +160,12 @@ mod tests {
     }
 
     #[test]
+    fn the_letters_that_the_screen_names_begin_the_rows() {
+        let rows = crate::screen::NOTE_ROWS.map(semitones);
+        assert_eq!(rows, [Some(0), Some(12)]);
+    }
+
+    #[test]
     fn a_repeat_makes_a_note_longer_and_a_new_press_strikes_again() {
         let mut notes = NoteKeys::default();
         assert_eq!(notes.press('z', LOWER_KEYBOARD, 48, 0), [on(48)]);

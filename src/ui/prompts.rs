@@ -13,6 +13,9 @@ use crossterm::event::{KeyCode, KeyModifiers};
 /// Characters that a prompt takes; more are ignored.
 const MAX_TYPED: usize = 64;
 
+/// Offers that Tab goes on by, where they are listed.
+const LISTED: usize = 10;
+
 impl Desk {
     /// An open command line with what may be typed on.
     pub(super) fn line(&self, text: String, facts: Facts) -> Prompt {
@@ -21,6 +24,7 @@ impl Desk {
             text,
             offers,
             refused: String::new(),
+            listed: None,
         }
     }
 
@@ -50,8 +54,23 @@ impl Desk {
             (prompt, KeyCode::Backspace) => {
                 typed(prompt)?.pop();
             }
-            (Prompt::Line { text, offers, .. }, KeyCode::Tab) => {
-                *text = line::complete(text, offers);
+            (
+                Prompt::Line {
+                    text,
+                    offers,
+                    listed,
+                    ..
+                },
+                KeyCode::Tab,
+            ) => {
+                let complete = line::complete(text, offers);
+                if complete == *text {
+                    // Nothing to complete: what there is is listed, then its next part.
+                    let next = listed.map_or(0, |first| first + LISTED);
+                    *listed = Some(next).filter(|next| *next < offers.len()).or(Some(0));
+                    return Some(Reply::default());
+                }
+                *text = complete;
             }
             (_, KeyCode::Enter) => return Some(self.answer(state, facts)),
             _ => return None,
@@ -62,7 +81,15 @@ impl Desk {
                 find_from(state, facts, 0);
             }
             Some(Prompt::Filter(text)) => state.log_filter.clone_from(text),
-            Some(Prompt::Line { text, .. }) => state.prompt = Some(self.line(text.clone(), facts)),
+            Some(Prompt::Line { text, listed, .. }) => {
+                let is_listed = listed.is_some();
+                let mut line = self.line(text.clone(), facts);
+                if let Prompt::Line { listed, .. } = &mut line {
+                    // A list goes on from its beginning as one types.
+                    *listed = is_listed.then_some(0);
+                }
+                state.prompt = Some(line);
+            }
             _ => {}
         }
         Some(Reply::default())
@@ -95,11 +122,19 @@ impl Desk {
         if text.trim().is_empty() {
             return Reply::default();
         }
-        match line::read(&text, &self.keys, facts) {
+        let order = line::read(&text, &self.keys, facts);
+        if order.is_ok() {
+            // Whatever it does is seen on the screen, not behind the help.
+            state.is_help = false;
+        }
+        match order {
             Ok(Order::Ui(command)) => self.carry_out(command, state, facts),
             Ok(Order::Engine(Command::Loop(wanted))) => rehearsal::set_loop(wanted, state, facts),
             Ok(Order::Engine(command)) => send(vec![command]),
-            Ok(Order::Jump(target)) => jump(target, state),
+            Ok(Order::Jump(target, words)) => {
+                state.said = words;
+                jump(target, state)
+            }
             Ok(Order::Find(text)) => {
                 show(state, Screen::Order);
                 state.find = text;

@@ -179,6 +179,13 @@ impl Frames {
         let lines = self.log.len();
         source.drain_log(&mut self.log);
         let new_lines = self.log.len().saturating_sub(lines);
+        let news = self.log.iter().rev().take(new_lines);
+        if let Some(answer) = news
+            .map(|line| &line.answer)
+            .find(|words| !words.is_empty())
+        {
+            state.said.clone_from(answer);
+        }
         if state.log_scroll > 0 {
             // What is being read stays where it is while lines come in below.
             state.log_scroll = state.log_scroll.saturating_add(new_lines);

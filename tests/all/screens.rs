@@ -278,6 +278,7 @@ fn order_with_marks_and_a_loop_while_a_command_is_typed() {
             text: "mut".into(),
             offers: vec!["mute".into(), "mute one".into()],
             refused: String::new(),
+            listed: None,
         });
         check(
             &format!("order-rehearsal-{}x{}", size.0, size.1),
@@ -502,6 +503,115 @@ fn the_answer_to_a_prompt_is_shown_before_it_is_given() {
     assert!(found.contains("leave the show?"), "{found}");
 }
 
+/// The last row of an 80-column terminal names the letters, and how to panic and to leave.
+#[test]
+fn letters_that_are_notes_are_said_with_their_way_out() {
+    let mut sample = sample::Sample::new();
+    sample.ui.notes = NoteMode::On {
+        controller: 1,
+        base: 48,
+        has_releases: false,
+        length_ms: 700,
+    };
+    for screen in Screen::ALL {
+        sample.ui.screen = screen;
+        let found = text(&draw(&sample, (80, 24)));
+        let last = found.lines().last().unwrap();
+        let said = "upper: z C3, q C4  - + octave  F12 panic  k next  Esc off";
+        assert!(last.contains(said) && last.ends_with("? help"), "{last}");
+    }
+}
+
+/// What does not fit is counted, with the way to see it.
+#[test]
+fn lists_say_that_more_is_there() {
+    let mut sample = sample::Sample::new();
+    sample.ui.is_help = true;
+    let foot = |sample: &sample::Sample| {
+        let found = text(&draw(sample, (80, 24)));
+        found.lines().last().unwrap().to_owned()
+    };
+    assert!(
+        foot(&sample).starts_with("  0 lines above, "),
+        "{}",
+        foot(&sample)
+    );
+    sample.ui.help_scroll = 1000;
+    assert!(
+        foot(&sample).contains(", 0 below: Down and Up scroll"),
+        "{}",
+        foot(&sample)
+    );
+    sample.view.is_locked = true;
+    sample.view.panic_us = Some(sample.now_us);
+    let found = text(&draw(&sample, (80, 24)));
+    let head = found.lines().next().unwrap();
+    assert!(head.contains("NOW 3.2") && head.contains("PANIC"), "{head}");
+    sample.ui.is_help = false;
+    let offers: Vec<String> = (0..71).map(|at| format!("command {at}")).collect();
+    let line = |listed| Prompt::Line {
+        text: String::new(),
+        offers: offers.clone(),
+        refused: String::new(),
+        listed,
+    };
+    sample.ui.prompt = Some(line(None));
+    assert!(
+        foot(&sample).contains("command 3  +67, Tab lists them"),
+        "{}",
+        foot(&sample)
+    );
+    sample.ui.prompt = Some(line(Some(0)));
+    let found = text(&draw(&sample, (80, 24)));
+    assert!(found.contains("command 0"), "{found}");
+    assert!(found.contains("5 more after these: Tab goes on"), "{found}");
+    sample.ui.prompt = Some(line(Some(10)));
+    let found = text(&draw(&sample, (80, 24)));
+    assert!(
+        found.contains("command 10") && found.contains("command 70"),
+        "{found}"
+    );
+    assert!(found.contains("10 before these: Tab goes back"), "{found}");
+    // The stage keeps its upper half.
+    assert!(found.contains("Salt Road"), "{found}");
+}
+
+/// In a line check the two answers to a place are named first, on every screen.
+#[test]
+fn a_footer_of_its_own_comes_before_the_others() {
+    let mut sample = sample::Sample::new();
+    sample.ui.footer = &[("step", "tick"), ("mark", "mark")];
+    for screen in Screen::ALL {
+        sample.ui.screen = screen;
+        let found = text(&draw(&sample, (80, 24)));
+        let last = found.lines().last().unwrap();
+        assert!(last.starts_with("  Space tick  a mark  "), "{last}");
+        assert!(!last.contains("step") && last.ends_with("? help"), "{last}");
+    }
+}
+
+/// Whole words give way, and what is wrong stays.
+#[test]
+fn headers_keep_what_matters_at_80_columns() {
+    let mut sample = sample::Sample::new();
+    sample.view.is_locked = true;
+    sample.rig.is_realtime = Some(false);
+    sample.ui.screen = Screen::Wings;
+    let found = text(&draw(&sample, (80, 24)));
+    let head = found.lines().next().unwrap();
+    for words in ["3.2", "LOCKED", "no real-time", "21:14"] {
+        assert!(head.contains(words), "{words}: {head}");
+    }
+    sample.view.is_locked = false;
+    sample.view.sends_cues = false;
+    sample.ui.screen = Screen::Order;
+    let found = text(&draw(&sample, (80, 24)));
+    let head = found.lines().next().unwrap();
+    for words in ["REHEARSAL", "Tuesday, Quay Hall", "20:00 to 22:30", "21:14"] {
+        assert!(head.contains(words), "{words}: {head}");
+    }
+}
+
 /// Names that try to leave their cells.
 fn hostile(sample: &mut sample::Sample) {
     let name = "\x1b[2J\u{202e}日本\u{200b}\t👩\u{200d}🎤\u{fe0f}e\u{301}\r\n";
@@ -563,6 +673,16 @@ fn prompts() -> impl Strategy<Value = Option<Prompt>> {
         any_text().prop_map(|text| Some(Prompt::Jump(text))),
         any_text().prop_map(|text| Some(Prompt::Learn(text))),
         any::<usize>().prop_map(|to| Some(Prompt::ConfirmJump(to))),
+        (
+            proptest::collection::vec(any_text(), 0..30),
+            any::<Option<u8>>()
+        )
+            .prop_map(|(offers, listed)| Some(Prompt::Line {
+                text: String::new(),
+                offers,
+                refused: String::new(),
+                listed: listed.map(usize::from),
+            })),
     ]
 }
 

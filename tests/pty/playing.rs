@@ -1,6 +1,6 @@
 //! The three screens, keys that command, letters that are notes.
 
-use crate::desk::{Home, kitty, main_keyboard, start};
+use crate::desk::{DEMO_SHOW, Home, kitty, main_keyboard, start};
 
 #[test]
 fn the_demo_opens_on_its_first_scene_and_steps() {
@@ -53,6 +53,27 @@ fn the_three_screens_help_find_and_jump() {
     desk.press("\r");
     desk.press("1");
     desk.see(&["NOW  2.6  solo"]);
+}
+
+/// Where the file is stands on the screen that somebody looks at; the file is there.
+#[test]
+fn the_end_of_a_recording_says_where_it_is() {
+    let home = Home::new();
+    let mut desk = start(&home, &[&DEMO_SHOW[..], &["--rehearse"]].concat(), &[]);
+    desk.see(&["NOW  1.1  intro"]);
+    desk.press("*");
+    desk.see(&["RECORDING"]);
+    desk.press(" ");
+    desk.see(&["NOW  1.2  verse"]);
+    desk.press("*");
+    desk.see(&["recorded in "]);
+    home.wait_log("recording ended");
+    let log = home.log();
+    let saved = log.lines().find_map(|line| line.split_once(" saved to "));
+    let (_, path) = saved.unwrap();
+    let name = std::path::Path::new(path).file_name().unwrap();
+    assert!(std::path::Path::new(path).exists(), "{path}");
+    desk.see(&[name.to_str().unwrap()]);
 }
 
 #[test]

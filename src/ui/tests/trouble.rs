@@ -67,6 +67,77 @@ fn the_row_under_the_cursor_is_put_right() {
     assert_eq!(bench.typed("L"), [Command::LockPedals(true)]);
 }
 
+/// Text, the first offer that is listed, and why the last Enter did nothing.
+fn line_of(bench: &Bench) -> (&str, Option<usize>, &str) {
+    let Some(Prompt::Line {
+        text,
+        listed,
+        refused,
+        ..
+    }) = &bench.state.prompt
+    else {
+        panic!("the line stays to be mended");
+    };
+    (text, *listed, refused)
+}
+
+#[test]
+fn tab_lists_what_it_cannot_complete() {
+    let mut bench = wings();
+    bench.typed(":");
+    assert_eq!(line_of(&bench).1, None);
+    bench.key(KeyCode::Tab);
+    assert_eq!(line_of(&bench), ("", Some(0), ""), "an empty line too");
+    bench.key(KeyCode::Tab);
+    assert_eq!(line_of(&bench).1, Some(10), "the next part");
+    bench.typed("pan");
+    assert_eq!(line_of(&bench).1, Some(0), "the list follows what is typed");
+    bench.key(KeyCode::Tab);
+    assert_eq!(line_of(&bench), ("panic", Some(0), ""));
+    bench.typed(" ");
+    bench.key(KeyCode::Tab);
+    bench.key(KeyCode::Tab);
+    assert_eq!(line_of(&bench).1, Some(0), "round its end");
+    // All are offered: a beginning that the first dozen share is not shared by the rest.
+    bench.sheet.positions.clear();
+    for at in (0..20).chain(100..101) {
+        bench.sheet.positions.push(crate::sheet::PositionLine {
+            call: format!("{}.{}", 1 + at / 100, at),
+            ..Default::default()
+        });
+    }
+    bench.key(KeyCode::Esc);
+    bench.typed(":jump ");
+    bench.key(KeyCode::Tab);
+    assert_eq!(line_of(&bench).0, "jump ");
+}
+
+#[test]
+fn what_the_help_covers_is_left_alone() {
+    let mut bench = wings();
+    bench.typed("?");
+    let refused = "the help covers that: close it first";
+    for covered in ["p", "s", "w", "f", "l", "*", "i", "d"] {
+        assert_eq!(bench.typed(covered), [], "`{covered}`");
+        assert_eq!(bench.state.said, refused, "`{covered}`");
+        assert_eq!(bench.state.prompt, None, "`{covered}`");
+    }
+    assert_eq!(
+        bench.key(KeyCode::PageDown),
+        [Command::Step],
+        "said in its head"
+    );
+    assert_eq!(bench.typed("!"), [Command::Panic(None)]);
+    assert_eq!(bench.key(KeyCode::F(12)), [Command::Panic(None)]);
+    assert_eq!(bench.key(KeyCode::F(5)).len(), 1);
+    assert_eq!(bench.state.said, "the state is sent again");
+    assert_eq!(bench.typed("L"), [Command::LockPedals(true)]);
+    assert!(bench.state.is_help);
+    bench.typed(":mark too loud");
+    bench.key(KeyCode::Enter);
+    assert!(!bench.state.is_help, "what a command does is seen");
+}
+
 #[test]
 fn a_command_is_given_by_its_name_and_completed() {
     use crate::engine::promptbook::ReceiverId;
@@ -79,10 +150,7 @@ fn a_command_is_given_by_its_name_and_completed() {
     );
     bench.typed(":pan");
     assert_eq!(bench.key(KeyCode::Enter), []);
-    let Some(Prompt::Line { refused, .. }) = &bench.state.prompt else {
-        panic!("the line stays to be mended");
-    };
-    assert_eq!(refused, "no such command");
+    assert_eq!(line_of(&bench).2, "no such command");
     bench.key(KeyCode::Tab);
     assert_eq!(bench.key(KeyCode::Enter), [Command::Panic(None)]);
     bench.typed(":jump 1.3");
@@ -99,7 +167,13 @@ fn a_command_is_given_by_its_name_and_completed() {
     bench.typed(":back 2");
     assert_eq!(bench.key(KeyCode::Enter), [Command::Jump(PositionId(0))]);
     bench.typed(":back 3");
-    assert_eq!(bench.key(KeyCode::Enter), [], "one more than there are");
+    assert_eq!(bench.key(KeyCode::Enter), [Command::Jump(PositionId(0))]);
+    let said = "back 2, not 3: this is the first scene of the night";
+    assert_eq!(bench.state.said, said);
+    bench.view.position = PositionId(0);
+    bench.typed(":back 1");
+    assert_eq!(bench.key(KeyCode::Enter), [], "there is nothing before it");
+    assert_eq!(line_of(&bench).2, "this is the first scene of the night");
     bench.key(KeyCode::Esc);
     bench.typed(":ignore lower hold");
     assert_eq!(bench.key(KeyCode::Enter).len(), 1);

@@ -526,6 +526,7 @@ fn log() -> Vec<LogLine> {
         time: time.into(),
         level,
         words: words.into(),
+        answer: String::new(),
     };
     vec![
         line(
