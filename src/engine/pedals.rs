@@ -112,10 +112,19 @@ impl SlotState {
 
     /// Forgets all links.
     pub(super) fn unlink_all(&mut self) {
-        for told in &mut self.told {
-            *told = [0; 3];
+        for pedal in 0..PEDALS.len() {
+            self.unlink(pedal);
         }
-        self.hears = [0; 3];
+    }
+
+    /// Forgets the links of one pedal.
+    pub(super) fn unlink(&mut self, pedal: usize) {
+        for value in self.told.iter_mut().filter_map(|told| told.get_mut(pedal)) {
+            *value = 0;
+        }
+        if let Some(hears) = self.hears.get_mut(pedal) {
+            *hears = 0;
+        }
     }
 }
 

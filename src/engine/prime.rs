@@ -391,13 +391,15 @@ impl Machine {
         let mut place = progress.place;
         while place < end {
             self.tell_place(call, slot, sound, place);
+            let Some(state) = self.slots.get(slot.index()) else {
+                break;
+            };
+            if state.may_ring_until_us > call.now_us {
+                break;
+            }
             place += 1;
             let is_told = call.handed_out != before;
-            let is_loading = self
-                .slots
-                .get(slot.index())
-                .is_none_or(|state| state.loads_until_us.is_some());
-            if is_loading || (is_slow && is_told) {
+            if state.loads_until_us.is_some() || (is_slow && is_told) {
                 break;
             }
         }
@@ -452,19 +454,20 @@ impl Machine {
     }
 
     /// A silent slot forgets the feet that it was left to, with its pedals up: whoever
-    /// abandons it later has nothing to bring up.
+    /// abandons it later has nothing to bring up. If one that came up lets something ring, the
+    /// others are still linked, and come up when it has rung out.
     fn begin_slot(&mut self, call: &mut Call<'_>, slot: SlotId) {
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
-        state.ramp = None;
-        state.unlink_all();
         for (pedal, number) in PEDALS.iter().enumerate() {
-            let may_be_down = self.slots.get(slot.index()).is_some_and(|state| {
-                let is_down = state.is_down.get(pedal).copied().unwrap_or(false);
-                is_down || state.known.control(*number) != UNKNOWN
-            });
-            if may_be_down {
+            let Some(state) = self.slots.get_mut(slot.index()) else {
+                return;
+            };
+            if state.may_ring_until_us > call.now_us {
+                return;
+            }
+            state.ramp = None;
+            state.unlink(pedal);
+            let is_down = state.is_down.get(pedal).copied().unwrap_or(false);
+            if is_down || state.known.control(*number) != UNKNOWN {
                 self.sync_pedal(call, slot, pedal, call.telling);
             }
         }
