@@ -13,8 +13,8 @@ use crate::midi::mpe::Leader;
 use crate::screen::UiState;
 use crate::sheet::Sheet;
 use crate::show::model::{
-    KeyboardLink, Leave, LevelChange, Night, NightEntry, OrderEntry, Receiver, ReceiverKind, Rig,
-    Scene, Show, Site, Song, When, Zone,
+    KeyboardLink, Leave, LevelChange, Night, NightEntry, Receiver, ReceiverKind, Rig, Scene, Show,
+    Site, Song, Zone,
 };
 use crate::store;
 
@@ -95,14 +95,7 @@ pub(super) fn show(show: &Show, is_manners: bool) -> Show {
             receiver.manners.load_ms = 0;
         }
     }
-    let entry = |song: usize| NightEntry::Song {
-        song,
-        call: (song + 1).to_string(),
-        transpose: 0,
-        is_skipped: false,
-        skipped_scenes: Vec::new(),
-        site: Site::default(),
-    };
+    let entry = |song| NightEntry::all_of(song, Site::default());
     let night = Night {
         name: "line-check".into(),
         title: if is_manners {
@@ -226,25 +219,9 @@ fn manners(show: &Show, receiver: usize, patches: &BTreeSet<(usize, usize)>) -> 
 }
 
 fn song(receiver: &Receiver, scenes: Vec<Scene>) -> Song {
-    let order = (0..scenes.len())
-        .map(|scene| OrderEntry {
-            scene,
-            call: (scene + 1).to_string(),
-            site: Site::default(),
-        })
-        .collect();
     Song {
-        name: receiver.name.clone(),
-        site: Site::default(),
         title: title(receiver),
-        tempo: None,
-        beats: None,
-        key: String::new(),
-        transpose: 0,
-        length_s: None,
-        pages: Vec::new(),
-        scenes,
-        order,
+        ..Song::straight(receiver.name.clone(), scenes)
     }
 }
 
@@ -287,18 +264,11 @@ fn scene(show: &Show, name: &str, sound: Option<(usize, usize, usize)>, words: &
     });
     Scene {
         name: name.to_owned(),
-        site: Site::default(),
         zones: zones.collect(),
-        patches: Vec::new(),
-        settings: Vec::new(),
-        routes: Vec::new(),
-        cues: Vec::new(),
-        page: None,
-        page_site: Site::default(),
         player: words.to_owned(),
         technician: words.to_owned(),
-        when: When::default(),
         is_brief: true,
+        ..Scene::default()
     }
 }
 

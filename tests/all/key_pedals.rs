@@ -1,6 +1,5 @@
 //! Pedals that are computer keyboards, from the rig's file to the step.
 
-use std::collections::BTreeMap;
 use std::fs;
 use std::process::Command;
 
@@ -12,7 +11,8 @@ use segue::midi::{Channel, Key, KeyCode, Message, Value7};
 use segue::plan;
 use segue::replay::{Take, TakeEvent, write_recording};
 use segue::show::model::Show;
-use segue::show::read::read;
+
+use crate::small_shows;
 
 const SONG: &str = r#"(version: 1, scenes: {
     "one": (zones: {"all": (patch: "Church Organ")}),
@@ -41,12 +41,8 @@ fn rig(pedals: &str) -> String {
 }
 
 fn show(pedals: &str) -> (Show, Vec<String>) {
-    let files = BTreeMap::from([
-        ("rig.ron".to_owned(), rig(pedals).into_bytes()),
-        ("songs/song.ron".to_owned(), SONG.as_bytes().to_vec()),
-    ]);
-    let (show, findings) = read(&files, "test");
-    let told = findings.kept().iter().map(ToString::to_string).collect();
+    let (show, findings) = small_shows::reading(&rig(pedals), SONG);
+    let told = findings.iter().map(ToString::to_string).collect();
     (show, told)
 }
 

@@ -17,4 +17,5 @@ mod ron_tree;
 mod routes;
 mod screens;
 mod show_read;
+mod small_shows;
 mod store_files;

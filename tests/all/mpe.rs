@@ -11,9 +11,10 @@ use segue::engine::promptbook::{InPort, PositionId, Promptbook};
 use segue::midi::{Channel, Controller, Key, Message, Value7, Value14};
 use segue::plan;
 use segue::replay::{self, Run};
-use segue::show::read::read;
 use segue::sim::{Heard, ReceiverModel, ReceiverSpec, Voice, VoiceId, Zones};
 use segue::wire::PortKind;
+
+use crate::small_shows;
 
 /// A show of one song: the surface's MPE zone, the groups of the instrument, the scenes.
 fn night(surface: &str, groups: &str, scenes: &[&str]) -> Arc<Promptbook> {
@@ -28,21 +29,10 @@ fn night(surface: &str, groups: &str, scenes: &[&str]) -> Arc<Promptbook> {
     defaults: (from: "pads", to: "glass"),
 )"#
     );
-    let (mut names, mut all) = (String::new(), String::new());
-    for (index, scene) in scenes.iter().enumerate() {
-        names += &format!("\"{index}\", ");
-        all += &format!("\"{index}\": (zones: {{{scene}}}),\n");
-    }
-    let song = format!("(version: 1, scenes: {{{all}}}, order: [{names}])");
-    let files = BTreeMap::from([
-        ("rig.ron".to_owned(), rig.into_bytes()),
-        ("songs/song.ron".to_owned(), song.into_bytes()),
-    ]);
-    let (show, findings) = read(&files, "show");
-    let told: Vec<String> = findings.kept().iter().map(ToString::to_string).collect();
-    assert!(told.is_empty(), "{}", told.join("\n"));
-    let plan = plan::compile(&show, &show.nights[0]).unwrap();
-    Arc::new(plan.promptbook)
+    let scenes: Vec<String> = (scenes.iter())
+        .map(|zones| format!("zones: {{{zones}}}"))
+        .collect();
+    Arc::new(small_shows::book(&rig, &scenes))
 }
 
 /// A voice as it is heard: key, velocity, program, and where its pitch, pressure and slide
@@ -388,7 +378,8 @@ fn the_same_evening_gives_the_same_bytes() {
 #[test]
 fn the_touring_show_plays_its_surface_whole() {
     let folder = crate::show_read::repository("shows/quarry-lanterns");
-    let (show, _) = read(&crate::show_read::files_in(&folder), "quarry-lanterns");
+    let (show, _) =
+        segue::show::read::read(&crate::show_read::files_in(&folder), "quarry-lanterns");
     let plan = plan::compile(&show, &show.nights[0]).unwrap();
     let port = |name: &str| show.rig.ports.iter().position(|port| port.name == name);
     let pads = plan
@@ -475,9 +466,8 @@ fn a_wrong_zone_is_told() {
         let rig = format!(
             r#"(version: 1, ports: {{"rack": (name: "Rack")}}, receivers: {{"glass": (port: "rack", slots: {zone})}})"#
         );
-        let files = BTreeMap::from([("rig.ron".to_owned(), rig.into_bytes())]);
-        let (_, findings) = read(&files, "show");
-        let told: Vec<String> = findings.kept().iter().map(ToString::to_string).collect();
+        let (_, findings) = small_shows::reading(&rig, "(version: 1)");
+        let told: Vec<String> = findings.iter().map(ToString::to_string).collect();
         assert!(
             told.iter()
                 .any(|told| told.contains(words) && told.starts_with("rig.ron:1:")),

@@ -1,14 +1,12 @@
 //! Keyboards with sounds of their own, and levels of whole scenes, from the show's files to
 //! what goes out.
 
-use std::collections::BTreeMap;
-
 use segue::engine::Engine;
 use segue::engine::input::{Command, Input, Outbox, Payload};
 use segue::engine::promptbook::{InPort, OutPort, PositionId, Promptbook};
 use segue::midi::{Channel, Controller, Key, Message, Program, Value7, Value14};
-use segue::plan;
-use segue::show::read::read;
+
+use crate::small_shows;
 
 /// A show of one song with these scenes, on a keyboard with sounds of its own.
 fn night(keys: &str, scenes: &[&str]) -> Promptbook {
@@ -21,20 +19,7 @@ fn night(keys: &str, scenes: &[&str]) -> Promptbook {
     defaults: (from: "stage", to: "own"),
 )"#
     );
-    let (mut names, mut all) = (String::new(), String::new());
-    for (index, scene) in scenes.iter().enumerate() {
-        names += &format!("\"{index}\", ");
-        all += &format!("\"{index}\": ({scene}),\n");
-    }
-    let song = format!("(version: 1, scenes: {{{all}}}, order: [{names}])");
-    let files = BTreeMap::from([
-        ("rig.ron".to_owned(), rig.into_bytes()),
-        ("songs/song.ron".to_owned(), song.into_bytes()),
-    ]);
-    let (show, findings) = read(&files, "test");
-    let told: Vec<String> = findings.kept().iter().map(ToString::to_string).collect();
-    assert!(told.is_empty(), "{}", told.join("\n"));
-    plan::compile(&show, &show.nights[0]).unwrap().promptbook
+    small_shows::book(&rig, scenes)
 }
 
 struct Stage {

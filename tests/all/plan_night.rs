@@ -14,10 +14,9 @@ use segue::midi::{Channel, Controller, Key, Program, Value7};
 use segue::plan::{Given, Plan, PlanError, Replan, compile, curves, replan};
 use segue::sheet::{OrderLine, ZoneLine};
 use segue::show::model::{
-    ControllerItem, Curve, Leave, LevelChange, LevelLaw, Manners, Night, NightEntry, OrderEntry,
-    Page, Parameter, ParameterKind, ParameterValue, PatchItem, PatchList, Port, PortKind,
-    PortMatch, Receiver, ReceiverKind, ReceiverPatch, Rig, Scene, Show, Site, SlotGroup, Song,
-    When, Zone,
+    ControllerItem, Curve, Leave, LevelChange, LevelLaw, Manners, Night, NightEntry, Page,
+    Parameter, ParameterKind, ParameterValue, PatchItem, PatchList, Port, PortKind, PortMatch,
+    Receiver, ReceiverKind, ReceiverPatch, Rig, Scene, Show, Site, SlotGroup, Song, Zone,
 };
 use segue::show::read::read;
 
@@ -151,54 +150,17 @@ fn zone(receiver: usize, patch: usize) -> Zone {
 
 fn scene(zones: Vec<Zone>) -> Scene {
     Scene {
-        name: String::new(),
-        site: Site::default(),
         zones,
-        patches: Vec::new(),
-        settings: Vec::new(),
-        routes: Vec::new(),
-        cues: Vec::new(),
-        page: None,
-        page_site: Site::default(),
-        player: String::new(),
-        technician: String::new(),
-        when: When::default(),
-        is_brief: false,
+        ..Scene::default()
     }
 }
 
 fn song(scenes: Vec<Scene>) -> Song {
-    let order = (0..scenes.len())
-        .map(|scene| OrderEntry {
-            scene,
-            call: (scene + 1).to_string(),
-            site: Site::default(),
-        })
-        .collect();
-    Song {
-        name: String::new(),
-        site: Site::default(),
-        title: String::new(),
-        tempo: None,
-        beats: None,
-        key: String::new(),
-        transpose: 0,
-        length_s: None,
-        pages: Vec::new(),
-        scenes,
-        order,
-    }
+    Song::straight("", scenes)
 }
 
 fn entry(song: usize) -> NightEntry {
-    NightEntry::Song {
-        song,
-        call: (song + 1).to_string(),
-        transpose: 0,
-        is_skipped: false,
-        skipped_scenes: Vec::new(),
-        site: Site::default(),
-    }
+    NightEntry::all_of(song, Site::default())
 }
 
 /// A show of these songs, and its night with all of them.

@@ -1,7 +1,6 @@
 //! What hands and feet move, from the show's files to what a receiver holds: every kind of
 //! source onto every kind of parameter, and what happens to it over scenes.
 
-use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use proptest::prelude::*;
@@ -10,12 +9,12 @@ use segue::engine::input::{Command, Input, Outbox, Payload};
 use segue::engine::promptbook::{InPort, OutPort, PositionId, Promptbook};
 use segue::engine::view::View;
 use segue::midi::{Channel, Controller, Key, Message, Value7, Value14};
-use segue::plan;
 use segue::replay::{self, Run};
-use segue::show::read::read;
 use segue::sim::slot::Parameter;
 use segue::sim::{ReceiverModel, ReceiverSpec, SlotState};
 use segue::wire::PortKind;
+
+use crate::small_shows;
 
 const SOURCES: &str = r#"
     "wheel": Control(2), "foot": Control(4), "expression": Control(11), "bend": Bend,
@@ -58,21 +57,7 @@ fn night_on(kind: &str, sources: &str, routes: &str, scenes: &[&str]) -> Promptb
     routes: {{{routes}}},
 )"#
     );
-    let mut names = String::new();
-    let mut all = String::new();
-    for (index, scene) in scenes.iter().enumerate() {
-        all += &format!("\"s{index}\": ({scene}),\n");
-        names += &format!("\"s{index}\", ");
-    }
-    let song = format!("(version: 1, scenes: {{{all}}}, order: [{names}])");
-    let files = BTreeMap::from([
-        ("rig.ron".to_owned(), rig.into_bytes()),
-        ("songs/song.ron".to_owned(), song.into_bytes()),
-    ]);
-    let (show, findings) = read(&files, "show");
-    let told: Vec<String> = findings.kept().iter().map(ToString::to_string).collect();
-    assert!(told.is_empty(), "{}", told.join("\n"));
-    plan::compile(&show, &show.nights[0]).unwrap().promptbook
+    small_shows::book(&rig, scenes)
 }
 
 const ORGAN: &str = r#"zones: {"all": (patch: "Drawbar Organ")}"#;
@@ -1014,13 +999,7 @@ fn the_documented_routes_read_without_a_finding() {
     let song = r#"(version: 1, scenes: {"one": (zones: {
         "organ": (patch: "Drawbar Organ"), "strings": (patch: "String Ensemble 1"),
     })}, order: ["one"])"#;
-    let files = BTreeMap::from([
-        ("rig.ron".to_owned(), rig.into_bytes()),
-        ("songs/song.ron".to_owned(), song.as_bytes().to_vec()),
-    ]);
-    let (show, findings) = read(&files, "show");
-    let told: Vec<String> = findings.kept().iter().map(ToString::to_string).collect();
-    assert!(told.is_empty(), "{}", told.join("\n"));
+    let show = small_shows::show(&rig, song);
     assert_eq!(show.songs[0].scenes[0].routes.len(), 4);
 }
 
@@ -1116,12 +1095,8 @@ fn findings_of(route: &str) -> Vec<(&'static str, String)> {
     let song = format!(
         r#"(version: 1, scenes: {{"one": ({ORGAN}, routes: {{"r": {route}}})}}, order: ["one"])"#
     );
-    let files = BTreeMap::from([
-        ("rig.ron".to_owned(), rig.into_bytes()),
-        ("songs/song.ron".to_owned(), song.into_bytes()),
-    ]);
-    let (_, findings) = read(&files, "show");
-    let told = findings.kept().iter();
+    let (_, findings) = small_shows::reading(&rig, &song);
+    let told = findings.iter();
     told.map(|finding| (finding.id, finding.message.clone()))
         .collect()
 }

@@ -298,14 +298,7 @@ fn wide_show(sounds: usize) -> Show {
         })
         .collect();
     show.nights[0].order = (0..30)
-        .map(|at| NightEntry::Song {
-            song: at,
-            call: (at + 1).to_string(),
-            transpose: 0,
-            is_skipped: false,
-            skipped_scenes: Vec::new(),
-            site: song.site,
-        })
+        .map(|at| NightEntry::all_of(at, song.site))
         .collect();
     show
 }

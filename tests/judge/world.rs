@@ -7,10 +7,10 @@ use segue::midi::mpe::{Leader, Side};
 use segue::midi::{Channel, Controller, Key, Message, MpeZone, Program, Value7, Value14};
 use segue::show::model::{
     Action, BankBytes, ControllerItem, Cue, CueMessage, Curve, Leave, LevelChange, LevelLaw,
-    Manners, Night, NightEntry, OrderEntry, Page, PageManner, Parameter, ParameterKind,
-    ParameterValue, PatchItem, PatchList, PedalBinding, Port, PortKind, PortMatch, Receiver,
-    ReceiverKind, ReceiverPatch, Rig, Scene, SceneCue, Show, Site, SlotGroup, Song, Source,
-    SourceKind, TemplateByte, Trigger, When, Zone,
+    Manners, Night, NightEntry, Page, PageManner, Parameter, ParameterKind, ParameterValue,
+    PatchItem, PatchList, PedalBinding, Port, PortKind, PortMatch, Receiver, ReceiverKind,
+    ReceiverPatch, Rig, Scene, SceneCue, Show, Site, SlotGroup, Song, Source, SourceKind,
+    TemplateByte, Trigger, Zone,
 };
 use segue::sim::{
     HeldNotes, Kind, LoadingControllers, LoadingNotes, ModelManners, ProgramResets, ReceiverModel,
@@ -540,35 +540,13 @@ fn songs(setup: &Setup, rig: &Rig) -> (Vec<Song>, Vec<NightEntry>) {
         }
     }
     let order = (0..songs.len())
-        .map(|song| NightEntry::Song {
-            song,
-            call: (song + 1).to_string(),
-            transpose: 0,
-            is_skipped: false,
-            skipped_scenes: Vec::new(),
-            site: Site::default(),
-        })
+        .map(|song| NightEntry::all_of(song, Site::default()))
         .collect();
     (songs, order)
 }
 
 fn song(at: usize, scenes: Vec<Scene>) -> Song {
-    let order = (0..scenes.len())
-        .map(|scene| OrderEntry {
-            scene,
-            call: (scene + 1).to_string(),
-            site: Site::default(),
-        })
-        .collect();
     Song {
-        name: format!("song {at}"),
-        site: Site::default(),
-        title: String::new(),
-        tempo: None,
-        beats: None,
-        key: String::new(),
-        transpose: 0,
-        length_s: None,
         pages: (0..PAGES)
             .map(|_| Page {
                 number: None,
@@ -576,8 +554,7 @@ fn song(at: usize, scenes: Vec<Scene>) -> Song {
                 site: Site::default(),
             })
             .collect(),
-        scenes,
-        order,
+        ..Song::straight(format!("song {at}"), scenes)
     }
 }
 
@@ -628,18 +605,14 @@ fn scene(at: usize, sc: &Sc, rig: &Rig) -> Scene {
     let zones = zones(sc, rig);
     Scene {
         name: format!("scene {at}"),
-        site: Site::default(),
         patches,
         settings,
         routes: routed::routes(&sc.routes, &zones, rig),
         zones,
         cues,
         page: sc.page.map(|page| page % PAGES + 1),
-        page_site: Site::default(),
-        player: String::new(),
-        technician: String::new(),
-        when: When::default(),
         is_brief: sc.is_brief,
+        ..Scene::default()
     }
 }
 

@@ -48,6 +48,21 @@ pub enum NightEntry {
     },
 }
 
+impl NightEntry {
+    /// All of a song as it is written, called by its place among the songs of the show.
+    #[must_use]
+    pub fn all_of(song: usize, site: Site) -> Self {
+        Self::Song {
+            song,
+            call: (song + 1).to_string(),
+            transpose: 0,
+            is_skipped: false,
+            skipped_scenes: Vec::new(),
+            site,
+        }
+    }
+}
+
 /// Trims in dB: tonight's additions to levels.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Trims {

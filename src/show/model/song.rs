@@ -5,7 +5,7 @@ use crate::midi::mpe::Leader;
 use crate::midi::{Key, Value7};
 
 /// A song (`songs/NAME.ron`).
-#[derive(Clone, PartialEq, Debug)]
+#[derive(Clone, PartialEq, Debug, Default)]
 pub struct Song {
     /// The file's name without its ending: what a night calls it.
     pub name: String,
@@ -31,6 +31,26 @@ pub struct Song {
     pub order: Vec<OrderEntry>,
 }
 
+impl Song {
+    /// A song that plays each of its scenes once, in the order given, called by number.
+    #[must_use]
+    pub fn straight(name: impl Into<String>, scenes: Vec<Scene>) -> Self {
+        let order = (0..scenes.len())
+            .map(|scene| OrderEntry {
+                scene,
+                call: (scene + 1).to_string(),
+                site: Site::default(),
+            })
+            .collect();
+        Self {
+            name: name.into(),
+            scenes,
+            order,
+            ..Self::default()
+        }
+    }
+}
+
 /// One entry of a song's order.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct OrderEntry {
@@ -54,7 +74,7 @@ pub struct Page {
 }
 
 /// A scene, with `like` and defaults applied.
-#[derive(Clone, PartialEq, Debug)]
+#[derive(Clone, PartialEq, Debug, Default)]
 pub struct Scene {
     /// Its name within the song.
     pub name: String,

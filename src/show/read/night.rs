@@ -246,14 +246,7 @@ pub(super) fn every_song(show: &Show) -> Night {
         .songs
         .iter()
         .enumerate()
-        .map(|(index, song)| NightEntry::Song {
-            song: index,
-            call: (index + 1).to_string(),
-            transpose: 0,
-            is_skipped: false,
-            skipped_scenes: Vec::new(),
-            site: song.site,
-        });
+        .map(|(index, song)| NightEntry::all_of(index, song.site));
     Night {
         name: "all".into(),
         title: show.name.clone(),
