@@ -69,12 +69,8 @@ fn setups(taste: Taste) -> impl Strategy<Value = Setup> {
         mpe_zones(),
     )
         .prop_map(
-            move |(ports, mut receivers, keyboards, mut scenes, songs, zones, surface)| {
+            move |(ports, mut receivers, keyboards, scenes, songs, zones, surface)| {
                 let has_surface = taste.fingers > 0;
-                if has_surface {
-                    // What is led elsewhere is no finger's own.
-                    scenes.iter_mut().for_each(|scene| scene.routes.clear());
-                }
                 for (rx, zone) in receivers.iter_mut().zip(zones) {
                     rx.mpe = zone.filter(|_| has_surface);
                 }

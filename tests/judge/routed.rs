@@ -11,14 +11,15 @@ use segue::sim::{Parameter, ReceiverModel};
 
 use crate::oracle::{BEND, PRESSURE, SourceName};
 use crate::script::{Rt, Way};
-use crate::world::SOURCES;
+use crate::world::{SLIDE, SOURCES};
 
 /// The sources that a route of a script can name: a keyboard's wheel, expression, bend and
 /// pressure. Feet are left to the pedals' own rules.
 const LED: [usize; 4] = [0, 1, SOURCES.len(), SOURCES.len() + 1];
 
 /// The routes of a scene, as far as its zones and their receivers have something to move. No
-/// two of one scene move the same: `check` refuses that.
+/// two of one scene move the same: `check` refuses that. What fingers do is theirs wherever
+/// there are any: no route leads it elsewhere, or moves it.
 pub(crate) fn routes(made: &[Rt], zones: &[Zone], rig: &Rig) -> Vec<Route> {
     let mut taken = BTreeSet::new();
     let mut routes = Vec::new();
@@ -34,11 +35,26 @@ pub(crate) fn routes(made: &[Rt], zones: &[Zone], rig: &Rig) -> Vec<Route> {
             2 => Moved::Pressure,
             parameter => Moved::Parameter(parameter - 3),
         };
-        if taken.insert((*receiver, rt.what % (parameters + 3))) {
-            routes.push(route(at, rt, (*receiver, what), rig));
+        if !taken.insert((*receiver, rt.what % (parameters + 3))) {
+            continue;
+        }
+        let route = route(at, rt, (*receiver, what), rig);
+        if !is_of_fingers(&route, rig) {
+            routes.push(route);
         }
     }
     routes
+}
+
+fn is_of_fingers(route: &Route, rig: &Rig) -> bool {
+    let has_surface = rig.controllers.iter().any(|item| item.mpe.is_some());
+    let axes = [Place::Bend, Place::Pressure, Place::Control(SLIDE)];
+    let is_axis = places(route, rig).iter().any(|place| axes.contains(place));
+    let mut inputs = route.inputs.iter();
+    let from_fingers = inputs.any(|input| {
+        rig.controllers[input.controller].mpe.is_some() && input.source >= SOURCES.len()
+    });
+    has_surface && (is_axis || from_fingers)
 }
 
 fn route(at: usize, rt: &Rt, (receiver, what): (usize, Moved), rig: &Rig) -> Route {
