@@ -34,6 +34,7 @@ mod fault;
 mod foresight;
 mod held_back;
 mod known;
+mod loads;
 mod local;
 mod machine;
 mod master;

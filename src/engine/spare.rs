@@ -131,12 +131,18 @@ impl Machine {
     }
 
     fn follow(&mut self, call: &mut Call<'_>, (played, idle): Pair) {
+        if !self.slot_listens(call, idle) {
+            return;
+        }
+        if !self.slot_listens(call, played) {
+            self.follow_scene(call, (played, idle));
+            return;
+        }
         let (Some(from), Some(to)) = (self.slots.get(played.index()), self.slots.get(idle.index()))
         else {
             return;
         };
-        let is_same = from.known == to.known;
-        if is_same || !self.slot_listens(call, played) || !self.slot_listens(call, idle) {
+        if from.known == to.known {
             return;
         }
         let wanted = from.known.clone();
@@ -150,6 +156,33 @@ impl Machine {
             self.follow_rest(call, idle, &wanted);
         }
         call.telling = Urgency::Changeover;
+    }
+
+    /// While the one that is played is away, whoever stands by is told what the scene asks of
+    /// it, as if the two had changed places already; its pedals go with the notes.
+    fn follow_scene(&mut self, call: &mut Call<'_>, pair: Pair) {
+        let (played, idle) = pair;
+        let is_seated = (self.slots.get(played.index())).is_some_and(|state| state.sound.is_some());
+        let is_loading =
+            (self.slots.get(idle.index())).is_none_or(|state| state.loads_until_us.is_some());
+        if !is_seated || is_loading {
+            return;
+        }
+        self.exchange(pair);
+        self.catch_up(call.book, played);
+        let sound = self.voiced(call.book, played).copied();
+        let manners = self.manners(call.book, played).copied();
+        if let (Some(sound), Some(manners)) = (sound, manners) {
+            call.telling = Urgency::Prime;
+            let program = self.due_program(played, &sound.patch, manners);
+            let loads =
+                program.is_some_and(|program| self.load(call, played, &sound, manners, program));
+            if !loads {
+                self.settle_settings(call, played, &sound);
+            }
+            call.telling = Urgency::Changeover;
+        }
+        self.exchange(pair);
     }
 
     /// The patch first: it may reset what comes after it, or take its time.

@@ -11,11 +11,11 @@ use super::known::{Known, UNKNOWN};
 use super::limits::MAX_ROUTES;
 use super::machine::{Call, Machine};
 use super::pedals::PEDALS;
-use super::promptbook::{Manners, Patch, Promptbook, Setting, SlotId, SoundEntry};
+use super::promptbook::{Manners, Promptbook, Setting, SlotId, SoundEntry};
 use super::routed::holds;
 use super::slots::{Owed, SlotState};
 use super::sources::neutral;
-use crate::midi::{Controller, Message, Program, Value7, Value14, cc};
+use crate::midi::{Controller, Message, Value7, Value14, cc};
 
 /// Bend range at power-on, in semitones (GM2 §3.4.1).
 pub(super) const NEUTRAL_BEND_RANGE: Value7 = Value7::clamped(2);
@@ -125,74 +125,6 @@ impl Machine {
         }
     }
 
-    /// Changes the patch; true if it takes time, and the rest has to wait for it.
-    pub(super) fn load(
-        &mut self,
-        call: &mut Call<'_>,
-        slot: SlotId,
-        sound: &SoundEntry,
-        manners: Manners,
-        program: Program,
-    ) -> bool {
-        self.change_patch(call, slot, sound, manners, program);
-        let is_slow = sound.load_us > 0;
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            let from_us = call.now_us.max(state.program_leaves_us);
-            state.loads_until_us = is_slow.then(|| from_us.saturating_add(sound.load_us));
-        }
-        is_slow
-    }
-
-    /// The program to send, unless the slot holds this patch already. A slot that was
-    /// being loaded with another patch is changed all the same.
-    pub(super) fn due_program(
-        &self,
-        slot: SlotId,
-        patch: &Patch,
-        manners: Manners,
-    ) -> Option<Program> {
-        let known = &self.slots.get(slot.index())?.known;
-        let program = patch.program?;
-        let (msb, lsb) = stated_bank(patch, manners);
-        let is_held = known.program == program.get()
-            && msb.is_none_or(|value| known.bank.0 == value.get())
-            && lsb.is_none_or(|value| known.bank.1 == value.get());
-        (!is_held).then_some(program)
-    }
-
-    fn change_patch(
-        &mut self,
-        call: &mut Call<'_>,
-        slot: SlotId,
-        sound: &SoundEntry,
-        manners: Manners,
-        program: Program,
-    ) {
-        self.tell_zone(call, slot);
-        let is_ringing = self
-            .slots
-            .get(slot.index())
-            .is_some_and(|state| state.notes == 0 && !state.is_silent(call.now_us));
-        if (sound.load_us > 0 || manners.resets_controllers || is_ringing) && sound.volume.is_some()
-        {
-            self.tell_control(call, slot, cc::VOLUME, Value7::MIN);
-        }
-        let (msb, lsb) = stated_bank(&sound.patch, manners);
-        // Bank bytes change nothing until the program change that follows them (GM2
-        // §3.3.1), and stay for later ones: only those that differ are sent.
-        for (number, value) in [(cc::BANK_MSB, msb), (cc::BANK_LSB, lsb)] {
-            if let Some(value) = value {
-                self.tell_control(call, slot, number, value);
-            }
-        }
-        self.send_program(call, slot, program);
-        if manners.resets_controllers
-            && let Some(state) = self.slots.get_mut(slot.index())
-        {
-            state.known.forget_controllers();
-        }
-    }
-
     /// Everything but the patch, by difference; the level last.
     pub(super) fn settle(&mut self, call: &mut Call<'_>, slot: SlotId) {
         let Some(sound) = self.voiced(call.book, slot).copied() else {
@@ -204,6 +136,24 @@ impl Machine {
         }
         self.settle_pedals(call, slot);
         self.settle_fingers(call, slot);
+        self.settle_level(call, slot, &sound);
+    }
+
+    /// The same for a slot on which nothing is played: without feet and fingers.
+    pub(super) fn settle_settings(
+        &mut self,
+        call: &mut Call<'_>,
+        slot: SlotId,
+        sound: &SoundEntry,
+    ) {
+        self.tell_zone(call, slot);
+        for index in 0..agenda_len(sound) {
+            self.tell_target(call, slot, sound, index);
+        }
+        self.settle_level(call, slot, sound);
+    }
+
+    fn settle_level(&mut self, call: &mut Call<'_>, slot: SlotId, sound: &SoundEntry) {
         if let Some(volume) = sound.volume {
             self.tell_control(call, slot, cc::VOLUME, volume);
         }
@@ -397,32 +347,6 @@ impl Machine {
         self.send_control(call, slot, urgency, fine(number), value.lsb());
     }
 
-    /// Finishes the patches whose time has come.
-    pub(super) fn run_loads(&mut self, call: &mut Call<'_>) {
-        for slot in self.slot_ids() {
-            let Some(state) = self.slots.get_mut(slot.index()) else {
-                continue;
-            };
-            if state.loads_until_us.is_none_or(|until| until > call.now_us) {
-                continue;
-            }
-            state.loads_until_us = None;
-            // A slot that was left before it had loaded is finished only if a note waits
-            // for it or sounds on it.
-            if state.sound.is_none() {
-                // It is settled with its bend at rest, so no wheel is on its way back.
-                state.bend_tails = 0;
-            }
-            if state.sound.is_some() || state.notes > 0 {
-                self.settle(call, slot);
-            } else if !self.priming.has_begun(slot) {
-                // A pedal that came up meanwhile was not told.
-                self.settle_pedals(call, slot);
-            }
-            self.release_held_back(call, slot);
-        }
-    }
-
     /// A slot whose sound had to wait for silence is now made for it; true if one had.
     pub(super) fn catch_up(&mut self, book: &Promptbook, slot: SlotId) -> bool {
         let Some(scene) = self.scene(book).copied() else {
@@ -463,23 +387,6 @@ impl Machine {
             }
         }
     }
-}
-
-/// The bank bytes that go before a program change: those that the receiver heeds and the
-/// patch list states.
-const fn stated_bank(patch: &Patch, manners: Manners) -> (Option<Value7>, Option<Value7>) {
-    (
-        if manners.sends_bank_msb {
-            patch.bank_msb
-        } else {
-            None
-        },
-        if manners.sends_bank_lsb {
-            patch.bank_lsb
-        } else {
-            None
-        },
-    )
 }
 
 pub(super) fn agenda_len(sound: &SoundEntry) -> usize {

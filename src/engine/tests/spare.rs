@@ -118,9 +118,16 @@ fn a_main_that_is_lost_is_replaced_with_the_scene_of_that_moment() {
     let (book, main, _) = with_spare(GOOD);
     let mut play = book.play();
     play.input(Input::OutputLost(OutPort(0)));
-    play.step();
+    let out = play.step();
+    assert!(
+        out.contains("1:c1 06") && out.contains("1:b0 07 50") && !out.contains("0:"),
+        "whoever stands by follows the scene: {out}"
+    );
+    assert_eq!(play.keys("b0 01 40"), "1:b0 01 40, 1:b1 01 40");
+    assert_eq!(play.keys("b0 40 7f"), "", "pedals go with notes");
     let out = take_over(&mut play, main);
-    assert!(out.contains("1:c1 06") && !out.contains("0:"), "{out}");
+    assert!(!out.contains(" c1 ") && !out.contains("07 50"), "{out}");
+    play.keys("b0 40 00");
     assert_eq!(play.keys("90 3c 64"), "1:91 3c 64, 1:90 3c 64");
     // It comes back, and stands by in the same state.
     play.input(Input::OutputReady(OutPort(0)));
@@ -376,5 +383,56 @@ proptest! {
                 "channel {}", channel
             );
         }
+    }
+
+    /// While the main one is away, the spare that stands by holds what it would hold if it
+    /// had taken over, wherever the scene has a sound.
+    #[test]
+    fn a_spare_holds_the_scene_while_the_main_one_is_away(
+        acts in prop::collection::vec(any_act(), 1..40),
+        is_slow in any::<bool>(),
+        lost_ms in 0..400_u64,
+    ) {
+        let mut heard = Vec::new();
+        for is_played in [false, true] {
+            let (mut book, main, _) = with_spare(if is_slow { BAD } else { GOOD });
+            book.control_entry(ControllerId(0), |entry| entry.passes[1] = 1);
+            let mut play = book.play_absent();
+            let mut room = Room::new();
+            for port in 0..2 {
+                play.input(Input::OutputReady(OutPort(port)));
+                hear(&mut room, &play.out);
+            }
+            wait(&mut play, &mut room, lost_ms);
+            play.input(Input::OutputLost(OutPort(0)));
+            hear(&mut room, &play.out);
+            if is_played {
+                play.command(Command::TakeOver(main));
+                hear(&mut room, &play.out);
+            }
+            for act in &acts {
+                match act {
+                    Act::Hold(value) => drop(play.keys(&format!("b0 40 {value:02x}"))),
+                    Act::Wheel(value) => drop(play.keys(&format!("b0 01 {value:02x}"))),
+                    Act::Step => drop(play.step()),
+                    Act::Back => drop(play.back()),
+                    Act::Wait(ms) => wait(&mut play, &mut room, (*ms).into()),
+                    Act::Strike(_) | Act::LetGo(_) | Act::TakeOver | Act::Panic => continue,
+                }
+                if !matches!(act, Act::Wait(_)) {
+                    hear(&mut room, &play.out);
+                }
+            }
+            wait(&mut play, &mut room, 2_000);
+            // The scene's slots, by the channel that they have on either port.
+            let seats = play.view().seats;
+            let channels = seats.iter().flatten().map(|slot| slot.0 % 3);
+            let states: Vec<_> = channels
+                .map(|channel| (channel, format!("{:?}", room.get(&(1, channel)).map(Heard::state))))
+                .collect();
+            heard.push(states);
+        }
+        prop_assert_eq!(&heard[0], &heard[1]);
+        prop_assert!(!heard[0].is_empty());
     }
 }
