@@ -269,6 +269,17 @@ impl Machine {
         found
     }
 
+    /// Sends a movement now, if it waits for its turn.
+    pub(super) fn send_waiting(&mut self, call: &mut Call<'_>, slot: SlotId, number: u8) {
+        let Some(state) = self.slots.get_mut(slot.index()) else {
+            return;
+        };
+        if state.moves.has(number) {
+            state.moves.remove(number);
+            self.send_move(call, Move::Slot(slot, number));
+        }
+    }
+
     fn send_move(&mut self, call: &mut Call<'_>, found: Move) {
         let (slot, number) = match found {
             Move::Route(route) => {

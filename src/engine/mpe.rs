@@ -319,6 +319,12 @@ impl Machine {
     }
 
     fn tell_axis(&mut self, call: &mut Call<'_>, (slot, member): Place, axis: Axis) {
+        // What reaches all members, and may be taken for theirs, goes before what is one's own.
+        match axis {
+            Axis::Pressure if member > 0 => self.send_waiting(call, slot, PRESSURE),
+            Axis::Slide if member > 0 => self.send_waiting(call, slot, cc::SLIDE.get()),
+            _ => {}
+        }
         let Some(state) = self.slots.get(slot.index()) else {
             return;
         };
