@@ -110,19 +110,32 @@ impl Learning {
         let learned = self.learner.learned(&self.rig);
         let learned = learned.ok_or("nothing was moved, nothing was written")?;
         let (path, first, entry) = self.place(&learned, name)?;
-        let file = self.file.as_ref();
+        let file = self.file.clone();
         let file = file.ok_or_else(|| format!("the rig is built in; the line is {entry}"))?;
-        let old = store::read_file(file, RIG_LIMIT).map_err(|error| error.to_string())?;
+        let old = store::read_file(&file, RIG_LIMIT).map_err(|error| error.to_string())?;
         let shown = file.display();
         let old = String::from_utf8(old).map_err(|_| format!("{shown}: not UTF-8"))?;
         let path: Vec<&str> = path.iter().map(String::as_str).collect();
-        let changed = edit::add_entry(&old, &path, &first, &entry)
+        let (changed, rig) = edit::add_entry(&old, &path, &first, &entry)
             .and_then(|new| checked(&old, new))
             .map_err(|error| format!("{shown} is as it was: {error}; the line is {entry}"))?;
-        store::save(file, changed.as_bytes()).map_err(|error| error.to_string())?;
+        store::save(&file, changed.as_bytes()).map_err(|error| error.to_string())?;
+        self.know(rig);
         Ok(format!(
             "{entry} is in {shown}, and counts from the next start"
         ))
+    }
+
+    /// What is learned next begins from the rig as it is written now, so that nothing is
+    /// written twice and the next pedal has the next thing to do. Ports are those of the start:
+    /// a file in which others stand by now has its say at the next one.
+    fn know(&mut self, written: Rig) {
+        let names =
+            |rig: &Rig| -> Vec<String> { rig.ports.iter().map(|port| port.name.clone()).collect() };
+        if names(&written) == names(&self.rig) {
+            self.rig.controllers = written.controllers;
+            self.rig.bindings = written.bindings;
+        }
     }
 
     /// The map that it goes into, what goes before it if that map is new, and the entry.
@@ -186,8 +199,8 @@ fn line_words(home: &Home) -> String {
     }
 }
 
-/// The new text, if it reads as the old one with one source or pedal more.
-fn checked(old: &str, new: String) -> Result<String, String> {
+/// The new text and its rig, if it reads as the old one with one source or pedal more.
+fn checked(old: &str, new: String) -> Result<(String, Rig), String> {
     let [(before, told_before), (after, told_after)] = [old, &new].map(|text| {
         let files = BTreeMap::from([("rig.ron".to_owned(), text.as_bytes().to_vec())]);
         let (show, findings) = read::read(&files, "rig");
@@ -209,7 +222,7 @@ fn checked(old: &str, new: String) -> Result<String, String> {
         sources.sum::<usize>() + rig.bindings.len()
     };
     if count(&after) == count(&before) + 1 {
-        Ok(new)
+        Ok((new, after))
     } else {
         Err("it would not read as meant".into())
     }
@@ -330,6 +343,33 @@ mod tests {
             bench.text(),
             RIG.replace(".csv\")},\n", &format!(".csv\")}},\n    {entry}\n"))
         );
+    }
+
+    /// Each pedal is offered what none does yet, before the next start too, and one that was
+    /// written is not written again.
+    #[test]
+    fn the_next_pedal_does_the_next_thing() {
+        let mut bench = Bench::new();
+        let mut keep = |name: &str| {
+            let message = KeyCode::named(name).unwrap().message(true);
+            bench.learning.borrow_mut().begin();
+            bench.heard.push((0, InPort(1), message)).unwrap();
+            bench.keep(name)
+        };
+        let does = [
+            ("PageDown", "Step"),
+            ("PageUp", "Back"),
+            ("Right", "PageNext"),
+            ("Left", "PageBack"),
+            ("B", "Panic"),
+            ("Space", "Step"),
+        ];
+        for (key, word) in does {
+            let said = keep(key).unwrap();
+            assert!(said.contains(&format!("does: {word})")), "{said}");
+        }
+        let again = keep("Right").unwrap_err();
+        assert!(again.contains("it is the pedal \"Right\""), "{again}");
     }
 
     #[test]

@@ -95,7 +95,7 @@ pub(super) struct Performance {
     pub(super) desk: Hand,
     pub(super) views: triple_buffer::Output<View>,
     pub(super) meters: Vec<GateMeter>,
-    pub(super) board: Option<StatusBoard>,
+    pub(super) board: StatusBoard,
     pub(super) model: Option<ModelRig>,
     /// Rig ports of the promptbook's input and output ports.
     pub(super) map: crate::plan::PortMap,
@@ -105,7 +105,7 @@ pub(super) struct Performance {
     playing: JoinHandle<()>,
     replanning: JoinHandle<()>,
     scribe: JoinHandle<std::io::Result<Ending>>,
-    _watch: Option<Watch>,
+    _watch: Watch,
 }
 
 /// Everyone's way to the playing thread: commands, and the wish to end.
@@ -180,8 +180,8 @@ struct Opened {
     intake: Intake,
     waker: Waker,
     sinks: Vec<Box<dyn Sink>>,
-    board: Option<StatusBoard>,
-    watch: Option<Watch>,
+    board: StatusBoard,
+    watch: Watch,
     model: Option<(ModelRig, ModelHand)>,
 }
 
@@ -360,13 +360,13 @@ fn open_ports(start: &Start, clock: Clock) -> Result<Opened, String> {
                 Some(sent) => sent.ear(clock, model.ear(clock)),
                 None => model.ear(clock),
             };
-            let ports = open_model(clock, rig.ports.len(), &ear);
+            let ports = open_model(clock, &wanted(rig), &ear).map_err(|error| error.to_string())?;
             Ok(Opened {
                 intake: ports.intake,
                 waker: ports.waker,
                 sinks: ports.sinks,
-                board: None,
-                watch: None,
+                board: ports.board,
+                watch: ports.watch,
                 model: Some((model, ports.hand)),
             })
         }
@@ -376,8 +376,8 @@ fn open_ports(start: &Start, clock: Clock) -> Result<Opened, String> {
                 intake: ports.intake,
                 waker: ports.waker,
                 sinks: ports.sinks,
-                board: Some(ports.board),
-                watch: Some(ports.watch),
+                board: ports.board,
+                watch: ports.watch,
                 model: None,
             })
         }

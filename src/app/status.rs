@@ -40,11 +40,7 @@ pub(super) fn gather(
     warnings: Vec<String>,
 ) -> RigStatus {
     let now_us = performance.clock.now_us();
-    let board = performance
-        .board
-        .as_ref()
-        .map(crate::ports::StatusBoard::read)
-        .unwrap_or_default();
+    let board = performance.board.read();
     let readings: Vec<GateReading> = performance
         .meters
         .iter_mut()
@@ -91,7 +87,7 @@ fn out_port(
     OutPortStatus {
         is_present: seen(|presence| presence != Presence::Absent),
         is_verified: seen(|presence| presence == Presence::Verified),
-        identity: status.map_or_else(|| "model rig".into(), |status| identity(&status.output)),
+        identity: identity(performance, status.map(|status| &status.output)),
         bytes_sent: reading.wire.bytes_sent,
         queued: reading.lanes.map(|lane| lane.waiting as u32),
         busy_permille: reading.wire.busy_permille,
@@ -118,7 +114,7 @@ fn in_port(
         .sum();
     InPortStatus {
         is_present: view.in_ports.get(at).copied().unwrap_or(false),
-        identity: status.map_or_else(|| "model rig".into(), |status| identity(&status.input)),
+        identity: identity(performance, status.map(|status| &status.input)),
         messages,
         last_error: match status.map(|status| &status.input) {
             Some(SideStatus::Failed(_, error)) => error.to_string(),
@@ -133,9 +129,11 @@ fn in_port(
     }
 }
 
-/// How one direction of a port stands, in words.
-fn identity(side: &SideStatus) -> String {
-    match side {
+/// How one direction of a port stands, in words. On the model rig only pedals are real.
+fn identity(performance: &Performance, side: Option<&SideStatus>) -> String {
+    let is_model = performance.model.is_some();
+    match side.unwrap_or(&SideStatus::Absent) {
+        SideStatus::Absent if is_model => "model rig".into(),
         SideStatus::Absent => "not plugged in".into(),
         SideStatus::Ambiguous(names) => {
             format!(

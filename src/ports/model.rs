@@ -1,14 +1,19 @@
-//! The embedded rig's ports: no hardware, all outputs go to a function.
+//! The embedded rig's ports: no instruments, all outputs go to a function.
 //!
 //! Everything is plugged in from the start. A `ModelHand` plays, plugs and unplugs, for
-//! the computer keyboard and for tests.
+//! the computer keyboard and for tests. Pedals that are computer keyboards are no
+//! instruments: one that is really there is taken, so that feet rehearse with it.
 
 use std::sync::Arc;
+use std::sync::atomic::AtomicBool;
 
+use super::Watch;
 use super::channel::{Fed, Feed, channel};
 use super::clock::Clock;
-use super::error::PortError;
+use super::error::{OpenError, PortError};
+use super::hotplug::{SideStatus, StatusBoard};
 use super::intake::{Incoming, Intake, Waker};
+use super::matching::PortWanted;
 use super::sink::Sink;
 use crate::midi::Message;
 
@@ -26,17 +31,45 @@ pub struct ModelPorts {
     pub sinks: Vec<Box<dyn Sink>>,
     /// Plays it.
     pub hand: ModelHand,
+    /// How pedals that are really there stand; everything else is absent.
+    pub board: StatusBoard,
+    /// Keeps them taken until it is dropped.
+    pub watch: Watch,
 }
 
-/// Opens the ports of an embedded rig; all of them are there at once.
-#[must_use]
-pub fn open_model(clock: Clock, port_count: usize, ear: &ModelEar) -> ModelPorts {
-    let (feed, intake) = channel(clock, port_count);
+/// Opens the ports of an embedded rig; all of them are there at once. A port of keys that a
+/// real pedal serves is there as that pedal is.
+///
+/// # Errors
+/// If the system has no threads left.
+pub fn open_model(
+    clock: Clock,
+    wanted: &[PortWanted],
+    ear: &ModelEar,
+) -> Result<ModelPorts, OpenError> {
+    let (feed, intake) = channel(clock, wanted.len());
     let waker = feed.waker();
+    let board = StatusBoard::new(wanted.len());
+    let is_over = Arc::new(AtomicBool::new(false));
+    #[cfg(target_os = "linux")]
+    {
+        let feed = feed.clone();
+        let tell = move |incoming| feed.tell(incoming);
+        super::keys::start(clock, wanted, &board, tell, &is_over)?;
+    }
+    let is_real: Vec<bool> = board
+        .read()
+        .iter()
+        .map(|port| port.input != SideStatus::Absent)
+        .collect();
     let hand = ModelHand { feed };
-    let sinks = (0..port_count)
-        .map(|port| {
-            hand.plug(port);
+    let sinks = is_real
+        .into_iter()
+        .enumerate()
+        .map(|(port, is_real)| {
+            if !is_real {
+                hand.plug(port);
+            }
             Box::new(ModelSink {
                 port,
                 ear: Arc::clone(ear),
@@ -44,12 +77,14 @@ pub fn open_model(clock: Clock, port_count: usize, ear: &ModelEar) -> ModelPorts
         })
         .collect();
     hand.feed.tell(Incoming::Surveyed);
-    ModelPorts {
+    Ok(ModelPorts {
         intake: Intake::channel(intake),
         waker,
         sinks,
         hand,
-    }
+        board,
+        watch: Watch::new(is_over),
+    })
 }
 
 /// Plays on the embedded rig's inputs.

@@ -311,7 +311,7 @@ fn slot_words(receiver: &ReceiverLine, channel: &str, slot: &SlotView) -> String
 
 /// `ch 3`; an MPE zone's channels are a word by themselves.
 fn channel_cell(channel: &str) -> String {
-    match channel.contains('–') {
+    match channel.contains('-') {
         true => channel.to_owned(),
         false => format!("ch {channel}"),
     }
@@ -320,7 +320,7 @@ fn channel_cell(channel: &str) -> String {
 /// What a slot holds, and that it is an MPE zone.
 fn held_words(receiver: &ReceiverLine, channel: &str, slot: &SlotView) -> String {
     let patch = patch_words(receiver, slot);
-    match channel.contains('–') {
+    match channel.contains('-') {
         true => format!("{patch} (MPE zone)"),
         false => patch,
     }

@@ -99,13 +99,13 @@ pub struct ReceiverLine {
 }
 
 impl ReceiverLine {
-    /// The channels of a slot, by its place among its receiver's: `3`, or `1–8` for an MPE
+    /// The channels of a slot, by its place among its receiver's: `3`, or `1-8` for an MPE
     /// zone with its members.
     #[must_use]
     pub fn channel_words(&self, at: usize) -> Option<String> {
         let channel = self.channels.get(at)?;
         Some(match self.last_channels.get(at) {
-            Some(last) if last != channel => format!("{channel}–{last}"),
+            Some(last) if last != channel => format!("{channel}-{last}"),
             _ => channel.to_string(),
         })
     }

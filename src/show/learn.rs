@@ -5,7 +5,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::model::{ControllerItem, PortKind, Rig, SourceKind, Trigger};
+use super::model::{Action, ControllerItem, PortKind, Rig, SourceKind, Trigger};
 use crate::midi::{Channel, Controller, Key, KeyCode, Message, Program, Value14};
 
 /// Controls told apart in one wiggle; what else moves is not looked at.
@@ -295,7 +295,7 @@ fn home(place: Place, moves: &Moves, rig: &Rig) -> Home {
     let name = quoted(&controller.name);
     let pedal = |sends: String| Home::Pedal {
         controller: controller.name.clone(),
-        value: format!("(on: {name}, sends: {sends}, does: Step)"),
+        value: format!("(on: {name}, sends: {sends}, does: {})", missing(rig)),
     };
     let value = match place.sends {
         Sends::Program(number) => return pedal(format!("Program({number})")),
@@ -319,6 +319,21 @@ fn home(place: Place, moves: &Moves, rig: &Rig) -> Home {
         controller: controller.name.clone(),
         value,
     }
+}
+
+/// What no pedal of the rig does yet, the most needed first; with all of it there, a spare of
+/// the pedal that matters most. Who means another writes it into the file.
+fn missing(rig: &Rig) -> &'static str {
+    const NEEDED: [(Action, &str); 5] = [
+        (Action::Step, "Step"),
+        (Action::Back, "Back"),
+        (Action::PageNext, "PageNext"),
+        (Action::PageBack, "PageBack"),
+        (Action::Panic, "Panic"),
+    ];
+    let is_done = |action: Action| rig.bindings.iter().any(|pedal| pedal.action == action);
+    let missing = NEEDED.iter().find(|(action, _)| !is_done(*action));
+    missing.map_or("Step", |(_, word)| word)
 }
 
 /// The source or pedal that it is already.
@@ -481,7 +496,7 @@ mod tests {
         let space = KeyCode::named("Space").expect("a key");
         assert_eq!(
             pedal(&[space.message(true)], 1),
-            "(on: \"page foot\", sends: Key(\"Space\"), does: Step)"
+            "(on: \"page foot\", sends: Key(\"Space\"), does: Back)"
         );
         let nameless = KeyCode::new(240).expect("a code");
         assert_eq!(nameless.name(), None);
@@ -489,7 +504,7 @@ mod tests {
         let program = Message::Program(channel(9), Program::new(3).expect("a program"));
         assert_eq!(
             pedal(&[program], 0),
-            "(on: \"box\", sends: Program(3), does: Step)"
+            "(on: \"box\", sends: Program(3), does: Back)"
         );
     }
 

@@ -55,7 +55,7 @@ impl Sink for Recorder {
 /// A waker that works: the embedded rig's.
 fn waker() -> Waker {
     let ear: ModelEar = Arc::new(|_, _| {});
-    open_model(Clock::start(), 0, &ear).waker
+    open_model(Clock::start(), &[], &ear).unwrap().waker
 }
 
 fn gate(name: &str, kind: PortKind, sink: Box<dyn Sink>, blobs: BlobTable) -> Gate {

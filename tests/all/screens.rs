@@ -266,6 +266,24 @@ fn wings_with_the_cursor_on_a_zone() {
     check("wings-zone-soft-80x24", &soft);
 }
 
+/// A surface with three fingers down on an MPE zone: one of them since the scene before, one
+/// held by the pedal of another keyboard that plays the zone too.
+#[test]
+fn wings_with_fingers_on_an_mpe_zone() {
+    for size in SIZES {
+        let mut sample = sample::Sample::new();
+        sample.ui.screen = Screen::Wings;
+        sample.lay_a_surface();
+        check(
+            &format!("wings-mpe-{}x{}", size.0, size.1),
+            &draw(&sample, size),
+        );
+        sample.ui.settings.is_ascii = true;
+        let drawn = text(&draw(&sample, size));
+        assert!(drawn.is_ascii(), "{drawn}");
+    }
+}
+
 #[test]
 fn order_with_marks_and_a_loop_while_a_command_is_typed() {
     for size in SIZES {

@@ -38,6 +38,52 @@ impl Sample {
         }
     }
 
+    /// The second keyboard becomes a surface, the organ an instrument of one MPE zone (lower,
+    /// seven members), and fingers are down on it.
+    pub(crate) fn lay_a_surface(&mut self) {
+        self.sheet.controllers[1].name = "touch".into();
+        self.sheet.in_ports[1].name = "surface".into();
+        let synth = &mut self.sheet.receivers[1];
+        synth.name = "touch synth".into();
+        synth.channels = vec![1];
+        synth.last_channels = vec![8];
+        synth.patches[0] = PatchName {
+            bank_msb: None,
+            bank_lsb: None,
+            program: 3,
+            name: "Singing glass".into(),
+        };
+        for scene in &mut self.sheet.scenes {
+            scene.sounds[3].patch = "Singing glass".into();
+        }
+        self.view.slots[16].notes = 4;
+        let fingers = [
+            (1, 60, 7, true),
+            (1, 67, 8, true),
+            (1, 76, 8, true),
+            (0, 48, 8, false),
+        ];
+        self.view.held = [HeldView::default(); MAX_HELD_SHOWN];
+        self.view.held_count = 4;
+        for (shown, (controller, key, position, is_key_down)) in
+            self.view.held.iter_mut().zip(fingers)
+        {
+            *shown = HeldView {
+                controller: ControllerId(controller),
+                in_key: key,
+                slot: SlotId(16),
+                out_key: key,
+                position: Some(PositionId(position)),
+                is_key_down,
+                is_latched: false,
+                is_foreign: position < 8,
+            };
+        }
+        self.view.controllers[1].keys_down = keys(&[67, 76]);
+        self.view.controllers[1].held_over = keys(&[60]);
+        self.view.controllers[1].struck = Some((76, 90));
+    }
+
     pub(crate) fn model(&self) -> ScreenModel<'_> {
         ScreenModel {
             sheet: &self.sheet,
