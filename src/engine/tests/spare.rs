@@ -193,17 +193,21 @@ fn no_pedal_reaches_the_one_that_stands_by() {
     assert!(!play.keys("b0 01 22").contains("0:b0 4"));
 }
 
-/// What resets controllers while it loads is told them when it has loaded.
+/// One that comes back is told its patch, and what that may reset once it has loaded.
 #[test]
 fn a_spare_that_loads_is_told_the_rest_afterwards() {
     let (book, ..) = with_spare(BAD);
     let mut play = book.play();
     play.wait(500);
-    let out = play.step();
-    let (_, after) = out.split_once("1:c1 06").unwrap();
-    assert!(!after.contains("1:b1"), "{out}");
-    let later = play.wait(500);
-    assert!(later.contains("1:b1 07 5a"), "{later}");
+    play.input(Input::OutputLost(OutPort(1)));
+    let mut out = play.input(Input::OutputReady(OutPort(1)));
+    out += ", ";
+    out += &play.input(Input::SignOfLife(OutPort(1)));
+    let (_, after) = out.split_once("1:c0 05").unwrap();
+    assert!(!after.contains("1:b0"), "{out}");
+    assert_eq!(play.wait(90), "");
+    let later = play.wait(20);
+    assert!(later.contains("1:b0 07 64"), "{later}");
 }
 
 #[test]
