@@ -397,8 +397,10 @@ mod tests {
 
     #[test]
     fn what_is_read_of_the_log_stays_where_it_is_while_lines_come_in() {
-        let mut source = Logging::default();
-        source.waiting = lines(&["one", "two", "three"]);
+        let mut source = Logging {
+            waiting: lines(&["one", "two", "three"]),
+            ..Logging::default()
+        };
         let mut state = UiState::default();
         let mut frames = Frames::new(&mut source, &Desk::default());
         source.waiting = lines(&["four"]);
@@ -415,8 +417,10 @@ mod tests {
 
     #[test]
     fn what_came_of_a_wish_is_said_and_other_lines_are_not() {
-        let mut source = Logging::default();
-        source.waiting = lines(&["before"]);
+        let mut source = Logging {
+            waiting: lines(&["before"]),
+            ..Logging::default()
+        };
         source.waiting[0].answer = "before the screen began".into();
         let mut state = UiState::default();
         let mut frames = Frames::new(&mut source, &Desk::default());
