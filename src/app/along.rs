@@ -142,3 +142,85 @@ impl Sent {
         Ok(messages.left_out)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::replay::{RecordedEvent, read};
+    use std::sync::atomic::{AtomicUsize, Ordering};
+
+    fn sent(folder: &Path) -> Sent {
+        Sent {
+            folder: folder.to_owned(),
+            ports: vec!["stage".into(), "rack".into()],
+            outputs: vec!["rack".into()],
+            messages: Arc::default(),
+        }
+    }
+
+    #[test]
+    fn what_the_rig_is_sent_is_kept_and_heard_and_written_in_order() {
+        let dir = tempfile::tempdir().unwrap();
+        let sent = sent(dir.path());
+        let heard = Arc::new(AtomicUsize::new(0));
+        let count = Arc::clone(&heard);
+        let ear = sent.ear(
+            Clock::start(),
+            Arc::new(move |port, bytes: &[u8]| {
+                assert_eq!((port, bytes), (1, &[0x90, 60, 90][..]));
+                count.fetch_add(1, Ordering::Relaxed);
+            }),
+        );
+        ear(1, &[0x90, 60, 90]);
+        assert_eq!(heard.load(Ordering::Relaxed), 1, "it is handed on");
+        {
+            let mut messages = sent.messages.lock().unwrap();
+            let kept: Vec<_> = messages
+                .kept
+                .iter()
+                .map(|(_, port, bytes)| (*port, bytes))
+                .collect();
+            assert_eq!(kept, [(1, &vec![0x90, 60, 90])]);
+            // Another thread heard these meanwhile.
+            messages.kept = vec![(900, 1, vec![0x80, 60, 64]), (100, 1, vec![0x90, 60, 1])];
+            messages.left_out = 3;
+        }
+        assert_eq!(sent.write(), Ok(3));
+        let bytes = std::fs::read(dir.path().join("rack.mid")).unwrap();
+        let events: Vec<_> = read(&bytes)
+            .unwrap()
+            .events
+            .into_iter()
+            .filter_map(|event| match event.event {
+                RecordedEvent::Message(message) => {
+                    Some((event.us, message.encode().as_slice().to_vec()))
+                }
+                _ => None,
+            })
+            .collect();
+        assert_eq!(
+            events,
+            [(100, vec![0x90, 60, 1]), (900, vec![0x80, 60, 64])]
+        );
+    }
+
+    #[test]
+    fn past_the_limit_the_rig_plays_on_and_the_rest_is_counted() {
+        let dir = tempfile::tempdir().unwrap();
+        let sent = sent(dir.path());
+        let full = vec![(0, 1, vec![0xfe]); SENT_LIMIT];
+        sent.messages.lock().unwrap().kept = full;
+        let heard = Arc::new(AtomicUsize::new(0));
+        let count = Arc::clone(&heard);
+        let ear = sent.ear(
+            Clock::start(),
+            Arc::new(move |_, _: &[u8]| {
+                count.fetch_add(1, Ordering::Relaxed);
+            }),
+        );
+        ear(1, &[0xfe]);
+        let messages = sent.messages.lock().unwrap();
+        assert_eq!((messages.kept.len(), messages.left_out), (SENT_LIMIT, 1));
+        assert_eq!(heard.load(Ordering::Relaxed), 1);
+    }
+}

@@ -213,3 +213,48 @@ fn patch(sheet: &Sheet, heard: &Heard) -> String {
         |patch| format!("\"{}\"", patch.name),
     )
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sheet::{PositionLine, SceneLine};
+
+    #[test]
+    fn a_run_begins_where_the_recording_did() {
+        let jump = |us, to| (us, Input::Command(Command::Jump(PositionId(to))));
+        let step = |us| (us, Input::Command(Command::Step));
+        assert_eq!(
+            begin(vec![jump(0, 7), step(5), jump(9, 2)]),
+            (PositionId(7), vec![step(5), jump(9, 2)])
+        );
+        // A jump that came later is one.
+        assert_eq!(
+            begin(vec![step(5), jump(9, 2)]),
+            (PositionId(0), vec![step(5), jump(9, 2)])
+        );
+    }
+
+    #[test]
+    fn a_place_is_named_by_the_scene_that_it_is_played_in() {
+        let names = ["verse", "chorus"];
+        let sheet = Sheet {
+            scenes: names
+                .map(|name| SceneLine {
+                    name: name.into(),
+                    ..SceneLine::default()
+                })
+                .into(),
+            positions: [1, 0, 1]
+                .map(|scene| PositionLine {
+                    call: format!("4.{scene}"),
+                    scene,
+                    song: 0,
+                })
+                .into(),
+            ..Sheet::default()
+        };
+        assert_eq!(place(&sheet, PositionId(0)), "4.1 chorus");
+        assert_eq!(place(&sheet, PositionId(1)), "4.0 verse");
+        assert_eq!(place(&sheet, PositionId(9)), "?");
+    }
+}

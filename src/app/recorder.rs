@@ -234,3 +234,112 @@ fn path() -> Result<PathBuf, String> {
 pub(super) fn stamp() -> String {
     chrono::Local::now().format("%Y%m%d-%H%M%S").to_string()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::app::load;
+    use crate::engine::promptbook::{BlobId, ControllerId};
+    use crate::midi::{Key, Value7};
+    use crate::plan;
+
+    /// A recorder of the demo, with a stored message in its book.
+    fn recorder() -> Recorder {
+        let loaded = load::show(&load::built_in(load::DEMO), load::DEMO);
+        let night = load::night(&loaded.show, Some(load::DEMO_NIGHT)).unwrap();
+        let plan = plan::compile(&loaded.show, night).unwrap();
+        let mut book = plan.promptbook;
+        book.blobs = Box::new([[0xf0, 0x7d, 0x01, 0xf7].into()]);
+        Recorder::new(Arc::new(book), Editions::new(Arc::new(plan.sheet)))
+    }
+
+    fn note(channel: Channel) -> Message {
+        Message::NoteOn(channel, Key::clamped(60), Value7::clamped(90))
+    }
+
+    fn times(recorder: &Recorder, track: &str) -> Vec<u64> {
+        let events = recorder.tracks.get(track);
+        events.map_or_else(Vec::new, |events| {
+            events.iter().map(|(us, _)| *us).collect()
+        })
+    }
+
+    #[test]
+    fn a_recording_begins_at_its_place_and_at_0() {
+        let mut recorder = recorder();
+        recorder.take(Taken::In(5, Input::Command(Command::Step)));
+        assert!(!recorder.is_running(), "nothing before it begins");
+        let call = recorder.sheet.positions[3].call.clone();
+        recorder.take(Taken::Begin(7_000_000, 3, 0));
+        recorder.take(Taken::In(8_000_000, Input::Command(Command::Step)));
+        let marks = [
+            (0, TakeEvent::Mark(format!("place {call}"))),
+            (1_000_000, TakeEvent::Mark("step".into())),
+        ];
+        assert_eq!(recorder.tracks[COMMANDS], marks);
+    }
+
+    /// Of what came in, no two stand in one tick, or their order would be lost; what was sent
+    /// has a track of its own port and may.
+    #[test]
+    fn the_order_of_what_came_in_is_kept() {
+        let mut recorder = recorder();
+        recorder.take(Taken::Begin(0, 0, 0));
+        let (entry, line) = (
+            &recorder.book.controllers[0],
+            &recorder.sheet.controllers[0],
+        );
+        let channel = entry.channel.unwrap_or(Channel::MIN);
+        let (port, name) = (entry.port, line.name.clone());
+        for _ in 0..2 {
+            recorder.take(Taken::In(100, Input::Midi(port, note(channel))));
+        }
+        recorder.take(Taken::In(100, Input::Command(Command::Back)));
+        for _ in 0..2 {
+            let sent = Payload::Short(note(channel));
+            recorder.take(Taken::Out(100, OutPort(0), sent));
+        }
+        assert_eq!(times(&recorder, &name), [100, 100 + TICK_US]);
+        assert_eq!(times(&recorder, COMMANDS), [0, 100 + 2 * TICK_US]);
+        let out = format!("{OUT_TRACK}{}", recorder.sheet.out_ports[0].name);
+        assert_eq!(times(&recorder, &out), [100 + 2 * TICK_US; 2]);
+    }
+
+    #[test]
+    fn a_stored_message_is_kept_with_its_bytes() {
+        let mut recorder = recorder();
+        recorder.take(Taken::Begin(0, 0, 0));
+        recorder.take(Taken::Out(10, OutPort(1), Payload::Blob(BlobId(0))));
+        let out = format!("{OUT_TRACK}{}", recorder.sheet.out_ports[1].name);
+        let bytes = TakeEvent::Bytes(vec![0xf0, 0x7d, 0x01, 0xf7]);
+        assert_eq!(recorder.tracks[&out], [(10, bytes)]);
+    }
+
+    #[test]
+    fn what_comes_in_stands_under_its_controller_letters_too() {
+        let mut recorder = recorder();
+        recorder.take(Taken::Begin(0, 0, 0));
+        let all = recorder.book.controllers.len();
+        let mut wanted = Vec::new();
+        for at in 0..all {
+            let (entry, name) = (
+                &recorder.book.controllers[at],
+                recorder.sheet.controllers[at].name.clone(),
+            );
+            let (port, channel) = (entry.port, entry.channel.unwrap_or(Channel::MIN));
+            recorder.take(Taken::In(0, Input::Midi(port, note(channel))));
+            let id = ControllerId(u8::try_from(at).unwrap());
+            let letter = Command::NoteOn(id, Key::clamped(61), Value7::clamped(90));
+            recorder.take(Taken::In(0, Input::Command(letter)));
+            wanted.push(name);
+        }
+        wanted.sort();
+        let tracks: Vec<&String> = recorder
+            .tracks
+            .keys()
+            .filter(|name| *name != COMMANDS)
+            .collect();
+        assert_eq!(tracks, wanted.iter().collect::<Vec<_>>());
+        assert!(tracks.iter().all(|name| recorder.tracks[*name].len() == 2));
+    }
+}

@@ -240,3 +240,114 @@ fn places(from: &Plan, to: &Plan) -> Box<[Option<PositionId>]> {
     let found = |place: &Place| there.get(place.call.as_str()).copied().map(PositionId);
     from.places.iter().map(found).collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::app::load;
+    use crate::engine::Engine;
+    use crate::engine::input::{Command, Input, Outbox};
+    use crate::engine::view::View;
+    use crate::ports::open_model;
+
+    /// What the playing thread makes of a book, by turns; after the last it takes it.
+    type Answers = Vec<SwapError>;
+
+    /// A night whose second song is left out while an engine in rehearsal loops the first two
+    /// places of the third; what the log was told, the night and the loop afterwards.
+    fn skip_second_song(answers: Answers) -> (Vec<String>, bool, View, [u32; 2]) {
+        let loaded = load::show(&load::built_in(load::DEMO), load::DEMO);
+        let night = load::night(&loaded.show, Some(load::DEMO_NIGHT))
+            .unwrap()
+            .clone();
+        let plan = plan::compile(&loaded.show, &night).unwrap();
+        let book = Arc::new(plan.promptbook.clone());
+        let starts = [1, 2].map(|song: usize| book.songs[song].positions.start);
+        let editions = Editions::new(Arc::new(plan.sheet.clone()));
+        let clock = crate::ports::Clock::start();
+        let ear: crate::ports::ModelEar = Arc::new(|_, _: &[u8]| {});
+        let ports = open_model(clock, 1, &ear);
+        let (line, change) = line(&editions, &ports.waker, &Arc::new(Shared::new(1)));
+        let mut engine = Engine::new(Arc::clone(&book), PositionId(starts[1]));
+        let mut out = Outbox::new();
+        let looped = (PositionId(starts[1]), PositionId(starts[1] + 1));
+        for command in [Command::Cues(false), Command::Loop(Some(looped))] {
+            engine.handle(0, Input::Command(command), &mut out);
+        }
+        let playing = std::thread::spawn(move || answer(engine, change, answers));
+        let first = night.order.iter().filter_map(|entry| match entry {
+            crate::show::model::NightEntry::Song { call, .. } => Some(call.clone()),
+            crate::show::model::NightEntry::Break { .. } => None,
+        });
+        let second = first.clone().nth(1).unwrap();
+        let mut replanner = Replanner::new(loaded.show, night.clone(), (plan, book), line);
+        replanner.take(&NightEdit::Skip(second));
+        let is_as_before = *replanner.tonight.night() == night;
+        let said = editions
+            .take_said()
+            .into_iter()
+            .map(|(_, words)| words)
+            .collect();
+        drop(replanner);
+        (said, is_as_before, playing.join().unwrap(), starts)
+    }
+
+    /// The playing thread, until the other end is gone.
+    fn answer(mut engine: Engine, mut change: Change, answers: Answers) -> View {
+        let mut answers = answers.into_iter();
+        let mut out = Outbox::new();
+        while !change.asks.is_abandoned() {
+            let answer = match change.asks.pop() {
+                Ok(Ask::Look(mut live)) => {
+                    engine.live(&mut live);
+                    Answer::Live(live)
+                }
+                Ok(Ask::Take(mut swap)) => match answers.next() {
+                    Some(error) => Answer::Refused(swap, error),
+                    None => match engine.take_book(0, &mut swap, &mut out) {
+                        Ok(()) => Answer::Taken(swap),
+                        Err(error) => Answer::Refused(swap, error),
+                    },
+                },
+                Err(_) => {
+                    std::thread::sleep(Duration::from_millis(1));
+                    continue;
+                }
+            };
+            assert!(change.answers.push(answer).is_ok());
+        }
+        let mut view = View::default();
+        engine.view(&mut view);
+        view
+    }
+
+    #[test]
+    fn a_change_is_taken_and_the_loop_stays_with_its_scenes() {
+        let (said, is_as_before, view, [second, third]) = skip_second_song(Vec::new());
+        assert_eq!(said, Vec::<String>::new());
+        assert!(!is_as_before);
+        assert_eq!(view.edition, 1);
+        assert_eq!(view.position, PositionId(second), "the song before is gone");
+        let looped = (PositionId(second), PositionId(second + 1));
+        assert_eq!(view.stretch, Some(looped), "it was at {third}");
+    }
+
+    #[test]
+    fn where_the_show_moved_on_the_change_is_planned_again() {
+        let moved = SwapError::Moved(PositionId(0));
+        let (said, is_as_before, view, _) = skip_second_song(vec![moved, moved]);
+        assert_eq!((said, is_as_before, view.edition), (Vec::new(), false, 1));
+    }
+
+    #[test]
+    fn a_change_that_is_refused_leaves_the_night_as_it_was_and_says_so() {
+        let (said, is_as_before, view, _) = skip_second_song(vec![SwapError::Stale]);
+        assert!(is_as_before, "a second key would take back what never was");
+        assert_eq!(view.edition, 0);
+        let [words] = &said[..] else {
+            panic!("{said:?}");
+        };
+        assert!(words.starts_with("night not changed (song "), "{words}");
+        assert!(words.ends_with(&SwapError::Stale.to_string()), "{words}");
+    }
+}

@@ -36,8 +36,7 @@ impl Wishes {
             Wish::SaveLog => self.save_log(&state.log_filter, log),
             Wish::KeepMarks => self.keep_marks(&state.marks),
             Wish::Record => {
-                let was_recording = self.shared.is_recording.fetch_xor(true, Ordering::AcqRel);
-                state.is_recording = !was_recording;
+                self.shared.is_recording.fetch_xor(true, Ordering::AcqRel);
             }
             Wish::Learn => self.learning.borrow_mut().begin(),
             Wish::EndLearning => self.learning.borrow_mut().end(),
@@ -53,18 +52,7 @@ impl Wishes {
     }
 
     fn save_log(&self, filter: &str, log: &[LogLine]) {
-        let lines: Vec<String> = log
-            .iter()
-            .filter(|line| wings::passes(filter, line))
-            .map(|line| {
-                let level = match line.level {
-                    LogLevel::Note => "",
-                    LogLevel::Warning => "warning: ",
-                    LogLevel::Error => "error: ",
-                };
-                format!("{} {level}{}\n", line.time, line.words)
-            })
-            .collect();
+        let lines = log_lines(filter, log);
         let name = format!("log-{}.txt", super::recorder::stamp());
         let saved = file(&name).and_then(|path| {
             store::make_folder_of(&path)
@@ -83,13 +71,9 @@ impl Wishes {
     }
 
     fn keep_marks(&self, marks: &BTreeMap<String, String>) {
-        let text: String = marks
-            .iter()
-            .map(|(call, word)| format!("{call}\t{word}\n"))
-            .collect();
         let kept = marks_file(&self.show).and_then(|path| {
             store::make_folder_of(&path)
-                .and_then(|()| store::save(&path, text.as_bytes()))
+                .and_then(|()| store::save(&path, marks_text(marks).as_bytes()))
                 .map_err(|error| error.to_string())
         });
         if let Err(error) = kept {
@@ -111,10 +95,36 @@ impl Wishes {
 pub(super) fn marks(show: &str) -> BTreeMap<String, String> {
     let read = marks_file(show).ok();
     let bytes = read.and_then(|path| store::read_file(&path, FILE_LIMIT).ok());
-    let text = String::from_utf8_lossy(bytes.as_deref().unwrap_or_default()).into_owned();
+    read_marks(&String::from_utf8_lossy(
+        bytes.as_deref().unwrap_or_default(),
+    ))
+}
+
+/// A mark a line: call number, tabulator, words.
+fn marks_text(marks: &BTreeMap<String, String>) -> String {
+    let line = |(call, word): (&String, &String)| format!("{call}\t{word}\n");
+    marks.iter().map(line).collect()
+}
+
+fn read_marks(text: &str) -> BTreeMap<String, String> {
     text.lines()
         .filter_map(|line| line.split_once('\t'))
         .map(|(call, word)| (call.to_owned(), word.to_owned()))
+        .collect()
+}
+
+/// The lines of the log that pass the filter, as text.
+fn log_lines(filter: &str, log: &[LogLine]) -> Vec<String> {
+    log.iter()
+        .filter(|line| wings::passes(filter, line))
+        .map(|line| {
+            let level = match line.level {
+                LogLevel::Note => "",
+                LogLevel::Warning => "warning: ",
+                LogLevel::Error => "error: ",
+            };
+            format!("{} {level}{}\n", line.time, line.words)
+        })
         .collect()
 }
 
@@ -143,4 +153,42 @@ fn marks_file(show: &str) -> Result<PathBuf, String> {
 fn file(name: &str) -> Result<PathBuf, String> {
     let dir = store::state_dir().map_err(|error| error.to_string())?;
     Ok(dir.join(name))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_log_is_saved_as_it_is_filtered() {
+        let line = |level, words: &str| LogLine {
+            time: "0:00:01.000".into(),
+            level,
+            words: words.into(),
+            ..LogLine::default()
+        };
+        let log = [
+            line(LogLevel::Note, "step to 1.2"),
+            line(LogLevel::Warning, "port slow"),
+            line(LogLevel::Error, "port gone"),
+        ];
+        let all = [
+            "0:00:01.000 step to 1.2\n",
+            "0:00:01.000 warning: port slow\n",
+            "0:00:01.000 error: port gone\n",
+        ];
+        assert_eq!(log_lines("", &log), all);
+        assert_eq!(log_lines("port", &log), all[1..]);
+        assert_eq!(log_lines("error", &log), all[2..]);
+    }
+
+    #[test]
+    fn marks_are_read_as_they_were_kept() {
+        let marks = BTreeMap::from([
+            ("1.2".to_owned(), "too loud, twice".to_owned()),
+            ("3.1".to_owned(), "a\ttabulator".to_owned()),
+        ]);
+        assert_eq!(read_marks(&marks_text(&marks)), marks);
+        assert_eq!(read_marks("no mark\n"), BTreeMap::new());
+    }
 }

@@ -23,6 +23,7 @@ mod prompt;
 mod scale;
 mod show_clock;
 pub mod stage;
+mod stage_call;
 mod stage_coming;
 mod stage_plan;
 pub mod state;

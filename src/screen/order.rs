@@ -21,7 +21,7 @@ use super::prompt;
 use super::scale::Scale;
 use super::state::Listing;
 use super::text::{indent, put, put_right, row, rows, tint, wrap};
-use super::zone_map::{Extent, ZoneMap, lanes};
+use super::zone_map::{Extent, ZoneMap, lanes, legend};
 use super::{Place, ScreenModel};
 use crate::sheet::{OrderLine, SongLine};
 use ratatui::buffer::Buffer;
@@ -300,7 +300,12 @@ fn render_preview(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer
     for y in 0..area.height {
         put(buf, area, (0, y), look.marks.fence, look.faint());
     }
+    // The last column stays blank, as on the stage.
     let area = indent(area, 2);
+    let area = Rect {
+        width: area.width.saturating_sub(1),
+        ..area
+    };
     let title = format!("{}  {}", place.position.call, place.scene.name);
     put(buf, area, (0, 0), &title, look.strong());
     put(buf, area, (0, 1), &place.song.title, look.faint());
@@ -383,8 +388,18 @@ fn render_maps(
         map.render(extent, rows(area, y, extent.height()), buf);
         y += extent.height();
     }
-    y
+    // Zones too narrow for a name have a letter.
+    let words = legend(model.sheet, place.scene, scale).join("   ");
+    let below = indent(rows(area, y, area.height), MARGIN);
+    let lines = wrap(&words, below.width, LEGEND_ROWS);
+    for (y, line) in (0..).zip(&lines) {
+        put(buf, below, (0, y), line, look.strong());
+    }
+    y.saturating_add(u16::try_from(lines.len()).unwrap_or(0))
 }
+
+/// Rows of the letters' meanings at most.
+const LEGEND_ROWS: usize = 3;
 
 /// Key, tempo, transposition (the song's own and tonight's in one) and length of a song, as far as it has them.
 pub(super) fn song_facts(song: &SongLine) -> String {

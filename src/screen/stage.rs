@@ -22,7 +22,6 @@ use super::big::{Fit, fit};
 use super::count_in::CountIn;
 use super::health::health;
 use super::look::Look;
-use super::narrow;
 use super::notice::{self, notice};
 use super::order::song_facts;
 use super::prompt;
@@ -46,11 +45,12 @@ pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
     Stage::new(model, area).render(buf);
 }
 
-/// What the stage is drawn from; what comes next is drawn in `stage_coming`.
+/// What the stage is drawn from; what comes next is drawn in `stage_coming`, what
+/// stands large at its right in `stage_call`.
 pub(super) struct Stage<'a> {
     pub(super) model: &'a ScreenModel<'a>,
     pub(super) look: Look,
-    area: Rect,
+    pub(super) area: Rect,
     pub(super) present: Option<Place<'a>>,
     pub(super) following: Option<Place<'a>>,
     keyboards: Vec<usize>,
@@ -63,12 +63,6 @@ pub(super) const BAR: u16 = 2;
 
 /// What the head says while cues are held back.
 const REHEARSAL: &str = "REHEARSAL: cues held";
-
-/// Columns between the large things of a row.
-const BESIDE: u16 = 4;
-
-/// Columns of the time of day at most.
-const CLOCK: u16 = 24;
 
 impl<'a> Stage<'a> {
     fn new(model: &'a ScreenModel<'a>, area: Rect) -> Self {
@@ -111,7 +105,7 @@ impl<'a> Stage<'a> {
             rect
         };
         self.render_header(plan.clock > 0, take(plan.header), buf);
-        self.render_clock(take(plan.clock), buf);
+        self.render_clock(self.has_large_clock(&plan, name), take(plan.clock), buf);
         take(plan.gaps[0]);
         let maps: u16 = plan.now_maps.iter().map(Extent::height).sum();
         let now = take(plan.now_big + plan.now_line + maps + plan.now_legend);
@@ -233,18 +227,23 @@ impl<'a> Stage<'a> {
         put(buf, left, (x, 0), &song, look.strong());
     }
 
-    /// The time of day and how the night goes, as much of it as there is room for.
-    fn render_clock(&self, area: Rect, buf: &mut Buffer) {
+    /// The time of day, if it is not large beside the name, and how the night goes, as much of
+    /// it as there is room for.
+    fn render_clock(&self, is_large: bool, area: Rect, buf: &mut Buffer) {
         let look = &self.look;
-        let mut x = put(buf, area, (BAR, 0), &self.model.clock(), look.strong());
+        let mut x = BAR.saturating_sub(3);
+        if !is_large || self.model.pace().words(self.model.time_s).is_empty() {
+            x = put(buf, area, (BAR, 0), &self.model.clock(), look.strong());
+        }
         for (words, is_warning) in self.model.pace().words(self.model.time_s) {
             let style = if is_warning {
                 look.warning()
             } else {
                 look.base()
             };
-            if x + 3 + width(&words) <= area.width {
-                x = put(buf, area, (x + 3, 0), &words, style);
+            let at = if x < BAR { BAR } else { x + 3 };
+            if at + width(&words) <= area.width {
+                x = put(buf, area, (at, 0), &words, style);
             }
         }
     }
@@ -271,61 +270,6 @@ impl<'a> Stage<'a> {
             maps,
             buf,
         );
-    }
-
-    /// At the right, where the name leaves room, in large letters: the call number, in its
-    /// place a notice, while there is one that has no better place, or the beat that is
-    /// counted; and beside it the time of day, under it whether the night is late.
-    fn render_call(&self, may_notice: bool, used: u16, area: Rect, buf: &mut Buffer) {
-        let Some(place) = self.present else { return };
-        let look = &self.look;
-        let room = area.width.saturating_sub(used.saturating_add(BESIDE));
-        let high = area.height.min(4);
-        let notice = self.large_notice(room, high).filter(|_| may_notice);
-        let beat = CountIn::of(self.model, &place).and_then(|count| count.beat);
-        let (words, style) = match beat {
-            Some(beat) => (beat.to_string(), look.now()),
-            None => (place.position.call.clone(), look.faint()),
-        };
-        let (first, style) = match notice {
-            Some(notice) => (Some(notice), look.warning()),
-            None => (fit(&words, room, high, look), style),
-        };
-        let Some(first) = first else { return };
-        let right = indent(area, area.width.saturating_sub(first.width()));
-        first.render(look, style, right, buf);
-        let room = room.saturating_sub(first.width() + BESIDE);
-        let clock = self.model.clock();
-        if let Some(clock) = fit(&clock, room.min(CLOCK), high, look) {
-            let x = right.x - area.x;
-            let left = indent(area, x.saturating_sub(clock.width() + BESIDE));
-            clock.render(look, look.base(), left, buf);
-        }
-        let (pace, room) = (
-            self.model.pace().words(self.model.time_s),
-            room + first.width(),
-        );
-        let below = rows(area, high + 1, narrow::HIGH);
-        if below.height == narrow::HIGH
-            && let Some((words, is_warning)) = pace.first()
-            && let Some(pace) = fit(words, room, narrow::HIGH, look)
-        {
-            let style = if *is_warning {
-                look.warning()
-            } else {
-                look.faint()
-            };
-            let right = indent(below, below.width.saturating_sub(pace.width()));
-            pace.render(look, style, right, buf);
-        }
-    }
-
-    /// A notice in large letters: all of it, or its first words (`NO STEP`, `PANIC`).
-    pub(super) fn large_notice(&self, width: u16, height: u16) -> Option<Fit> {
-        let notice = notice(self.model)?;
-        let first = notice.split(':').next().unwrap_or_default();
-        let large = |words: &str| fit(words, width, height, &self.look);
-        large(&notice).or_else(|| large(first))
     }
 
     fn render_now_line(&self, name: &str, area: Rect, buf: &mut Buffer) {

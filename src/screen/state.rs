@@ -208,8 +208,6 @@ pub struct UiState {
     pub said: String,
     /// The mouse points and scrolls here.
     pub has_mouse: bool,
-    /// What is played is being recorded.
-    pub is_recording: bool,
     /// Commands that the footer has before all others, each with its word there.
     pub footer: &'static [(&'static str, &'static str)],
     /// First log line from the end that the wings show (0 follows the log).

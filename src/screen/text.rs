@@ -91,6 +91,40 @@ pub fn wrap(text: &str, max: u16, lines: usize) -> Vec<String> {
     out.iter().map(|line| cut(line, max)).collect()
 }
 
+/// `items` sanitised, on at most `lines` rows of at most `max` cells, with semicolons between
+/// them. No item is broken over two rows; those for which there is no room are counted at the
+/// end of the last row. An item wider than a row is cut.
+#[must_use]
+pub fn wrap_items(items: &[String], max: u16, lines: usize) -> Vec<String> {
+    let mut out: Vec<String> = Vec::new();
+    for (at, item) in items.iter().enumerate() {
+        let is_last = at + 1 == items.len();
+        let words = match is_last {
+            true => sanitise(item),
+            false => format!("{};", sanitise(item)),
+        };
+        let needed = |line: &String| width(line).saturating_add(width(&words)).saturating_add(1);
+        // On the last row the count of those after it must find room too.
+        let is_final = out.len() >= lines;
+        let kept = if is_final && !is_last { COUNT } else { 0 };
+        match out.last_mut() {
+            Some(line) if needed(line).saturating_add(kept) <= max => {
+                line.push(' ');
+                line.push_str(&words);
+            }
+            Some(line) if is_final => {
+                line.push_str(&format!(" +{}", items.len() - at));
+                break;
+            }
+            _ => out.push(words),
+        }
+    }
+    out.iter().map(|line| cut(line, max)).collect()
+}
+
+/// Columns of the count of items that have no room.
+const COUNT: u16 = 4;
+
 /// Writes `text` at (`x`, `y`) counted within `area`, cut at its right edge. Gives the
 /// column after the text.
 pub(super) fn put(buf: &mut Buffer, area: Rect, at: (u16, u16), text: &str, style: Style) -> u16 {
@@ -178,6 +212,24 @@ mod tests {
         assert_eq!(cut("日本語", 4), "日.");
         assert_eq!(cut("abc", 1), "a");
         assert_eq!(cut("abc", 0), "");
+    }
+
+    #[test]
+    fn items_stay_whole_and_those_without_room_are_counted() {
+        let items = ["1 Bass vol 94", "2 Brass vol 75", "3 Pad vol 67"].map(str::to_owned);
+        let wrapped = |max, lines| wrap_items(&items, max, lines);
+        assert_eq!(
+            wrapped(60, 1),
+            ["1 Bass vol 94; 2 Brass vol 75; 3 Pad vol 67"]
+        );
+        assert_eq!(wrapped(40, 1), ["1 Bass vol 94; 2 Brass vol 75; +1"]);
+        assert_eq!(wrapped(30, 1), ["1 Bass vol 94; +2"]);
+        assert_eq!(
+            wrapped(30, 2),
+            ["1 Bass vol 94; 2 Brass vol 75;", "3 Pad vol 67"]
+        );
+        assert_eq!(wrapped(8, 1)[0].len(), 8);
+        assert_eq!(wrap_items(&[], 8, 1), Vec::<String>::new());
     }
 
     #[test]

@@ -3,7 +3,7 @@
 use super::ScreenModel;
 use super::look::Look;
 use super::status::OutPortStatus;
-use super::text::{put, wrap};
+use super::text::{put, wrap_items};
 use super::wings_rows::{RowLine, WingsRow};
 use crate::engine::view::{Presence, SlotView};
 use crate::sheet::ReceiverLine;
@@ -177,11 +177,7 @@ pub(super) fn receivers(
         let held = filled_slots(model, receiver)
             .map(|(channel, slot)| slot_words(receiver, &channel, slot));
         let held: Vec<String> = duty.into_iter().chain(held).collect();
-        let pieces = wrap(
-            &held.join("; "),
-            columns.saturating_sub(WORDS + 1).max(1),
-            most_rows,
-        );
+        let pieces = wrap_items(&held, columns.saturating_sub(WORDS + 1).max(1), most_rows);
         let mut pieces = pieces.into_iter();
         let line = vec![
             (2, receiver.name.clone(), look.strong()),

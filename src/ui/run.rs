@@ -345,3 +345,92 @@ impl Loop<'_> {
 
 /// The shortest wait for an event: a frame that is due does not make the loop spin.
 const SHORTEST: Duration = Duration::from_millis(1);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A show of which only the log changes.
+    #[derive(Default)]
+    struct Logging {
+        view: View,
+        waiting: Vec<LogLine>,
+    }
+
+    impl Source for Logging {
+        fn view(&mut self) -> &View {
+            &self.view
+        }
+
+        fn sheet(&mut self, _: u32) -> Arc<Sheet> {
+            Arc::default()
+        }
+
+        fn rig(&mut self) -> RigStatus {
+            RigStatus::default()
+        }
+
+        fn drain_log(&mut self, into: &mut Vec<LogLine>) {
+            into.append(&mut self.waiting);
+        }
+
+        fn now_us(&mut self) -> u64 {
+            0
+        }
+
+        fn time_s(&mut self) -> u32 {
+            0
+        }
+
+        fn is_over(&mut self) -> bool {
+            false
+        }
+    }
+
+    fn lines(words: &[&str]) -> Vec<LogLine> {
+        let line = |words: &&str| LogLine {
+            words: (*words).to_owned(),
+            ..LogLine::default()
+        };
+        words.iter().map(line).collect()
+    }
+
+    #[test]
+    fn what_is_read_of_the_log_stays_where_it_is_while_lines_come_in() {
+        let mut source = Logging {
+            waiting: lines(&["one", "two", "three"]),
+            ..Logging::default()
+        };
+        let mut state = UiState::default();
+        let mut frames = Frames::new(&mut source, &Desk::default());
+        source.waiting = lines(&["four"]);
+        frames.look(&mut source, &mut state);
+        assert_eq!(state.log_scroll, 0, "the newest are followed");
+        state.log_scroll = 2;
+        source.waiting = lines(&["five", "six"]);
+        frames.look(&mut source, &mut state);
+        assert_eq!(state.log_scroll, 4);
+        state.log_scroll = 100;
+        frames.look(&mut source, &mut state);
+        assert_eq!(state.log_scroll, 6, "the oldest is the first");
+    }
+
+    #[test]
+    fn what_came_of_a_wish_is_said_and_other_lines_are_not() {
+        let mut source = Logging {
+            waiting: lines(&["before"]),
+            ..Logging::default()
+        };
+        source.waiting[0].answer = "before the screen began".into();
+        let mut state = UiState::default();
+        let mut frames = Frames::new(&mut source, &Desk::default());
+        source.waiting = lines(&["saved", "step"]);
+        source.waiting[0].answer = "saved in a file".into();
+        frames.look(&mut source, &mut state);
+        assert_eq!(state.said, "saved in a file");
+        state.said.clear();
+        source.waiting = lines(&["step"]);
+        frames.look(&mut source, &mut state);
+        assert_eq!(state.said, "");
+    }
+}

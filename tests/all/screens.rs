@@ -349,6 +349,60 @@ fn what_is_clicked_is_what_is_drawn_there() {
     }
 }
 
+/// The row that the cursor is on is the row that a click on it means, wherever it scrolled to.
+#[test]
+fn the_cursor_is_clicked_where_it_stands_on_scrolled_wings() {
+    for size in SIZES {
+        let mut sample = sample::Sample::new();
+        sample.ui.screen = Screen::Wings;
+        let area = Rect::new(0, 0, size.0, size.1);
+        for row in screen::wings_rows(&sample.sheet, &sample.view) {
+            sample.ui.wings = Some(row);
+            let buf = draw(&sample, size);
+            let at = area
+                .positions()
+                .find(|at| buf[(at.x, at.y)].symbol() == "▸")
+                .unwrap();
+            let hit = screen::hit(&sample.model(), area, (at.x + 3, at.y));
+            assert_eq!(hit, Some(screen::Hit::Row(row)), "{size:?}");
+        }
+    }
+}
+
+#[test]
+fn the_page_that_is_open_is_the_one_shown() {
+    let mut sample = sample::Sample::new();
+    sample.sheet.songs[2].pages = vec!["First words".into(), "Second words".into()];
+    for (page, wanted) in [
+        (1, "page 2 of 2  Second words"),
+        (0, "page 1 of 2  First words"),
+    ] {
+        sample.view.page = page;
+        let found = text(&draw(&sample, (100, 30)));
+        let found: Vec<&str> = found.split_whitespace().collect();
+        let wanted: Vec<&str> = wanted.split_whitespace().collect();
+        assert!(
+            found.windows(wanted.len()).any(|words| words == wanted),
+            "{found:?}"
+        );
+    }
+}
+
+#[test]
+fn older_lines_of_the_log_are_read_and_the_newer_counted() {
+    let mut sample = sample::Sample::new();
+    sample.ui.screen = Screen::Wings;
+    let newest = sample.log.last().unwrap().words.clone();
+    let has_newest = |sample: &sample::Sample| {
+        let found = text(&draw(sample, (120, 36)));
+        let log = found.split_once("  LOG").unwrap().1.to_owned();
+        (log.contains(&newest), log.contains("1 newer below"))
+    };
+    assert_eq!(has_newest(&sample), (true, false));
+    sample.ui.log_scroll = 1;
+    assert_eq!(has_newest(&sample), (false, true));
+}
+
 #[test]
 fn order() {
     for size in SIZES {
@@ -782,11 +836,13 @@ fn the_show_clock_says_how_the_night_goes() {
     // Planned at 20:00 and 3:30 + 3:45 + a quarter of 4:00, stepped to 21 s ago; songs of
     // 24:45 and a break of 20 min in all; to end at 22:30.
     for words in [
-        "21:14   1 h 05 behind   break in 2 min   ",
+        "\n  1 h 05 behind   break in 2 min   ",
         "end 21:50, in 36 min   39 min to spare",
     ] {
         assert!(found.contains(words), "{found}");
     }
+    // The time of day is large beside the name, or in the row where it is not.
+    assert!(!found.contains("21:14"), "{found}");
     sample.sheet.start_minute = None;
     sample.sheet.end_minute = None;
     let found = text(&draw(&sample, (80, 24)));
@@ -939,6 +995,20 @@ fn the_stage_says_that_a_spare_plays() {
     sample.view.duties[1].stands_by = false;
     let found = text(&draw(&sample, (120, 36)));
     assert!(found.contains("organ plays for main"), "{found}");
+    // On the wings both say it, and neither before.
+    sample.ui.screen = Screen::Wings;
+    let wings = text(&draw(&sample, (200, 60)));
+    for words in ["PLAYS for main", "STANDS BY, its spare plays"] {
+        assert!(wings.contains(words), "{wings}");
+    }
+    sample.view.duties[0].stands_by = false;
+    sample.view.duties[1].stands_by = true;
+    let wings = text(&draw(&sample, (200, 60)));
+    assert!(
+        !wings.contains("PLAYS") && !wings.contains("STANDS BY"),
+        "{wings}"
+    );
+    assert!(wings.contains("stands by for main"), "{wings}");
 }
 
 #[test]

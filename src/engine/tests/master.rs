@@ -2,6 +2,7 @@
 
 use super::rig::*;
 use crate::engine::input::Command;
+use crate::engine::promptbook::Setting;
 
 /// The expressions among what went out to a channel, in order.
 fn expressions(sent: &str, channel: u8) -> Vec<u8> {
@@ -67,6 +68,27 @@ fn a_step_into_the_dark_stays_dark_and_held_notes_go_out_and_back() {
     let sent = play.wait(4_100);
     assert_eq!(expressions(&sent, 0).last(), Some(&0x50), "as it was left");
     assert_eq!(expressions(&sent, 1).last(), Some(&0x30));
+}
+
+/// The scene's own word stands: the sound beside it goes out.
+#[test]
+fn expression_that_a_scene_states_is_left_alone() {
+    let mut book = Book::new();
+    let keys = book.controller();
+    let main = book.instrument(4, GOOD);
+    let stated = Setting::Control(cc(11), v7(90));
+    book.scene(&[
+        sound(main, 5).on(keys).set(stated),
+        sound(main, 6).seat(1).on(keys),
+    ]);
+    let mut play = book.play();
+    play.wait(500);
+    play.keys("90 3c 64");
+    let mut sent = play.command(Command::Fade(true));
+    sent += ", ";
+    sent += &play.wait(4_100);
+    assert_eq!(expressions(&sent, 0), Vec::<u8>::new());
+    assert_eq!(expressions(&sent, 1).last(), Some(&0));
 }
 
 #[test]

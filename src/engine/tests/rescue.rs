@@ -113,6 +113,8 @@ fn a_note_that_a_pedal_holds_ends_with_the_pedal_up_on_its_slot() {
         1,
         "elsewhere the pedal holds on"
     );
+    // A movement of the foot that stays down is no fresh press there.
+    assert!(!play.keys("b0 40 60").contains("0:"));
     assert_eq!(play.keys("b0 40 00"), "1:b0 40 00");
     assert_eq!(play.keys("b0 40 7f"), "0:b0 40 7f, 1:b0 40 7f");
 }

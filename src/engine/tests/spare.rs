@@ -139,6 +139,99 @@ fn a_main_that_is_lost_is_replaced_with_the_scene_of_that_moment() {
     assert!(!out.contains("0:91"), "{out}");
 }
 
+#[test]
+fn a_mute_is_of_both_whoever_plays() {
+    let (book, main, spare) = with_spare(GOOD);
+    let mut play = book.play();
+    take_over(&mut play, main);
+    play.command(Command::MuteOne(spare, true));
+    assert_eq!(play.view().deed.unwrap().1, Deed::Muted(spare, true));
+    assert_eq!(play.keys("90 3c 64"), "");
+    play.keys("80 3c 40");
+    take_over(&mut play, main);
+    assert_eq!(play.keys("90 3c 64"), "", "it goes over with the part");
+    play.keys("80 3c 40");
+    play.command(Command::MuteOne(main, false));
+    assert_eq!(play.keys("90 3c 64"), "0:90 3c 64");
+}
+
+#[test]
+fn a_note_is_ended_where_it_sounds() {
+    let (book, main, _) = with_spare(GOOD);
+    let mut play = book.play();
+    take_over(&mut play, main);
+    play.keys("90 3c 64");
+    let view = play.view();
+    let shown = view.held[0].slot;
+    assert_eq!(shown, SlotId(3), "the spare's first");
+    let out = play.command(Command::EndNote(shown, key(0x3c)));
+    assert_eq!(out, "1:80 3c 40");
+    assert_eq!(play.keys("80 3c 40"), "", "its key has ended already");
+    // What nobody is known to hold there is ended there.
+    let out = play.command(Command::EndNote(shown, key(0x40)));
+    assert_eq!(out, "1:80 40 40");
+}
+
+#[test]
+fn no_pedal_reaches_the_one_that_stands_by() {
+    let (book, main, _) = with_spare(GOOD);
+    let mut play = book.play();
+    play.keys("90 3c 64");
+    for pedal in [0x40, 0x42, 0x43] {
+        assert_eq!(
+            play.keys(&format!("b0 {pedal:02x} 7f")),
+            format!("0:b0 {pedal:02x} 7f")
+        );
+    }
+    // Nor later, when something else is told: after a step, and after the take-over.
+    assert!(!play.step().contains("1:b0 4"));
+    let out = take_over(&mut play, main);
+    assert!(
+        out.contains("0:b0 40 00") && !out.contains("0:b0 42 7f"),
+        "{out}"
+    );
+    assert!(!play.keys("b0 01 22").contains("0:b0 4"));
+}
+
+/// One that comes back is told its patch, and what that may reset once it has loaded.
+#[test]
+fn a_spare_that_loads_is_told_the_rest_afterwards() {
+    let (book, ..) = with_spare(BAD);
+    let mut play = book.play();
+    play.wait(500);
+    play.input(Input::OutputLost(OutPort(1)));
+    let mut out = play.input(Input::OutputReady(OutPort(1)));
+    out += ", ";
+    out += &play.input(Input::SignOfLife(OutPort(1)));
+    let (_, after) = out.split_once("1:c0 05").unwrap();
+    assert!(!after.contains("1:b0"), "{out}");
+    assert_eq!(play.wait(90), "");
+    let later = play.wait(20);
+    assert!(later.contains("1:b0 07 64"), "{later}");
+}
+
+#[test]
+fn a_spare_is_told_the_bank_before_the_program() {
+    let mut book = Book::new();
+    let keys = book.controller();
+    let main = book.instrument(2, BAD);
+    book.spare(main);
+    let banked = |program, bank: (u8, u8)| {
+        sound(main, program).on(keys).with(|entry| {
+            (entry.patch.bank_msb, entry.patch.bank_lsb) = (Some(v7(bank.0)), Some(v7(bank.1)));
+        })
+    };
+    book.scene(&[banked(5, (3, 9))]);
+    book.scene(&[banked(5, (4, 7))]);
+    let mut play = book.play();
+    play.wait(1_000);
+    let mut out = play.step();
+    out += ", ";
+    out += &play.wait(1_000);
+    let told = "1:b0 00 04, 1:b0 20 07, 1:c0 05";
+    assert!(out.contains(told), "{out}");
+}
+
 /// What a channel was told, as a receiver that loses nothing keeps it.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 struct Heard {

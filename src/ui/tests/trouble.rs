@@ -81,6 +81,60 @@ fn line_of(bench: &Bench) -> (&str, Option<usize>, &str) {
     (text, *listed, refused)
 }
 
+/// A pedal is ignored by its own name: of two, and of three that hold.
+#[test]
+fn the_pedal_that_is_named_is_ignored() {
+    use crate::engine::view::PedalId;
+    let mut bench = wings();
+    let pedal = |name: &str| crate::sheet::PedalLine {
+        name: name.into(),
+        ..Default::default()
+    };
+    bench.sheet.pedals = vec![pedal("left"), pedal("right")];
+    for (name, wanted) in [
+        ("left", PedalId::Binding(0)),
+        ("RIGHT", PedalId::Binding(1)),
+        ("lower hold", PedalId::Held(LOWER, 0)),
+        ("lower sostenuto", PedalId::Held(LOWER, 1)),
+        ("lower soft", PedalId::Held(LOWER, 2)),
+    ] {
+        bench.typed(&format!(":ignore {name}"));
+        let ignored = [Command::IgnorePedal(wanted, true)];
+        assert_eq!(bench.key(KeyCode::Enter), ignored, "{name}");
+    }
+    bench.view.ignored_bindings = 0b10;
+    bench.typed(":ignore right");
+    let heeded = [Command::IgnorePedal(PedalId::Binding(1), false)];
+    assert_eq!(bench.key(KeyCode::Enter), heeded);
+}
+
+#[test]
+fn the_log_is_read_back_line_by_line() {
+    let mut bench = wings();
+    let shift = |bench: &mut Bench, code, kind| {
+        let key = KeyEvent::new_with_kind(code, KeyModifiers::SHIFT, kind);
+        bench.event(&Event::Key(key));
+        bench.state.log_scroll
+    };
+    use crossterm::event::KeyEventKind::{Press, Repeat};
+    assert_eq!(shift(&mut bench, KeyCode::Up, Press), 1);
+    assert_eq!(shift(&mut bench, KeyCode::Up, Repeat), 2, "held");
+    assert_eq!(shift(&mut bench, KeyCode::Down, Press), 1);
+    assert_eq!(shift(&mut bench, KeyCode::Down, Press), 0);
+    assert_eq!(shift(&mut bench, KeyCode::Down, Press), 0, "the newest");
+}
+
+#[test]
+fn pages_turn_their_way() {
+    let mut bench = wings();
+    for code in [KeyCode::Char(']'), KeyCode::End] {
+        assert_eq!(bench.key(code), [Command::PageNext]);
+    }
+    for code in [KeyCode::Char('['), KeyCode::Home] {
+        assert_eq!(bench.key(code), [Command::PageBack]);
+    }
+}
+
 #[test]
 fn tab_lists_what_it_cannot_complete() {
     let mut bench = wings();
