@@ -266,7 +266,7 @@ mod tests {
         let editions = Editions::new(Arc::new(plan.sheet.clone()));
         let clock = crate::ports::Clock::start();
         let ear: crate::ports::ModelEar = Arc::new(|_, _: &[u8]| {});
-        let ports = open_model(clock, 1, &ear);
+        let ports = open_model(clock, &[], &ear).unwrap();
         let (line, change) = line(&editions, &ports.waker, &Arc::new(Shared::new(1)));
         let mut engine = Engine::new(Arc::clone(&book), PositionId(starts[1]));
         let mut out = Outbox::new();

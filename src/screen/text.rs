@@ -228,7 +228,7 @@ mod tests {
             wrapped(30, 2),
             ["1 Bass vol 94; 2 Brass vol 75;", "3 Pad vol 67"]
         );
-        assert_eq!(wrapped(8, 1)[0].len(), 8);
+        assert_eq!(wrapped(8, 1), ["1 Bass."], "too narrow for a count");
         assert_eq!(wrap_items(&[], 8, 1), Vec::<String>::new());
     }
 
