@@ -279,6 +279,8 @@ fn the_touring_show_has_what_hands_move() {
         assert!(routes().any(|route| route.pick_up == pick_up));
     }
     assert!(routes().any(|route| route.smooth_ms > 0));
+    let mut zones = scenes().flat_map(|scene| &scene.zones);
+    assert!(zones.any(|zone| zone.velocity_fades != (0, 0)));
 
     // Each key pedal does what a switch does already.
     let is_key = |at: usize| rig.ports[rig.controllers[at].port].kind == PortKind::Keys;
