@@ -304,7 +304,10 @@ fn with_screen(
     err: &mut dyn Write,
 ) -> Result<(UiState, BTreeSet<u32>), String> {
     if !ui::is_terminal() {
-        return Err("there is no terminal here; play with --headless".into());
+        return Err(match start.is_line_check {
+            true => "there is no terminal here, and a line check needs somebody to look".into(),
+            false => "there is no terminal here; play with --headless".into(),
+        });
     }
     ui::install_panic_hook(record_crash());
     // What libraries print on standard error would be drawn over the screen.
@@ -327,16 +330,30 @@ fn with_screen(
     let mut screens = Screens::new(&mut performance, is_waiting, error_count);
     let exit = draw(&mut screens, &mut state, keys);
     let passed = screens.take_passed();
+    let told = screens.told();
     match exit {
         Ok(UiExit::HangUp) => performance.desk.stop_in_place(),
         _ => performance.desk.stop(),
     }
+    let log = performance.log.clone();
     let ended = performance.join();
     drop(kept);
+    // What was answered when nobody could see it any more, as where a recording is.
+    for line in screens_missed(&log, told) {
+        let _ = writeln!(err, "{line}");
+    }
     if let Err(error) = exit {
         let _ = writeln!(err, "screen: {error}");
     }
     ended.map(|_| (state, passed))
+}
+
+/// Answers in the log that no screen has been given.
+fn screens_missed(log: &Log, told: u64) -> Vec<String> {
+    let mut lines = Vec::new();
+    log.since(told, &mut lines);
+    let answers = lines.into_iter().map(|line| line.answer);
+    answers.filter(|answer| !answer.is_empty()).collect()
 }
 
 /// What the screen starts with: colours as the terminal has them, and notes from the

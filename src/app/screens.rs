@@ -51,6 +51,11 @@ impl<'a> Screens<'a> {
         }
     }
 
+    /// How many lines of the log the loop has been given.
+    pub(super) const fn told(&self) -> u64 {
+        self.told
+    }
+
     /// The way to the playing thread, the log and its clock.
     pub(super) fn ends(&self) -> (Hand, Log, Clock) {
         (

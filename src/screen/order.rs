@@ -19,7 +19,8 @@ use super::notice::{notice_piece, short_notice};
 use super::pieces::{Piece, put_pieces};
 use super::prompt;
 use super::scale::Scale;
-use super::state::Listing;
+use super::stage_coming::moment;
+use super::state::{Listing, Prompt};
 use super::text::{indent, put, put_right, row, rows, tint, wrap};
 use super::zone_map::{Extent, ZoneMap, lanes, legend};
 use super::{Place, ScreenModel};
@@ -97,6 +98,10 @@ fn render_header(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer)
     left.extend(notice.map(|words| notice_piece(&words, 7, look)));
     if !model.view.sends_cues {
         left.push(Piece::new(2, "REHEARSAL", look.warning()));
+    }
+    // In capitals is what must not be forgotten, as that a recording runs.
+    if model.rig.mode == model.rig.mode.to_uppercase() && !model.rig.mode.is_empty() {
+        left.push(Piece::new(1, &model.rig.mode, look.warning()));
     }
     left.push(Piece::new(4, &sheet.night, look.base()));
     left.push(Piece::new(6, &times.join(" to "), look.faint()));
@@ -242,7 +247,10 @@ fn render_position(model: &ScreenModel, look: &Look, index: usize, area: Rect, b
         put(buf, left, (x + 2, 0), &format!("! {mark}"), look.warning());
     }
     let brief = if place.scene.is_brief { "  brief" } else { "" };
-    let when = format!("{}{brief}", place.scene.when);
+    let when = match place.scene.when.as_str() {
+        "" => brief.trim_start().to_owned(),
+        when => format!("next {}{brief}", moment(when)),
+    };
     put(buf, area, (when_x, 0), &when, look.faint());
     point(model, look, Listing::Position(index), area, buf);
 }
@@ -271,8 +279,11 @@ fn render_intent(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer)
         return;
     };
     let to = format!("{} {}", place.position.call, place.scene.name);
+    let is_finding = matches!(model.ui.prompt, Some(Prompt::Find(_)));
     let (words, more) = if target == model.view.position.index() {
         (format!("the show is at {to}"), "")
+    } else if is_finding {
+        (format!("found {to}"), "")
     } else if model.view.sends_cues {
         (
             format!("Enter asks, then jumps to {to}"),

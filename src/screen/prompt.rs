@@ -172,8 +172,12 @@ fn notes(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer) -> u16 
     let name = cut(line.map_or("?", |line| &line.name), LONGEST_NAME);
     let [lower, upper] = NOTE_ROWS;
     let from = |letter: char, base: u8| format!("{letter} {}", model.sheet.key_name(base));
+    let each = match has_releases {
+        true => String::new(),
+        false => format!(", {:.1} s each", f64::from(length_ms) / 1000.0),
+    };
     let rows = format!(
-        "{}, {}",
+        "{}, {}{each}",
         from(lower, base),
         from(upper, base.saturating_add(12))
     );
@@ -229,6 +233,7 @@ fn help_width(model: &ScreenModel) -> u16 {
 
 fn commands(model: &ScreenModel, look: &Look, x: u16, area: Rect, buf: &mut Buffer) {
     let screen = model.ui.screen;
+    let are_notes = model.ui.notes != NoteMode::Off;
     let is_help = |line: &KeyLine| line.name == "help";
     let first = model.ui.footer.iter().filter_map(|(name, word)| {
         let line = model.keys.iter().find(|line| line.name == *name)?;
@@ -241,6 +246,8 @@ fn commands(model: &ScreenModel, look: &Look, x: u16, area: Rect, buf: &mut Buff
         .filter(|line| line.footer.contains(&screen) && line.screens.contains(&screen))
         // Letters are notes on the model rig and in rehearsal only.
         .filter(|line| line.name != "notes" || model.ui.may_play || !model.view.sends_cues)
+        // And while they are, a letter commands nothing.
+        .filter(|line| !are_notes || line.keys.first().is_some_and(|key| width(key) > 1))
         .filter(|line| !is_first(line) && !is_help(line))
         .map(|line| (line, line.name.as_str()));
     let mut x = x.saturating_add(2);

@@ -84,7 +84,7 @@ impl<'a> Stage<'a> {
         let when = self.present.map_or("", |now| now.scene.when.as_str());
         let mut left = area;
         if !when.is_empty() {
-            let words = format!(" press {} ", at(when));
+            let words = format!(" press {} ", moment(when));
             let short = if width(&words) > area.width / 2 {
                 format!(" {when} ")
             } else {
@@ -185,7 +185,7 @@ impl<'a> Stage<'a> {
         let words = if when.is_empty() || area.width < 24 {
             String::new()
         } else {
-            format!(", {}", at(when))
+            format!(", {}", moment(when))
         };
         let name = format!("{}{song}", place.scene.name);
         let all = area.width.saturating_sub(x);
@@ -197,7 +197,7 @@ impl<'a> Stage<'a> {
 }
 
 /// A moment as it follows `press`: `at bar 9`, `on "home"`.
-fn at(when: &str) -> String {
+pub(super) fn moment(when: &str) -> String {
     if when.starts_with("on ") {
         when.to_owned()
     } else {

@@ -21,6 +21,7 @@ use super::notice::{notice_piece, short_notice};
 use super::order::SMALL;
 use super::pieces::{Piece, put_pieces};
 use super::prompt;
+use super::state::Prompt;
 use super::status::{LogLevel, LogLine};
 use super::text::{indent, put, put_right, row, rows, sanitise, tint, width, wrap};
 use super::wings_learn::learning;
@@ -170,7 +171,9 @@ impl Column {
     /// The lines with the cursor in sight.
     fn new(model: &ScreenModel, lines: Vec<RowLine>, area: Rect) -> Self {
         let height = usize::from(area.height);
-        let cursor = model.ui.wings;
+        // What is being learned stands at the head and wants to be seen.
+        let is_learning = matches!(model.ui.prompt, Some(Prompt::Learn(_)));
+        let cursor = model.ui.wings.filter(|_| !is_learning);
         let at = lines
             .iter()
             .position(|(_, row)| cursor.is_some() && *row == cursor);

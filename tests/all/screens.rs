@@ -589,9 +589,50 @@ fn letters_that_are_notes_are_said_with_their_way_out() {
         sample.ui.screen = screen;
         let found = text(&draw(&sample, (80, 24)));
         let last = found.lines().last().unwrap();
-        let said = "upper: z C3, q C4  - + octave  F12 panic  k next  Esc off";
+        let said = "upper: z C3, q C4, 0.7 s each  - + octave  F12 panic  k next  Esc off";
         assert!(last.contains(said) && last.ends_with("? help"), "{last}");
     }
+}
+
+/// Where there is room for commands beside them, none is a letter that plays.
+#[test]
+fn beside_letters_that_are_notes_no_letter_commands() {
+    let mut sample = sample::Sample::new();
+    let foot = |sample: &sample::Sample| {
+        let found = text(&draw(sample, (200, 60)));
+        found.lines().last().unwrap().to_owned()
+    };
+    assert!(foot(&sample).contains("q quit"));
+    sample.ui.notes = NoteMode::On {
+        controller: 1,
+        base: 48,
+        has_releases: true,
+        length_ms: 700,
+    };
+    let last = foot(&sample);
+    assert!(last.contains("Space step"), "{last}");
+    assert!(
+        !last.contains("quit") && !last.contains("! panic"),
+        "{last}"
+    );
+}
+
+/// While a control is learned, what is seen of it is in sight, wherever the cursor was.
+#[test]
+fn what_is_learned_is_in_sight_of_any_cursor() {
+    let mut sample = sample::Sample::new();
+    sample.ui.screen = Screen::Wings;
+    sample.ui.wings = Some(screen::WingsRow::Zone(0));
+    let found = text(&draw(&sample, (80, 24)));
+    assert!(found.contains("rows above"), "{found}");
+    let what = "control 74 on channel 1";
+    sample.ui.prompt = Some(Prompt::Learn(String::new()));
+    sample.rig.learned = Some(LearnedStatus {
+        what: what.into(),
+        ..LearnedStatus::default()
+    });
+    let found = text(&draw(&sample, (80, 24)));
+    assert!(found.contains(what), "{found}");
 }
 
 /// What does not fit is counted, with the way to see it.
