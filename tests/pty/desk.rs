@@ -12,7 +12,7 @@ use rustix::process::{Pid, Signal, kill_process};
 /// How long anything may take on a busy machine before a test gives up.
 pub(crate) const PATIENCE: Duration = Duration::from_secs(30);
 /// How often a file or a process is looked at meanwhile.
-const GLANCE: Duration = Duration::from_millis(5);
+pub(crate) const GLANCE: Duration = Duration::from_millis(5);
 
 /// State and settings of one test, and the show that it plays.
 pub(crate) struct Home(pub(crate) tempfile::TempDir);
