@@ -6,6 +6,7 @@ mod cli;
 mod comparing;
 mod curves;
 mod deeds;
+mod drawing;
 mod driver;
 mod editions;
 mod journal;

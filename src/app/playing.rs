@@ -2,7 +2,6 @@
 
 use std::collections::BTreeSet;
 use std::io::{self, Write};
-use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::PathBuf;
 use std::sync::{Mutex, PoisonError};
 use std::thread;
@@ -10,30 +9,25 @@ use std::time::{Duration, Instant};
 
 use super::along::Along;
 use super::cli;
+use super::drawing;
 use super::journal::Steps;
 use super::learning::rig_file;
 use super::lining;
 use super::load::{self, Files};
-use super::log::Log;
-use super::performance::{Hand, Performance, Start, Way};
+use super::performance::{Performance, Start, Way};
 use super::place;
 use super::port_list::{backend, probe};
 use super::screens::Screens;
-use super::wishes::{self, Wishes};
+use super::wishes;
 use crate::engine::input::Command;
 use crate::engine::promptbook::ControllerId;
 use crate::midi::{Key, Value7};
 use crate::plan::{self, Plan};
-use crate::ports::Clock;
-use crate::screen::{Colour, LogLevel, LogLine, UiState};
+use crate::screen::{Colour, LogLevel, UiState};
 use crate::show::finding::Level;
 use crate::show::model::{Night, Show};
 use crate::store::{self, EventLog};
-use crate::ui::{self, Keys, NightEdit, UiExit, Wish};
-
-/// How often a failing drawing thread is started again before the show goes on without a
-/// screen.
-const SCREEN_LIVES: u32 = 20;
+use crate::ui::{self, UiExit};
 
 /// Plays a show from its folder.
 ///
@@ -328,7 +322,7 @@ fn with_screen(
             .push(0, LogLevel::Warning, &format!("keys.txt: {words}"));
     }
     let mut screens = Screens::new(&mut performance, is_waiting, error_count);
-    let exit = draw(&mut screens, &mut state, keys);
+    let exit = drawing::draw(&mut screens, &mut state, keys);
     let passed = screens.take_passed();
     let told = screens.told();
     match exit {
@@ -339,21 +333,13 @@ fn with_screen(
     let ended = performance.join();
     drop(kept);
     // What was answered when nobody could see it any more, as where a recording is.
-    for line in screens_missed(&log, told) {
+    for line in drawing::missed(&log, told) {
         let _ = writeln!(err, "{line}");
     }
     if let Err(error) = exit {
         let _ = writeln!(err, "screen: {error}");
     }
     ended.map(|_| (state, passed))
-}
-
-/// Answers in the log that no screen has been given.
-fn screens_missed(log: &Log, told: u64) -> Vec<String> {
-    let mut lines = Vec::new();
-    log.since(told, &mut lines);
-    let answers = lines.into_iter().map(|line| line.answer);
-    answers.filter(|answer| !answer.is_empty()).collect()
 }
 
 /// What the screen starts with: colours as the terminal has them, and notes from the
@@ -384,63 +370,6 @@ fn record_crash() -> impl Fn(&str) + Send + Sync + 'static {
     move |words| {
         if let Some(file) = file.lock().unwrap_or_else(PoisonError::into_inner).as_mut() {
             let _ = file.write_line(words);
-        }
-    }
-}
-
-/// Draws until the person leaves; a panic in drawing starts the screen again.
-fn draw(screens: &mut Screens<'_>, state: &mut UiState, keys: Keys) -> io::Result<UiExit> {
-    let mut desk = ui::Desk::new(keys);
-    for life in 0..SCREEN_LIVES {
-        let (hand, log, clock) = screens.ends();
-        let mut sink = Asking {
-            wishes: screens.wishes(),
-            hand,
-            log,
-            clock,
-        };
-        match catch_unwind(AssertUnwindSafe(|| {
-            ui::run(screens, &mut sink, &mut desk, state)
-        })) {
-            Ok(exit) => return exit,
-            Err(_) => screens.say(
-                LogLevel::Error,
-                &format!("the screen failed and was started again ({})", life + 1),
-            ),
-        }
-    }
-    Err(io::Error::other("it failed again and again"))
-}
-
-/// What the screen asks for, on its way to the threads that do it.
-struct Asking {
-    hand: Hand,
-    log: Log,
-    clock: Clock,
-    wishes: Wishes,
-}
-
-impl Asking {
-    fn refused(&self, words: &str) {
-        let now_us = self.clock.now_us();
-        self.log.push(now_us, LogLevel::Warning, words);
-    }
-}
-
-impl ui::Sink for Asking {
-    fn send(&mut self, command: Command) {
-        if !self.hand.ask(command) {
-            self.refused("too many commands at once: one was not taken");
-        }
-    }
-
-    fn wish(&mut self, wish: Wish, state: &mut UiState, log: &[LogLine]) {
-        self.wishes.grant(wish, state, log);
-    }
-
-    fn edit(&mut self, edit: NightEdit) {
-        if !self.hand.change(edit) {
-            self.refused("too many changes of the night at once: one was not taken");
         }
     }
 }
