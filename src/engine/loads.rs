@@ -14,40 +14,6 @@ impl Machine {
         manners: Manners,
         program: Program,
     ) -> bool {
-        self.change_patch(call, slot, sound, manners, program);
-        let is_slow = sound.load_us > 0;
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            let from_us = call.now_us.max(state.program_leaves_us);
-            state.loads_until_us = is_slow.then(|| from_us.saturating_add(sound.load_us));
-        }
-        is_slow
-    }
-
-    /// The program to send, unless the slot holds this patch already. A slot that was
-    /// being loaded with another patch is changed all the same.
-    pub(super) fn due_program(
-        &self,
-        slot: SlotId,
-        patch: &Patch,
-        manners: Manners,
-    ) -> Option<Program> {
-        let known = &self.slots.get(slot.index())?.known;
-        let program = patch.program?;
-        let (msb, lsb) = stated_bank(patch, manners);
-        let is_held = known.program == program.get()
-            && msb.is_none_or(|value| known.bank.0 == value.get())
-            && lsb.is_none_or(|value| known.bank.1 == value.get());
-        (!is_held).then_some(program)
-    }
-
-    fn change_patch(
-        &mut self,
-        call: &mut Call<'_>,
-        slot: SlotId,
-        sound: &SoundEntry,
-        manners: Manners,
-        program: Program,
-    ) {
         self.tell_zone(call, slot);
         let is_ringing = self
             .slots
@@ -71,6 +37,29 @@ impl Machine {
         {
             state.known.forget_controllers();
         }
+        let is_slow = sound.load_us > 0;
+        if let Some(state) = self.slots.get_mut(slot.index()) {
+            let from_us = call.now_us.max(state.program_leaves_us);
+            state.loads_until_us = is_slow.then(|| from_us.saturating_add(sound.load_us));
+        }
+        is_slow
+    }
+
+    /// The program to send, unless the slot holds this patch already. A slot that was
+    /// being loaded with another patch is changed all the same.
+    pub(super) fn due_program(
+        &self,
+        slot: SlotId,
+        patch: &Patch,
+        manners: Manners,
+    ) -> Option<Program> {
+        let known = &self.slots.get(slot.index())?.known;
+        let program = patch.program?;
+        let (msb, lsb) = stated_bank(patch, manners);
+        let is_held = known.program == program.get()
+            && msb.is_none_or(|value| known.bank.0 == value.get())
+            && lsb.is_none_or(|value| known.bank.1 == value.get());
+        (!is_held).then_some(program)
     }
 
     /// Finishes the patches whose time has come.

@@ -130,10 +130,7 @@ impl Machine {
         let Some(sound) = self.voiced(call.book, slot).copied() else {
             return;
         };
-        self.tell_zone(call, slot);
-        for index in 0..agenda_len(&sound) {
-            self.tell_target(call, slot, &sound, index);
-        }
+        self.settle_agenda(call, slot, &sound);
         self.settle_pedals(call, slot);
         self.settle_fingers(call, slot);
         self.settle_level(call, slot, &sound);
@@ -146,11 +143,15 @@ impl Machine {
         slot: SlotId,
         sound: &SoundEntry,
     ) {
+        self.settle_agenda(call, slot, sound);
+        self.settle_level(call, slot, sound);
+    }
+
+    fn settle_agenda(&mut self, call: &mut Call<'_>, slot: SlotId, sound: &SoundEntry) {
         self.tell_zone(call, slot);
         for index in 0..agenda_len(sound) {
             self.tell_target(call, slot, sound, index);
         }
-        self.settle_level(call, slot, sound);
     }
 
     fn settle_level(&mut self, call: &mut Call<'_>, slot: SlotId, sound: &SoundEntry) {

@@ -365,6 +365,19 @@ fn wait(play: &mut Play, room: &mut Room, ms: u64) {
     play.now_us = end_us;
 }
 
+/// Both devices there, with what they were told by then, and the main one's number.
+fn begin(is_slow: bool) -> (Play, Room, ReceiverId) {
+    let (mut book, main, _) = with_spare(if is_slow { BAD } else { GOOD });
+    book.control_entry(ControllerId(0), |entry| entry.passes[1] = 1);
+    let mut play = book.play_absent();
+    let mut room = Room::new();
+    for port in 0..2 {
+        play.input(Input::OutputReady(OutPort(port)));
+        hear(&mut room, &play.out);
+    }
+    (play, room, main)
+}
+
 proptest! {
     /// Whatever is played, stepped and taken over: what stands by is silent, what is played
     /// sounds where its keys are down, both hold the same, and in the end nothing sounds.
@@ -373,14 +386,7 @@ proptest! {
         acts in prop::collection::vec(any_act(), 1..60),
         is_slow in any::<bool>(),
     ) {
-        let (mut book, main, _) = with_spare(if is_slow { BAD } else { GOOD });
-        book.control_entry(ControllerId(0), |entry| entry.passes[1] = 1);
-        let mut play = book.play_absent();
-        let mut room = Room::new();
-        for port in 0..2 {
-            play.input(Input::OutputReady(OutPort(port)));
-            hear(&mut room, &play.out);
-        }
+        let (mut play, mut room, main) = begin(is_slow);
         wait(&mut play, &mut room, 300);
         let mut down = [false; 128];
         for act in acts {
@@ -488,14 +494,7 @@ proptest! {
     ) {
         let mut heard = Vec::new();
         for is_played in [false, true] {
-            let (mut book, main, _) = with_spare(if is_slow { BAD } else { GOOD });
-            book.control_entry(ControllerId(0), |entry| entry.passes[1] = 1);
-            let mut play = book.play_absent();
-            let mut room = Room::new();
-            for port in 0..2 {
-                play.input(Input::OutputReady(OutPort(port)));
-                hear(&mut room, &play.out);
-            }
+            let (mut play, mut room, main) = begin(is_slow);
             wait(&mut play, &mut room, lost_ms);
             play.input(Input::OutputLost(OutPort(0)));
             hear(&mut room, &play.out);

@@ -8,7 +8,9 @@ use crate::midi::Key;
 use crate::screen::{Listing, Prompt, Screen};
 use crate::ui::Wish;
 use crate::ui::desk::Facts;
-use crossterm::event::{Event, KeyCode, KeyEvent, KeyModifiers};
+use crossterm::event::{
+    Event, KeyCode, KeyEvent, KeyModifiers, MouseButton, MouseEvent, MouseEventKind,
+};
 
 /// The bench with a receiver that has a spare, on the wings.
 fn wings() -> Bench {
@@ -276,18 +278,22 @@ fn a_loop_is_asked_for_in_rehearsal_only() {
     assert_eq!(bench.typed("o"), [Command::Loop(None)]);
 }
 
-#[test]
-fn a_click_points_and_a_second_one_asks_to_jump() {
-    use crate::screen::Hit;
-    use crossterm::event::{MouseButton, MouseEvent, MouseEventKind};
-    let mut bench = Bench::new();
-    bench.typed("3");
-    let click = MouseEvent {
+/// The left button, pressed somewhere.
+fn click() -> MouseEvent {
+    MouseEvent {
         kind: MouseEventKind::Down(MouseButton::Left),
         column: 1,
         row: 4,
         modifiers: KeyModifiers::NONE,
-    };
+    }
+}
+
+#[test]
+fn a_click_points_and_a_second_one_asks_to_jump() {
+    use crate::screen::Hit;
+    let mut bench = Bench::new();
+    bench.typed("3");
+    let click = click();
     let hit = Some(Hit::Listing(Listing::Position(2)));
     for expected in [None, Some(Prompt::ConfirmJump(2))] {
         let facts = Facts {
@@ -392,7 +398,6 @@ fn of_several_spares_none_is_taken_without_a_word_and_a_mute_is_ended() {
 
 #[test]
 fn the_wheel_is_dead_on_the_stage_and_under_a_question() {
-    use crossterm::event::{MouseEvent, MouseEventKind};
     let mut bench = Bench::new();
     let wheel = Event::Mouse(MouseEvent {
         kind: MouseEventKind::ScrollDown,
@@ -414,15 +419,9 @@ fn the_wheel_is_dead_on_the_stage_and_under_a_question() {
 #[test]
 fn a_left_out_song_is_pointed_at_and_a_pasted_line_stays_one() {
     use crate::screen::Hit;
-    use crossterm::event::{MouseButton, MouseEvent, MouseEventKind};
     let mut bench = Bench::new();
     bench.typed("3");
-    let click = MouseEvent {
-        kind: MouseEventKind::Down(MouseButton::Left),
-        column: 1,
-        row: 4,
-        modifiers: KeyModifiers::NONE,
-    };
+    let click = click();
     let facts = Facts {
         sheet: &bench.sheet,
         view: &bench.view,
