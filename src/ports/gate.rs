@@ -153,13 +153,6 @@ impl Gate {
         self.inbox.push(Entry::DropPrimeAndBulk).is_ok()
     }
 
-    /// Takes another table of stored SysEx messages; numbers that wait are looked up in
-    /// the new one. `false` if the inbox is full. The caller keeps the old table alive
-    /// for a while, so that it is not freed by a thread that plays.
-    pub fn replace_blobs(&mut self, blobs: BlobTable) -> bool {
-        self.inbox.push(Entry::Blobs(blobs)).is_ok()
-    }
-
     /// Whether messages were refused or failed, and the way is open again; asking resets it.
     #[must_use]
     pub fn take_overflow(&self) -> bool {

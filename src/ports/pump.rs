@@ -14,8 +14,6 @@ pub(super) enum Entry {
     Clear,
     /// What can be done without is to be dropped.
     DropPrimeAndBulk,
-    /// Another table of stored SysEx messages.
-    Blobs(BlobTable),
 }
 
 /// What is left after a run.
@@ -183,7 +181,6 @@ impl Pump {
                 Entry::DropPrimeAndBulk => {
                     self.wire.drop_prime_and_bulk();
                 }
-                Entry::Blobs(blobs) => self.blobs = blobs,
             }
         }
     }
