@@ -87,7 +87,7 @@ const CRATES: &[(&str, &[&str])] = &[
     ("thread_priority", &["ports"]),
     ("rustix", &["ports", "store", "ui", "app"]),
     ("rtrb", &["ports", "app", "ui"]),
-    ("triple_buffer", &["app"]),
+    ("triple_buffer", &["app", "ports"]),
     ("tokio", &["app", "net"]),
     ("include_dir", &["app"]),
     ("chrono", &["app"]),

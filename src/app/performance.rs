@@ -193,8 +193,8 @@ impl Performance {
     pub(super) fn start(mut start: Start) -> Result<Self, String> {
         let clock = Clock::start();
         let opened = open_ports(&start, clock)?;
-        let gates = open_gates(&start, opened.sinks, &opened.waker, clock)?;
-        let meters = gates.iter().map(Gate::meter).collect();
+        let mut gates = open_gates(&start, opened.sinks, &opened.waker, clock)?;
+        let meters = gates.iter_mut().filter_map(Gate::meter).collect();
         let (command_sender, commands) = command_queue(start.is_rehearsal);
         let (notices, notice_receiver) = rtrb::RingBuffer::new(NOTICE_LIMIT);
         let (takes, take_receiver) = rtrb::RingBuffer::new(TAKEN_LIMIT);

@@ -24,7 +24,7 @@ use std::time::Duration;
 use super::clock::Clock;
 use super::error::OpenError;
 use super::intake::Waker;
-use super::pump::{Entry, GateReading, Pump, Rest};
+use super::pump::{Entry, GateReading, Published, Pump, Rest};
 use super::realtime;
 use super::sink::Sink;
 use crate::wire::{Item, PortKind};
@@ -54,6 +54,8 @@ pub struct Gate {
     shared: Arc<Shared>,
     sender: Thread,
     thread: Option<JoinHandle<()>>,
+    /// The screen's end of what the pump publishes, until somebody asks for the meter.
+    published: Option<triple_buffer::Output<Published>>,
 }
 
 /// The inbox was full; here is the item back. It is counted, and `take_overflow` will
@@ -84,11 +86,13 @@ impl Gate {
     /// If the system has no thread left.
     pub fn open(parts: GateParts) -> Result<Self, OpenError> {
         let (producer, consumer) = rtrb::RingBuffer::new(INBOX_LIMIT);
+        let (input, published) = triple_buffer::triple_buffer(&Published::nothing());
         let pump = Pump::new(
             parts.kind,
             parts.sink,
             parts.blobs,
             consumer,
+            input,
             parts.clock.now_us(),
         );
         let shared = Arc::new(Shared {
@@ -111,6 +115,7 @@ impl Gate {
             shared,
             sender: thread.thread().clone(),
             thread: Some(thread),
+            published: Some(published),
         })
     }
 
@@ -159,13 +164,13 @@ impl Gate {
         self.shared.has_overflowed.swap(false, Ordering::AcqRel)
     }
 
-    /// A meter for the screen.
-    #[must_use]
-    pub fn meter(&self) -> GateMeter {
-        GateMeter {
+    /// The meter for the screen; there is one, and the first who asks has it.
+    pub fn meter(&mut self) -> Option<GateMeter> {
+        let published = self.published.take()?;
+        Some(GateMeter {
             shared: Arc::clone(&self.shared),
-            last: GateReading::default(),
-        }
+            published,
+        })
     }
 
     /// Ends the sender once all has been written, at the latest after `limit`, and waits
@@ -232,6 +237,7 @@ impl Shared {
             }
             Writer::Sender => pump.sender_due_us = due_us,
         }
+        pump.publish();
     }
 
     /// Has the sender look again, now or as soon as it is done.
@@ -275,18 +281,16 @@ impl Shared {
 /// Reads a port's counters for the screen.
 pub struct GateMeter {
     shared: Arc<Shared>,
-    last: GateReading,
+    published: triple_buffer::Output<Published>,
 }
 
 impl GateMeter {
-    /// The counters now, or as they last were if the port is being written at this very
-    /// moment. Neither waits nor makes anybody wait.
+    /// The counters as they were published last. It neither waits nor claims the port, so
+    /// nobody who writes ever finds it in the way.
     pub fn read(&mut self) -> GateReading {
-        if let Ok(mut pump) = self.shared.pump.try_lock() {
-            self.last = pump.read(self.shared.clock.now_us());
-        }
-        self.last.refused = self.shared.refused.load(Ordering::Relaxed);
-        self.last
+        let refused = self.shared.refused.load(Ordering::Relaxed);
+        let now_us = self.shared.clock.now_us();
+        self.published.read().read(now_us, refused)
     }
 }
 

@@ -16,5 +16,5 @@ mod queue;
 
 pub use item::{Item, Lane, Payload};
 pub use lanes::{Full, Limits, Next, Wire};
-pub use meter::{LaneCount, Reading};
+pub use meter::{LaneCount, Reading, Snapshot};
 pub use price::{PortKind, cost_us};
