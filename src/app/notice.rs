@@ -94,6 +94,8 @@ pub(super) enum Rare {
     /// See `Counters`.
     HeldBackEarly,
     /// See `Counters`.
+    CueNotesCut,
+    /// See `Counters`.
     OutRefused,
     /// See `Counters`.
     Loops,
@@ -118,11 +120,12 @@ pub(super) struct Watch {
     rare: [u64; RARE.len()],
 }
 
-const RARE: [Rare; 7] = [
+const RARE: [Rare; 8] = [
     Rare::NotesRefused,
     Rare::Detours,
     Rare::Harmed,
     Rare::HeldBackEarly,
+    Rare::CueNotesCut,
     Rare::OutRefused,
     Rare::Loops,
     Rare::Faults,
@@ -134,6 +137,7 @@ fn totals(counters: &Counters) -> [u64; RARE.len()] {
         counters.detours,
         counters.harmed,
         counters.held_back_early,
+        counters.cue_notes_cut,
         counters.out_refused,
         counters.loops,
         counters.faults,
@@ -404,6 +408,7 @@ fn rare_words(which: Rare) -> &'static str {
         Rare::Detours => "sounds that took another slot than planned",
         Rare::Harmed => "sounds that had to take a slot with held notes",
         Rare::HeldBackEarly => "notes sent before their patch had loaded",
+        Rare::CueNotesCut => "notes of cues cut short, too many at once",
         Rare::OutRefused => "messages refused, too many in one step",
         Rare::Loops => "loops broken: what was sent came back as played",
         Rare::Faults => "broken inner rules",

@@ -462,6 +462,10 @@ impl Machine {
     }
 
     fn send_cue(&mut self, call: &mut Call<'_>, cue: &CueEntry) {
+        if let CueMessage::Note(note) = cue.message {
+            self.strike_cue(call, cue.receiver, note);
+            return;
+        }
         let Some(port) = self.wired_port(call.book, cue.receiver) else {
             return;
         };
@@ -475,6 +479,7 @@ impl Machine {
                 (message.channel(), Payload::Short(message))
             }
             CueMessage::Blob(blob) => (None, Payload::Blob(blob)),
+            CueMessage::Note(_) => return,
         };
         let output = Output {
             port,

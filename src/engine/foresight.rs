@@ -13,7 +13,7 @@ use super::promptbook::{
 use super::seats::Seats;
 use super::slots::{bit, byte_count};
 use super::view::NextView;
-use crate::midi::cc;
+use crate::midi::{Channel, Message, cc};
 
 impl Machine {
     /// What a step to `place` would send now; `stays` are the sounds that keep their slots.
@@ -158,6 +158,9 @@ impl Machine {
                 .filter(|port| self.is_listening(*port));
             let payload = match cue.message {
                 CueMessage::Short(message) => Payload::Short(message),
+                CueMessage::Note(note) => {
+                    Payload::Short(Message::NoteOn(Channel::MIN, note.key, note.velocity))
+                }
                 CueMessage::Blob(blob) => Payload::Blob(blob),
             };
             add(price, book, port, byte_count(book, &payload));

@@ -2,6 +2,7 @@
 
 use std::collections::BTreeMap;
 
+use super::cue_notes::CueNotes;
 use super::echo::Echo;
 use super::held_back::HeldBack;
 use super::input::{Command, Input, Outbox, Urgency};
@@ -75,6 +76,8 @@ pub(super) struct Machine {
     pub(super) presses: Box<[Press]>,
     /// Owners of notes, oldest first.
     pub(super) notes: Vec<Note>,
+    /// Notes that cues struck.
+    pub(super) cue_notes: CueNotes,
     /// Notes waiting for their slot, oldest first.
     pub(super) held_back: Vec<HeldBack>,
     /// Slot of each sound of the present scene.
@@ -139,6 +142,7 @@ impl Machine {
             in_present: vec![false; book.in_ports.len().min(MAX_PORTS)].into(),
             presses: vec![Press::default(); book.bindings.len()].into(),
             notes: Vec::with_capacity(MAX_NOTES),
+            cue_notes: CueNotes::new(),
             held_back: Vec::with_capacity(MAX_HELD_BACK),
             seats: [None; MAX_SOUNDS],
             counters: Counters::default(),
@@ -299,6 +303,7 @@ impl Machine {
     /// Does everything whose time has come.
     fn run_due(&mut self, call: &mut Call<'_>) {
         self.run_ports(call);
+        self.run_cue_notes(call);
         self.run_loads(call);
         self.run_held_back(call);
         self.run_ramps(call);
@@ -332,6 +337,7 @@ impl Machine {
             .chain(halves)
             .chain(routes)
             .chain(self.master.next_us)
+            .chain(self.cue_notes.deadline())
             .chain(self.echo.deadline())
             .chain(self.priming.deadline())
             .min()

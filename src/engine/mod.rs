@@ -9,7 +9,7 @@
 //! waiting for a patch), `pedals`, `sources` (wheels, pressure, the foot), `mpe` (fingers of surfaces) with `members` and `mpe_set_up`, `touch`
 //! (where named sources stand), `routes` (what they are led to), `moves` (what hands move,
 //! thinned for slow lines), `changeover`
-//! (which slot carries what), `seats` (its choice), `voicing` (what a slot is told),
+//! (which slot carries what), `cue_notes` (notes that cues struck), `seats` (its choice), `voicing` (what a slot is told),
 //! `slots` (what it is known to hold), `prime` (the next scene, loaded ahead), `foresight`
 //! (what a press would send), `ramps`, `master` (the fade of everything), `pages`, `ports`
 //! (loss and return), `local` (keyboards with sounds of their own), `silence` (panic
@@ -29,6 +29,7 @@ pub mod swap;
 pub mod view;
 
 mod changeover;
+pub mod cue_notes;
 mod echo;
 mod fault;
 mod foresight;

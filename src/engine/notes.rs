@@ -213,6 +213,9 @@ impl Machine {
             heir.offs = heir.offs.saturating_add(note.offs);
             return;
         }
+        if note.member == 0 && self.leave_to_cue(note.slot, note.out_key, note.offs) {
+            return;
+        }
         for _ in 0..note.offs {
             let place = (note.slot, note.member);
             self.play(call, place, note.out_key, None, velocity);

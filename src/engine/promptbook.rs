@@ -429,8 +429,32 @@ pub struct CueEntry {
 pub enum CueMessage {
     /// A short message.
     Short(Message),
+    /// A note, and when it ends.
+    Note(CueNote),
     /// A stored System Exclusive message.
     Blob(BlobId),
+}
+
+/// A note that a cue strikes. It ends by itself.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct CueNote {
+    /// Where it sounds.
+    pub place: CuePlace,
+    /// Its key.
+    pub key: Key,
+    /// Its velocity, 1–127.
+    pub velocity: Value7,
+    /// How long it sounds, in milliseconds.
+    pub length_ms: u16,
+}
+
+/// Where the note of a cue sounds.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum CuePlace {
+    /// On this slot.
+    Slot(SlotId),
+    /// On the slot that carries this sound of the scene.
+    Sound(SoundId),
 }
 
 /// A scene.

@@ -165,6 +165,8 @@ pub struct Counters {
     pub harmed: u64,
     /// Held-back notes that went out before their slot had loaded.
     pub held_back_early: u64,
+    /// Notes of cues that ended early because too many sounded.
+    pub cue_notes_cut: u64,
     /// Messages refused by a full outbox.
     pub out_refused: u64,
     /// Loops broken: what was sent came back as played.

@@ -227,6 +227,7 @@ fn counters(model: &ScreenModel, look: &Look, columns: u16) -> Vec<Line> {
     let grave = [
         ("harmed", counters.harmed),
         ("sent before loaded", counters.held_back_early),
+        ("cue notes cut short", counters.cue_notes_cut),
         ("out of range", counters.notes_out_of_range),
         ("notes refused", counters.notes_refused),
         ("outbox refused", counters.out_refused),

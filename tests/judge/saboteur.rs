@@ -10,7 +10,7 @@ use segue::engine::input::{Command, Input, Output, Payload, Urgency};
 use segue::engine::promptbook::{OutPort, Promptbook, SlotEntry};
 use segue::midi::{Channel, Controller, Key, Message, MpeZone, Program, Value7, Value14};
 
-use crate::world::{CUE_CONTROL, SLIDE};
+use crate::world::{CUE_CONTROL, CUE_KEY, SLIDE};
 
 /// A mistake.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -37,6 +37,7 @@ pub(crate) enum Mistake {
     CueOnBack,
     CueTwice,
     ForgetCue,
+    ForgetCueEnd,
     PanicKeepsNotes,
     PanicKeepsControllers,
     SplitExclusive,
@@ -66,7 +67,7 @@ pub(crate) enum Mistake {
 }
 
 impl Mistake {
-    pub(crate) const ALL: [Self; 48] = [
+    pub(crate) const ALL: [Self; 49] = [
         Self::ForgetPedalUp,
         Self::ForgetSostenutoUp,
         Self::PedalToNewSounds,
@@ -89,6 +90,7 @@ impl Mistake {
         Self::CueOnBack,
         Self::CueTwice,
         Self::ForgetCue,
+        Self::ForgetCueEnd,
         Self::PanicKeepsNotes,
         Self::PanicKeepsControllers,
         Self::SplitExclusive,
@@ -298,6 +300,9 @@ impl Saboteur {
             }
             (Mistake::ForgetBendBack, Message::Bend(_, value)) => value == Value14::CENTRE,
             (Mistake::ForgetCue, Message::Control(_, number, _)) => is_cue(number),
+            (Mistake::ForgetCueEnd, Message::NoteOff(_, key, _)) => {
+                is_silent(book, &output) && key.get() == CUE_KEY
+            }
             (Mistake::PanicKeepsNotes, Message::Control(_, number, _)) => {
                 is_panic && matches!(number.get(), 120 | 123)
             }
@@ -560,6 +565,13 @@ fn member_of(book: &Promptbook, port: OutPort, channel: Option<Channel>) -> Opti
     slots
         .filter_map(|slot| slot.mpe)
         .find(|zone| zone.member(channel).is_some_and(|member| member > 0))
+}
+
+/// Whether a message goes to a receiver that makes no sound.
+fn is_silent(book: &Promptbook, output: &Output) -> bool {
+    let mut slots = book.slots.iter();
+    let slot = slots.find(|slot| slot.port == output.port && Some(slot.channel) == output.channel);
+    slot.is_some_and(|slot| !book.receivers[slot.receiver.index()].sounds)
 }
 
 fn is_cue(number: Controller) -> bool {

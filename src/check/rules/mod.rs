@@ -5,6 +5,7 @@
 
 mod bend_beyond_range;
 mod controllers_overlap;
+mod cue_without_sound;
 mod cut_by_manners;
 mod empty_song_order;
 mod feedback_loop;
@@ -41,6 +42,7 @@ use super::{ReadingRule, Rule};
 pub const RULES: &[Rule] = &[
     bend_beyond_range::RULE,
     controllers_overlap::RULE,
+    cue_without_sound::RULE,
     cut_by_manners::RULE,
     empty_song_order::RULE,
     feedback_loop::RULE,

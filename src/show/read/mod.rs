@@ -55,7 +55,12 @@
 //!                 "rotary": (sends: Control(82), states: {"slow": 0, "fast": 127}, neutral: 0),
 //!                 "delay time": (sends: Exclusive("F0 7D 01 [ 10 00 vv ss F7"), neutral: 40),
 //!             },                            // also Pair(0..=31) and Rpn(msb, lsb): 14 bits
-//!             cues: {"chime": Note("C3", 127)},
+//!             // A note ends by itself, after 500 ms unless it says another length (1 to 60,000). It
+//!             // sounds on the first slot, on one that it names, or where the scene plays a patch.
+//!             cues: {
+//!                 "chime": Note("C3", 127),
+//!                 "gong": Note(key: "C2", velocity: 90, length_ms: 4000, slot: 2), // or patch: "…"
+//!             },
 //!             sounds: true,                 // whether panic reaches it; by its kind unless stated
 //!             mixer: 3, panel: ["filters open"], keyboard: Apart, // for a line check; or "lower": the same thing as that controller
 //!         ),
