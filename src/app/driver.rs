@@ -8,6 +8,8 @@ mod book;
 mod record;
 mod rescue;
 
+use record::TakeInHand;
+
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU8, AtomicU64, Ordering};
@@ -16,6 +18,7 @@ use super::learning::Heard;
 use super::notice::{Event, Notice, Watch};
 use super::recorder::Taken;
 use super::replanning::{Answer, Ask};
+use super::takes::Takes;
 use crate::engine::Engine;
 use crate::engine::checkpoint::Checkpoint;
 use crate::engine::input::{Command, Input, Outbox};
@@ -49,17 +52,27 @@ pub(super) struct Desk {
     view: View,
     watch: Watch,
     checkpoint: Checkpoint,
-    /// A recording runs, and the log knows where it began.
-    is_recording: bool,
+    /// The wish of recording that was followed last, and whether its take is being handed over.
+    take: TakeInHand,
     /// After a kill nothing is sent until somebody says so: outputs that are there wait
     /// here. None once the show has been taken up.
     waiting: Option<[bool; MAX_PORTS]>,
 }
 
+/// A command from the screen.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Asked {
+    /// The edition of the night that it was asked of.
+    pub(super) edition: u32,
+    /// The wish of recording then: what was asked between two takes belongs to neither.
+    pub(super) wish: u64,
+    pub(super) command: Command,
+}
+
 /// The playing thread's ends of what it shares with the others.
 pub(super) struct Ends {
-    /// What the screen asks for, each with the edition of the night that it was asked of.
-    pub(super) commands: rtrb::Consumer<(u32, Command)>,
+    /// What the screen asks for.
+    pub(super) commands: rtrb::Consumer<Asked>,
     /// What whoever plans the night anew asks for.
     pub(super) asks: rtrb::Consumer<Ask>,
     /// And is answered.
@@ -83,8 +96,8 @@ pub(super) struct Shared {
     pub(super) stop: AtomicBool,
     /// The show ends because the terminal is gone: the next start comes back to its place.
     pub(super) keeps_place: AtomicBool,
-    /// What is played is to be recorded.
-    pub(super) is_recording: AtomicBool,
+    /// Whether what is played is to be recorded, and how far that is.
+    pub(super) takes: Takes,
     /// A control is being learned: what comes in is to be looked at.
     pub(super) is_learning: AtomicBool,
     /// Messages that found no room to be looked at.
@@ -103,7 +116,7 @@ impl Shared {
         Self {
             stop: AtomicBool::new(false),
             keeps_place: AtomicBool::new(false),
-            is_recording: AtomicBool::new(false),
+            takes: Takes::default(),
             is_learning: AtomicBool::new(false),
             unheard: AtomicU64::new(0),
             realtime: AtomicU8::new(Realtime::Unknown as u8),
@@ -173,7 +186,7 @@ impl Desk {
             outbox: Outbox::new(),
             view: View::default(),
             watch: Watch::new(),
-            is_recording: false,
+            take: TakeInHand::default(),
             waiting: is_waiting.then_some([false; MAX_PORTS]),
         }
     }
@@ -282,7 +295,9 @@ impl Desk {
         while let Ok(ask) = self.ends.asks.pop() {
             self.answer(ask);
         }
-        while let Ok((edition, command)) = self.ends.commands.pop() {
+        while let Ok(asked) = self.ends.commands.pop() {
+            let (edition, command) = (asked.edition, asked.command);
+            self.follow_wish(self.clock.now_us(), asked.wish);
             if edition != self.view.edition && matches!(command, Command::Jump(_)) {
                 // Its position was counted in a night that is played no more.
                 self.report(Event::JumpTooLate);
@@ -295,6 +310,7 @@ impl Desk {
             }
         }
         let now_us = self.clock.now_us();
+        self.follow_wish(now_us, self.ends.shared.takes.wish());
         if self
             .engine
             .next_deadline()
@@ -476,12 +492,21 @@ mod tests {
     struct Bench {
         desk: Desk,
         map: PortMap,
-        commands: rtrb::Producer<(u32, Command)>,
+        commands: rtrb::Producer<Asked>,
         asks: rtrb::Producer<Ask>,
         answers: rtrb::Consumer<Answer>,
         plan: Plan,
         notices: rtrb::Consumer<Notice>,
         views: triple_buffer::Output<View>,
+    }
+
+    /// A command asked for while nothing is recorded.
+    const fn asked(edition: u32, command: Command) -> Asked {
+        Asked {
+            edition,
+            wish: 0,
+            command,
+        }
     }
 
     impl Bench {
@@ -530,6 +555,60 @@ mod tests {
         }
     }
 
+    /// Whoever writes does not follow: the take ends, everybody can see it, and the next one
+    /// is another.
+    #[test]
+    fn a_take_that_nobody_follows_ends_and_says_so() {
+        let mut bench = Bench::waiting();
+        let shared = Arc::clone(&bench.desk.ends.shared);
+        for take in [1, 3] {
+            shared.takes.toggle();
+            bench.desk.turn();
+            // More than the queue of the bench holds; the second take finds it full.
+            for _ in 0..32 {
+                let step = Input::Command(Command::Step);
+                bench.desk.record_input(0, step);
+            }
+            assert_eq!(shared.takes.ended(), (take, take));
+            assert_eq!(shared.takes.wish(), take + 1);
+        }
+    }
+
+    /// A command belongs to the take that was wished when it was asked for.
+    #[test]
+    fn a_command_asked_between_two_takes_is_in_neither() {
+        let mut bench = Bench::waiting();
+        bench.desk.waiting = None;
+        let (takes, mut taken) = rtrb::RingBuffer::new(1_024);
+        bench.desk.ends.takes = takes;
+        let shared = Arc::clone(&bench.desk.ends.shared);
+        for _ in 0..4 {
+            let wish = shared.takes.wish();
+            let command = Command::Step;
+            let edition = 0;
+            bench
+                .commands
+                .push(Asked {
+                    edition,
+                    wish,
+                    command,
+                })
+                .unwrap();
+            shared.takes.toggle();
+        }
+        bench.desk.turn();
+        let mut heard = Vec::new();
+        while let Ok(taken) = taken.pop() {
+            match taken {
+                Taken::Begin { take, .. } => heard.push(take),
+                Taken::In(_, Input::Command(Command::Step)) => heard.push(0),
+                _ => {}
+            }
+        }
+        assert_eq!(heard, [1, 0, 3, 0]);
+        assert_eq!(shared.takes.ended(), (3, 0));
+    }
+
     #[test]
     fn ports_that_are_there_wait_and_none_is_called_lost_as_the_show_is_taken_up() {
         let mut bench = Bench::waiting();
@@ -544,7 +623,7 @@ mod tests {
         assert!(lost > 0 && lost == told);
         bench.desk.take(Incoming::OutReady(first));
         assert_eq!(bench.seen(Presence::Waiting), (count, lost));
-        bench.commands.push((0, Command::Step)).unwrap();
+        bench.commands.push(asked(0, Command::Step)).unwrap();
         assert_eq!(bench.seen(Presence::Absent), (0, 0));
         assert_eq!(bench.seen(Presence::Waiting), (0, 0));
         assert_eq!(bench.desk.view.position, PositionId(0));
@@ -560,7 +639,7 @@ mod tests {
         let second_song = bench.plan.promptbook.songs[1].positions.start;
         bench
             .commands
-            .push((0, Command::Jump(PositionId(second_song))))
+            .push(asked(0, Command::Jump(PositionId(second_song))))
             .unwrap();
         bench.desk.waiting = None;
         bench.asks.push(Ask::Look(Box::default())).unwrap();
@@ -590,7 +669,7 @@ mod tests {
         // A jump that was counted in the old night is not taken.
         bench
             .commands
-            .push((0, Command::Jump(PositionId(2))))
+            .push(asked(0, Command::Jump(PositionId(2))))
             .unwrap();
         bench.desk.turn();
         let Ok(Answer::Taken(swap)) = bench.answers.pop() else {
@@ -609,7 +688,7 @@ mod tests {
             page: 0,
         };
         assert_eq!(told, [edition, Event::JumpTooLate]);
-        bench.commands.push((1, Command::Step)).unwrap();
+        bench.commands.push(asked(1, Command::Step)).unwrap();
         bench.desk.turn();
         assert_eq!(bench.views.read().position, PositionId(1));
     }

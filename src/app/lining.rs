@@ -308,9 +308,8 @@ pub(super) fn report(sheet: &Sheet, passed: &BTreeSet<u32>, state: &UiState) -> 
 /// If it cannot be written, in words.
 pub(super) fn save(report: &str) -> Result<String, String> {
     let dir = store::state_dir().map_err(|error| error.to_string())?;
-    let path = dir.join(format!("line-check-{}.txt", super::recorder::stamp()));
-    store::make_folder_of(&path)
-        .and_then(|()| store::save(&path, report.as_bytes()))
+    let stem = format!("line-check-{}", super::recorder::stamp());
+    let path = store::save_unused(&dir, &stem, "txt", report.as_bytes())
         .map_err(|error| error.to_string())?;
     Ok(path.display().to_string())
 }

@@ -32,6 +32,7 @@ mod replaying;
 mod screens;
 mod scribe;
 mod status;
+mod takes;
 mod tonight;
 mod wishes;
 

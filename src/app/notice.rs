@@ -76,8 +76,6 @@ pub(super) enum Event {
     },
     /// A jump was not taken: the night was changed as it was asked for.
     JumpTooLate,
-    /// A recording ended by itself: it could not be written as fast as it was played.
-    RecordingBroken,
     /// The playing thread let everything go and ended.
     Ended,
 }
@@ -300,10 +298,6 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
         Event::JumpTooLate => (
             Warning,
             "jump not taken: the night was changed just then; ask again".into(),
-        ),
-        Event::RecordingBroken => (
-            Error,
-            "recording ended: more was played than could be written".into(),
         ),
         Event::Ended => (Note, "all notes released".into()),
     }

@@ -19,7 +19,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 
 use super::along::Along;
-use super::driver::{COMMAND_LIMIT, Desk, Driver, Ends, Realtime, Shared};
+use super::driver::{Asked, COMMAND_LIMIT, Desk, Driver, Ends, Realtime, Shared};
 use super::editions::Editions;
 use super::journal::Steps;
 use super::learning::{self, Learning};
@@ -111,7 +111,7 @@ pub(super) struct Performance {
 /// Everyone's way to the playing thread: commands, and the wish to end.
 #[derive(Clone)]
 pub(super) struct Hand {
-    commands: Arc<Mutex<rtrb::Producer<(u32, Command)>>>,
+    commands: Arc<Mutex<rtrb::Producer<Asked>>>,
     edits: SyncSender<NightEdit>,
     /// The edition of the night that is on the screen.
     seen: Arc<AtomicU32>,
@@ -121,7 +121,7 @@ pub(super) struct Hand {
 
 impl Hand {
     fn new(
-        commands: rtrb::Producer<(u32, Command)>,
+        commands: rtrb::Producer<Asked>,
         edits: SyncSender<NightEdit>,
         waker: Waker,
         shared: &Arc<Shared>,
@@ -141,10 +141,19 @@ impl Hand {
             .commands
             .lock()
             .unwrap_or_else(PoisonError::into_inner)
-            .push((self.seen.load(Ordering::Relaxed), command))
+            .push(Asked {
+                edition: self.seen.load(Ordering::Relaxed),
+                wish: self.shared.takes.wish(),
+                command,
+            })
             .is_ok();
         self.waker.wake();
         is_taken
+    }
+
+    /// Has the playing thread look at what is wished.
+    pub(super) fn wake(&self) {
+        self.waker.wake();
     }
 
     /// Asks for a change of the night; `false` if too many wait already.
@@ -301,7 +310,11 @@ fn scribe(
     Scribe {
         notices,
         takes,
-        recorder: Recorder::new(Arc::new(start.plan.promptbook.clone()), editions.clone()),
+        recorder: Recorder::new(
+            Arc::new(start.plan.promptbook.clone()),
+            editions.clone(),
+            None,
+        ),
         sheet: editions.edition(0).0,
         editions: editions.clone(),
         clock,
@@ -335,17 +348,18 @@ fn play_along(
     }
 }
 
-type Commands = (
-    rtrb::Producer<(u32, Command)>,
-    rtrb::Consumer<(u32, Command)>,
-);
+type Commands = (rtrb::Producer<Asked>, rtrb::Consumer<Asked>);
 
 /// The queue of commands; in a rehearsal cues are held before any port is there.
 fn command_queue(is_rehearsal: bool) -> Commands {
     let (mut sender, receiver) = rtrb::RingBuffer::new(COMMAND_LIMIT);
     if is_rehearsal {
         // It is empty: there is room.
-        let _ = sender.push((0, Command::Cues(false)));
+        let _ = sender.push(Asked {
+            edition: 0,
+            wish: 0,
+            command: Command::Cues(false),
+        });
     }
     (sender, receiver)
 }

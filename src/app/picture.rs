@@ -4,7 +4,6 @@
 //! picture shows what a player would see and is the same on every machine.
 
 use std::io::Write;
-use std::path::Path;
 use std::sync::Arc;
 
 use super::{cli, counted, kinds, load, place};
@@ -18,7 +17,7 @@ use crate::screen::{
     self, InPortStatus, LogLine, OutPortStatus, RigStatus, ScreenModel, UiState, planned_s,
 };
 use crate::show::model::Show;
-use crate::store;
+use crate::store::{self, Guarded};
 use crate::ui;
 
 /// Time between two things that happen on the way, in microseconds: what can be loaded
@@ -54,17 +53,12 @@ pub(super) fn run(
     };
     let played = play(args, show, &plan, at)?;
     let svg = draw(args, &plan, &played, at);
-    write(&args.out, svg.as_bytes())?;
+    let guarded = Guarded::default().show(&args.show, files.keys().map(String::as_str));
+    store::save_output(&args.out, svg.as_bytes(), &guarded).map_err(|error| error.to_string())?;
     let (wide, high) = args.size;
     let file = args.out.display();
     writeln!(out, "{file}: {} at {wide}x{high}", args.screen.name())
         .map_err(|error| format!("standard output: {error}"))
-}
-
-fn write(path: &Path, bytes: &[u8]) -> Result<(), String> {
-    store::make_folder_of(path)
-        .and_then(|()| store::save(path, bytes))
-        .map_err(|error| error.to_string())
 }
 
 /// What was played, and how many bytes each output port was sent.

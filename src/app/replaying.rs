@@ -12,10 +12,10 @@ use crate::midi::Message;
 use crate::plan::{self, Plan};
 use crate::replay::{self, OUT_TRACK, Output, RecordedEvent, Recording};
 use crate::show::model::Show;
-use crate::store;
+use crate::store::{self, Guarded};
 
-/// Largest recording read; the reader has the last word.
-const RECORDING_LIMIT: u64 = 65 << 20;
+/// Largest recording read, and more than the largest take; the readers have the last word.
+const RECORDING_LIMIT: u64 = (replay::take::MAX_BYTES + 1) as u64;
 
 /// Runs it, writes one file a port, and says what happened (on `err`, since with `--json`
 /// the lines take `out`).
@@ -63,7 +63,13 @@ pub(super) fn run(
     }
     let ports = plan.sheet.out_ports.iter().map(|port| port.name.as_str());
     let written = match &args.out {
-        Some(folder) => write_files(folder, ports, &sent, &name)?,
+        Some(folder) => {
+            let names = files.keys().map(String::as_str);
+            let guarded = Guarded::default()
+                .show(&args.show, names)
+                .recording(&args.recording);
+            write_files((folder, &guarded), ports, &sent, &name)?
+        }
         None => 0,
     };
     let _ = writeln!(
@@ -116,7 +122,18 @@ pub(super) fn read(path: &Path, show: &Show, plan: &Plan) -> Result<Played, Stri
 /// If the file cannot be read or is no recording, in words.
 fn read_recording(path: &Path) -> Result<Recording, String> {
     let bytes = store::read_file(path, RECORDING_LIMIT).map_err(|error| error.to_string())?;
-    replay::read(&bytes).map_err(|error| format!("{}: {error}", path.display()))
+    let broken = |error: &dyn std::fmt::Display| format!("{}: {error}", path.display());
+    if !replay::take::is_take(&bytes) {
+        return replay::read(&bytes).map_err(|error| broken(&error));
+    }
+    let read = replay::take::read(&bytes).map_err(|error| broken(&error))?;
+    let file = replay::write_recording(&read.tracks).map_err(|error| broken(&error))?;
+    let mut recording = replay::read(&file).map_err(|error| broken(&error))?;
+    if let Some(words) = read.remark() {
+        let place = replay::Place { track: 1, tick: 0 };
+        recording.remarks.push(replay::Remark { place, words });
+    }
+    Ok(recording)
 }
 
 /// One Standard MIDI File for each of `ports`, an empty one for a port that was sent nothing.
@@ -125,7 +142,7 @@ fn read_recording(path: &Path) -> Result<Recording, String> {
 /// # Errors
 /// If one cannot be made or written, in words.
 pub(super) fn write_files<'a>(
-    folder: &Path,
+    (folder, guarded): (&Path, &Guarded),
     ports: impl Iterator<Item = &'a str>,
     sent: &[(u64, usize, Vec<u8>)],
     name: &dyn Fn(usize) -> &'a str,
@@ -147,11 +164,14 @@ pub(super) fn write_files<'a>(
         }
     }
     let names = file_names(files.keys().map(String::as_str));
-    for (name, bytes) in names.iter().zip(files.values()) {
-        let path = folder.join(format!("{name}.mid"));
-        store::make_folder_of(&path)
-            .and_then(|()| store::save(&path, bytes))
-            .map_err(|error| error.to_string())?;
+    let paths = names.iter().map(|name| folder.join(format!("{name}.mid")));
+    let paths: Vec<_> = paths.collect();
+    // All or none: of files that belong together some would be of another time.
+    for path in &paths {
+        guarded.allow(path).map_err(|error| error.to_string())?;
+    }
+    for (path, bytes) in paths.iter().zip(files.values()) {
+        store::save_output(path, bytes, guarded).map_err(|error| error.to_string())?;
     }
     Ok(files.len())
 }

@@ -3,7 +3,6 @@
 use std::collections::BTreeSet;
 use std::rc::Rc;
 use std::sync::Arc;
-use std::sync::atomic::Ordering;
 
 use super::counted;
 use super::log::Log;
@@ -72,6 +71,7 @@ impl<'a> Screens<'a> {
             log: self.performance.log.clone(),
             clock: self.performance.clock,
             shared: Arc::clone(&self.performance.shared),
+            hand: self.performance.desk.clone(),
             learning: Rc::clone(&self.performance.learning),
         }
     }
@@ -122,9 +122,10 @@ impl Source for Screens<'_> {
         {
             self.is_waiting = false;
         }
+        let takes = self.performance.shared.takes.status();
         let mode = match self.performance.model {
             _ if self.is_waiting => "WAITING: step takes the show up",
-            _ if self.performance.shared.is_recording.load(Ordering::Relaxed) => "RECORDING",
+            _ if takes.is_written => "RECORDING",
             _ if !view.sends_cues => "rehearsal",
             Some(_) => "model rig",
             None => "show",
@@ -132,6 +133,9 @@ impl Source for Screens<'_> {
         let mut warnings = Vec::new();
         if self.is_waiting {
             warnings.push("waiting after a kill: step takes it up".to_string());
+        }
+        if !takes.trouble.is_empty() {
+            warnings.push(takes.trouble);
         }
         if self.error_count > 0 {
             let errors = counted(self.error_count, "error");

@@ -17,7 +17,6 @@ use super::recorder::{Recorder, Taken};
 use crate::ports::Clock;
 use crate::screen::LogLevel;
 use crate::sheet::Sheet;
-use crate::store;
 use crate::store::EventLog;
 
 /// How often notices are written down.
@@ -71,6 +70,7 @@ impl Scribe {
             .build()?;
         runtime.block_on(async {
             let mut signals = Signals::new()?;
+            self.recorder.recover();
             let mut in_vain = 0;
             let mut ending = Ending::Ended;
             loop {
@@ -99,8 +99,7 @@ impl Scribe {
 
     /// How long to wait for news after so many looks in vain.
     fn rest(&self, in_vain: u32) -> Duration {
-        let is_recording = self.shared.is_recording.load(Ordering::Relaxed);
-        if in_vain < CALM_AFTER || is_recording {
+        if in_vain < CALM_AFTER || self.recorder.is_busy() {
             TICK
         } else {
             CALM_TICK
@@ -134,7 +133,9 @@ impl Scribe {
             }
             self.say(notice.at_us, level, &words);
         }
-        self.record(is_ended);
+        // A playing thread that is gone without a word has ended too.
+        let is_over = is_ended || self.notices.is_abandoned() && self.notices.is_empty();
+        self.record(is_over);
         for (level, words) in self.editions.take_said() {
             self.say(self.clock.now_us(), level, &words);
         }
@@ -147,36 +148,25 @@ impl Scribe {
                 &format!("log: {dropped} lines dropped so far"),
             );
         }
-        // A playing thread that is gone without a word has ended too.
-        is_ended || self.notices.is_abandoned() && self.notices.is_empty()
+        is_over
     }
 
-    /// Keeps what was played; saves it when the recording has ended, or the show.
-    fn record(&mut self, is_ended: bool) {
+    /// Writes down what was played; makes a take that has ended, or the show with it, a file.
+    fn record(&mut self, is_over: bool) {
+        let now_us = self.clock.now_us();
         // Looked at before the queue: what was handed over until then is in it.
-        let is_on = self.shared.is_recording.load(Ordering::Acquire) && !is_ended;
+        let (ended, overrun) = self.shared.takes.ended();
         while let Ok(taken) = self.takes.pop() {
-            let was_running = self.recorder.is_running();
             self.recorder.take(taken);
-            if !was_running && self.recorder.is_running() {
-                self.say(self.clock.now_us(), LogLevel::Note, "recording");
-            }
         }
-        if is_on || !self.recorder.is_running() {
-            return;
+        self.recorder.end(ended, overrun);
+        if let Some(given_up) = self.recorder.work(now_us, is_over) {
+            self.shared.takes.give_up(given_up);
         }
-        let (level, words, answer) = match self.recorder.save() {
-            Ok(saved) => (
-                LogLevel::Note,
-                format!("recording ended: {}", saved.words()),
-                format!("recorded in {}", store::short_path(&saved.path)),
-            ),
-            Err(error) => {
-                let words = format!("recording lost: {error}");
-                (LogLevel::Error, words.clone(), words)
-            }
-        };
-        self.say_answer(self.clock.now_us(), level, &words, &answer);
+        self.shared.takes.set_status(self.recorder.status());
+        for said in self.recorder.take_said() {
+            self.say_answer(now_us, said.level, &said.words, &said.answer);
+        }
     }
 
     /// A show that somebody ended begins anew next time; one whose terminal went away does not.

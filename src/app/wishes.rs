@@ -6,11 +6,11 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::rc::Rc;
 use std::sync::Arc;
-use std::sync::atomic::Ordering;
 
 use super::driver::Shared;
 use super::learning::Learning;
 use super::log::Log;
+use super::performance::Hand;
 use crate::ports::Clock;
 use crate::screen::{LogLevel, LogLine, UiState, wings};
 use crate::store;
@@ -26,6 +26,7 @@ pub(super) struct Wishes {
     pub(super) log: Log,
     pub(super) clock: Clock,
     pub(super) shared: Arc<Shared>,
+    pub(super) hand: Hand,
     pub(super) learning: Rc<RefCell<Learning>>,
 }
 
@@ -36,7 +37,8 @@ impl Wishes {
             Wish::SaveLog => self.save_log(&state.log_filter, log),
             Wish::KeepMarks => self.keep_marks(&state.marks),
             Wish::Record => {
-                self.shared.is_recording.fetch_xor(true, Ordering::AcqRel);
+                self.shared.takes.toggle();
+                self.hand.wake();
             }
             Wish::Learn => self.learning.borrow_mut().begin(),
             Wish::EndLearning => self.learning.borrow_mut().end(),
@@ -53,13 +55,10 @@ impl Wishes {
 
     fn save_log(&self, filter: &str, log: &[LogLine]) {
         let lines = log_lines(filter, log);
-        let name = format!("log-{}.txt", super::recorder::stamp());
-        let saved = file(&name).and_then(|path| {
-            store::make_folder_of(&path)
-                .and_then(|()| store::save(&path, lines.concat().as_bytes()))
-                .map_err(|error| error.to_string())?;
-            Ok(path)
-        });
+        let stem = format!("log-{}", super::recorder::stamp());
+        let saved = store::state_dir()
+            .and_then(|folder| store::save_unused(&folder, &stem, "txt", lines.concat().as_bytes()))
+            .map_err(|error| error.to_string());
         match saved {
             Ok(path) => {
                 let words = format!("log: {} lines saved to {}", lines.len(), path.display());

@@ -1,5 +1,6 @@
 //! What can go wrong with files, in words that name the file and say what to do.
 
+use std::borrow::Cow;
 use std::fmt;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -16,7 +17,7 @@ enum Problem {
     /// What could not be done, and why.
     System(&'static str, io::Error),
     /// What is wrong and what to do.
-    Words(&'static str),
+    Words(Cow<'static, str>),
 }
 
 impl StoreError {
@@ -27,10 +28,11 @@ impl StoreError {
         }
     }
 
-    pub(super) fn words(path: &Path, words: &'static str) -> Self {
+    /// Something wrong with a file's content, and what to do.
+    pub fn words(path: &Path, words: impl Into<Cow<'static, str>>) -> Self {
         Self {
             path: path.to_owned(),
-            problem: Problem::Words(words),
+            problem: Problem::Words(words.into()),
         }
     }
 

@@ -159,4 +159,7 @@ pub const MAX_FOLDER_BYTES: u64 = 512 << 20;
 /// How deep folders under `pages/` may be nested.
 const MAX_DEPTH: usize = 8;
 
-const RIG: &str = "rig.ron";
+pub(super) const RIG: &str = "rig.ron";
+
+/// Folders of a show.
+pub(super) const FOLDERS: [&str; 4] = ["songs", "nights", "patches", "pages"];

@@ -14,12 +14,13 @@
 //! The checksum covers version, length and payload.
 
 use std::collections::BTreeMap;
-use std::fs::{self, File, OpenOptions, TryLockError};
+use std::fs::{self, File, TryLockError};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use super::error::StoreError;
+use super::look::open_to_append;
 use super::save::{save, sync_folder_of};
 
 /// Which show it is: a number made from where its folder is.
@@ -82,7 +83,7 @@ impl Journal {
         let path = folder.join(FILE_NAME);
         let lock = lock_beside(&path)?;
         let cannot = |error| StoreError::system(&path, "open the position journal", error);
-        let file = open_to_append(&path)?;
+        let file = open_to_append(&path, OPEN)?;
         let bytes = fs::read(&path).map_err(cannot)?;
         let mut last = BTreeMap::new();
         let whole = read_records(&bytes, &mut |record| {
@@ -138,7 +139,7 @@ impl Journal {
         let kept = kept.split_off(kept.len().saturating_sub(MAX_KEPT));
         let bytes: Vec<u8> = kept.iter().flat_map(encode).collect();
         save(&self.path, &bytes)?;
-        self.file = open_to_append(&self.path)?;
+        self.file = open_to_append(&self.path, OPEN)?;
         self.byte_count = bytes.len() as u64;
         self.last = kept
             .into_iter()
@@ -152,22 +153,11 @@ fn key_of(record: &PositionRecord) -> Key {
     (record.show, cut_text(&record.night).to_owned())
 }
 
-fn open_to_append(path: &Path) -> Result<File, StoreError> {
-    OpenOptions::new()
-        .append(true)
-        .create(true)
-        .open(path)
-        .map_err(|error| StoreError::system(path, "open the position journal", error))
-}
-
 fn lock_beside(path: &Path) -> Result<File, StoreError> {
     let path = path.with_extension("lock");
-    let cannot = |error| StoreError::system(&path, "lock the position journal", error);
-    let file = OpenOptions::new()
-        .append(true)
-        .create(true)
-        .open(&path)
-        .map_err(cannot)?;
+    const LOCK: &str = "lock the position journal";
+    let cannot = |error| StoreError::system(&path, LOCK, error);
+    let file = open_to_append(&path, LOCK)?;
     for _ in 0..LOCK_ATTEMPTS {
         match file.try_lock() {
             Ok(()) => return Ok(file),
@@ -290,6 +280,7 @@ const VERSION: u8 = 1;
 const HEADER_BYTES: usize = 7;
 const MAX_PAYLOAD_BYTES: usize = 1_024;
 const FILE_NAME: &str = "positions";
+const OPEN: &str = "open the position journal";
 
 // The FNV-1a parameters for 64 bits (RFC 9923; from memory).
 const FNV_OFFSET: u64 = 0xcbf2_9ce4_8422_2325;

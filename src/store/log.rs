@@ -1,10 +1,13 @@
 //! Logs: the event log's lines, and a place for what libraries print.
 
-use std::fs::{self, File, OpenOptions};
+#[cfg(unix)]
+use std::fs::OpenOptions;
+use std::fs::{self, File};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use super::error::StoreError;
+use super::look::open_to_append;
 
 /// A log of lines that never grows past twice its limit: a full file becomes `NAME.old`.
 #[derive(Debug)]
@@ -21,7 +24,7 @@ impl EventLog {
     /// # Errors
     /// If the file cannot be opened.
     pub fn open(path: &Path, max_bytes: u64) -> Result<Self, StoreError> {
-        let file = open_to_append(path)?;
+        let file = open_to_append(path, OPEN)?;
         let byte_count = file.metadata().map_or(0, |metadata| metadata.len());
         Ok(Self {
             path: path.to_owned(),
@@ -55,18 +58,10 @@ impl EventLog {
         old.push(".old");
         fs::rename(&self.path, old)
             .map_err(|error| StoreError::system(&self.path, "put the full log aside", error))?;
-        self.file = open_to_append(&self.path)?;
+        self.file = open_to_append(&self.path, OPEN)?;
         self.byte_count = 0;
         Ok(())
     }
-}
-
-fn open_to_append(path: &Path) -> Result<File, StoreError> {
-    OpenOptions::new()
-        .append(true)
-        .create(true)
-        .open(path)
-        .map_err(|error| StoreError::system(path, "open the log", error))
 }
 
 /// The error output as it was, put back when this is dropped.
@@ -78,7 +73,7 @@ pub struct SavedStderr {
 
 /// Leads everything that is printed to the error output into a file: the sound library
 /// prints there whatever it cannot do, across the screen. To be called before the first
-/// use of MIDI or terminal.
+/// use of MIDI or terminal. `/dev/null` is the one device that it may be.
 ///
 /// # Errors
 /// If the file cannot be opened or the output cannot be led there.
@@ -87,7 +82,14 @@ pub fn redirect_stderr(path: &Path) -> Result<SavedStderr, StoreError> {
     let cannot = |error: rustix::io::Errno| {
         StoreError::system(path, "lead the error output into the file", error.into())
     };
-    let file = open_to_append(path)?;
+    let file = if path == Path::new(NOWHERE) {
+        OpenOptions::new()
+            .write(true)
+            .open(path)
+            .map_err(|error| StoreError::system(path, OPEN, error))?
+    } else {
+        open_to_append(path, OPEN)?
+    };
     let saved = rustix::io::fcntl_dupfd_cloexec(rustix::stdio::stderr(), 0).map_err(cannot)?;
     rustix::stdio::dup2_stderr(&file).map_err(cannot)?;
     Ok(SavedStderr { saved })
@@ -112,3 +114,9 @@ impl Drop for SavedStderr {
 
 /// The usual size of a log before it is put aside.
 pub const MAX_LOG_BYTES: u64 = 4 << 20;
+
+const OPEN: &str = "open the log";
+
+/// Where what is printed is thrown away.
+#[cfg(unix)]
+const NOWHERE: &str = "/dev/null";

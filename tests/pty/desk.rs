@@ -63,6 +63,9 @@ pub(crate) struct Desk {
     pub(crate) shared: Shared,
 }
 
+/// The program.
+pub(crate) const SEGUE: &str = env!("CARGO_BIN_EXE_segue");
+
 pub(crate) const DEMO_SHOW: [&str; 5] = [
     "play",
     concat!(env!("CARGO_MANIFEST_DIR"), "/shows/quarry-lanterns"),
@@ -73,10 +76,19 @@ pub(crate) const DEMO_SHOW: [&str; 5] = [
 
 /// The program with these arguments and these variables set, on 100 columns and 30 rows.
 pub(crate) fn start(home: &Home, args: &[&str], variables: &[(&str, &str)]) -> Desk {
+    let mut command = CommandBuilder::new(SEGUE);
+    command.args(args);
+    start_command(home, command, variables)
+}
+
+/// The same, by a command that ends in being the program.
+pub(crate) fn start_command(
+    home: &Home,
+    mut command: CommandBuilder,
+    variables: &[(&str, &str)],
+) -> Desk {
     let pair = native_pty_system().openpty(size(30, 100)).unwrap();
     let modes_before = modes(pair.master.as_ref());
-    let mut command = CommandBuilder::new(env!("CARGO_BIN_EXE_segue"));
-    command.args(args);
     command.cwd(home.0.path());
     for name in ["NO_COLOR", "COLORTERM"] {
         command.env_remove(name);

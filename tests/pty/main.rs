@@ -17,5 +17,6 @@ mod desk;
 mod endings;
 mod mouse;
 mod playing;
+mod recording;
 mod sizes;
 mod stalls;
