@@ -5,6 +5,7 @@
 //! for, and what it has to say goes out as notices and as a published view.
 
 mod book;
+mod fault;
 mod record;
 mod rescue;
 
@@ -12,6 +13,8 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU8, AtomicU64, Ordering};
 
+use self::fault::{Failures, Fault};
+use super::journal::Place;
 use super::learning::Heard;
 use super::notice::{Event, Notice, Watch};
 use super::recorder::Taken;
@@ -51,6 +54,14 @@ pub(super) struct Desk {
     checkpoint: Checkpoint,
     /// A recording runs, and the log knows where it began.
     is_recording: bool,
+    /// The place that was told last.
+    place: Place,
+    failures: Failures,
+    /// It failed too often: nothing more is asked of the engine.
+    is_given_up: bool,
+    /// Everything was let go and the gates are closed.
+    is_closed: bool,
+    fault: Fault,
     /// After a kill nothing is sent until somebody says so: outputs that are there wait
     /// here. None once the show has been taken up.
     waiting: Option<[bool; MAX_PORTS]>,
@@ -72,6 +83,8 @@ pub(super) struct Ends {
     pub(super) heard: rtrb::Producer<Heard>,
     /// The view, for the screen.
     pub(super) views: triple_buffer::Input<View>,
+    /// Where the show is, for the journal.
+    pub(super) places: triple_buffer::Input<Place>,
     /// Flags and counters.
     pub(super) shared: Arc<Shared>,
 }
@@ -81,7 +94,8 @@ pub(super) struct Ends {
 pub(super) struct Shared {
     /// Set when the show is to end.
     pub(super) stop: AtomicBool,
-    /// The show ends because the terminal is gone: the next start comes back to its place.
+    /// The show ends though nobody meant to end it, as when the terminal is gone: the next
+    /// start comes back to its place.
     pub(super) keeps_place: AtomicBool,
     /// What is played is to be recorded.
     pub(super) is_recording: AtomicBool,
@@ -125,8 +139,37 @@ pub(super) enum Realtime {
 }
 
 impl Driver {
-    /// Plays until told to stop, then lets everything go.
-    pub(super) fn run(mut self) {
+    /// Plays until told to stop, then lets everything go. A failure anywhere in that lets
+    /// everything go at once, and playing goes on, until it has failed too often.
+    ///
+    /// # Errors
+    /// If playing was given up.
+    pub(super) fn run(mut self) -> Result<(), GivenUp> {
+        loop {
+            let played = catch_unwind(AssertUnwindSafe(|| self.play()));
+            if played.is_ok() || !self.desk.recover() {
+                break;
+            }
+        }
+        let is_given_up = self.desk.is_given_up;
+        self.desk.close();
+        if is_given_up { Err(GivenUp) } else { Ok(()) }
+    }
+
+    fn play(&mut self) {
+        if self.desk.ends.shared.realtime.load(Ordering::Relaxed) == Realtime::Unknown as u8 {
+            self.ask_for_realtime();
+        }
+        while !self.desk.ends.shared.stop.load(Ordering::Acquire) {
+            let deadline = self.desk.deadline_us();
+            let Self { intake, desk } = &mut *self;
+            intake.wait(Some(deadline), &mut |incoming| desk.take(incoming));
+            desk.turn();
+        }
+        self.desk.end();
+    }
+
+    fn ask_for_realtime(&mut self) {
         let granted = try_realtime();
         let realtime = if granted.is_ok() {
             Realtime::Granted
@@ -139,15 +182,12 @@ impl Driver {
             .realtime
             .store(realtime as u8, Ordering::Relaxed);
         self.desk.report(Event::Realtime(granted.is_ok()));
-        while !self.desk.ends.shared.stop.load(Ordering::Acquire) {
-            let deadline = self.desk.deadline_us();
-            let Self { intake, desk } = &mut self;
-            intake.wait(Some(deadline), &mut |incoming| desk.take(incoming));
-            desk.turn();
-        }
-        self.desk.end();
     }
 }
+
+/// Playing failed again and again, and was given up with everything let go.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) struct GivenUp;
 
 impl Desk {
     /// A desk at a position of the night; `is_waiting` if nothing is to be sent until
@@ -174,6 +214,11 @@ impl Desk {
             view: View::default(),
             watch: Watch::new(),
             is_recording: false,
+            place: Place::default(),
+            failures: Failures::default(),
+            is_given_up: false,
+            is_closed: false,
+            fault: Fault::asked_for(),
             waiting: is_waiting.then_some([false; MAX_PORTS]),
         }
     }
@@ -188,6 +233,7 @@ impl Desk {
 
     /// One thing that came in, acted on at once.
     fn take(&mut self, incoming: Incoming) {
+        self.may_fail("take");
         match incoming {
             Incoming::Message { port, message, .. } => {
                 if let Some(port) = self.in_port(port) {
@@ -266,6 +312,7 @@ impl Desk {
             self.handle(Input::OutputReady(OutPort(port as u8)));
         }
         self.waiting = None;
+        self.tell_place(false);
     }
 
     /// Notes that an output waits, or no longer does; false if no output waits any more.
@@ -331,21 +378,34 @@ impl Desk {
     /// The engine's turn, and its messages on their way. A failing engine is silenced and
     /// rebuilt where it was.
     fn handle(&mut self, input: Input) {
+        if self.is_given_up {
+            return;
+        }
         let now_us = self.clock.now_us();
         self.record_input(now_us, input);
         self.outbox.clear();
-        let Self { engine, outbox, .. } = self;
-        if catch_unwind(AssertUnwindSafe(|| engine.handle(now_us, input, outbox))).is_err() {
+        let handled = catch_unwind(AssertUnwindSafe(|| {
+            self.engine.handle(now_us, input, &mut self.outbox);
+            self.may_fail("handle");
+        }));
+        if handled.is_err() {
             self.rebuild(now_us);
         }
         self.send();
         self.look();
+        self.keep_checkpoint();
+    }
+
+    fn keep_checkpoint(&mut self) {
+        self.may_fail("checkpoint");
         self.checkpoint = self.engine.checkpoint();
     }
 
     /// Looks at the engine, and tells what changed since the last look.
     fn look(&mut self) {
+        self.may_fail("look");
         self.engine.view(&mut self.view);
+        self.tell_place(false);
         if let Some(waiting) = &self.waiting {
             mark_waiting(&self.book, waiting, &mut self.view);
         }
@@ -362,9 +422,26 @@ impl Desk {
         }
     }
 
+    /// Where the show is, for who writes it down, and before the log is told of it. A show
+    /// that waits after a kill is still where it was killed, whatever is shown meanwhile.
+    fn tell_place(&mut self, is_ended: bool) {
+        let place = Place {
+            is_told: true,
+            edition: self.view.edition,
+            position: self.view.position.0,
+            page: self.view.page,
+            is_ended,
+        };
+        if self.waiting.is_none() && place != self.place {
+            self.place = place;
+            self.ends.places.write(place);
+        }
+    }
+
     /// Each message into its gate, then every gate that was given something on its way. A
     /// gate that refuses counts it, and tells when it is open again (`take_overflow`).
     fn send(&mut self) {
+        self.may_fail("send");
         self.record_outputs();
         let mut touched = [false; MAX_PORTS];
         for output in self.outbox.items() {
@@ -502,6 +579,7 @@ mod tests {
                 takes: rtrb::RingBuffer::new(16).0,
                 heard: rtrb::RingBuffer::new(16).0,
                 views: view_sender,
+                places: triple_buffer::triple_buffer(&Place::default()).0,
                 shared: Arc::new(Shared::new(0)),
             };
             let at = PositionId(0);

@@ -62,6 +62,12 @@ pub(super) enum Event {
     Count(Rare, u64),
     /// The engine failed and was rebuilt.
     Rebuilt,
+    /// Playing failed outside the engine; everything was let go.
+    Failed,
+    /// It failed too often: the show ends.
+    GivenUp,
+    /// At the end a port did not take all that was to be sent.
+    EndNotSent,
     /// All ports that are there have been told the state: the show can be played.
     Ready { inputs: u8, outputs: u8 },
     /// The playing thread has real-time priority, or not.
@@ -277,6 +283,19 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
         Event::Rebuilt => (
             Error,
             "the engine failed, was silenced and rebuilt at its position".into(),
+        ),
+        Event::Failed => (
+            Error,
+            "playing failed: notes and pedals were let go at every port that takes them".into(),
+        ),
+        Event::GivenUp => (
+            Error,
+            "playing failed too often within a minute: the show ends, the next start comes back here"
+                .into(),
+        ),
+        Event::EndNotSent => (
+            Error,
+            "an output did not take all of the end: silence it at the instrument".into(),
         ),
         Event::Ready { inputs, outputs } => (
             Note,
