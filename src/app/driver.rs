@@ -8,12 +8,14 @@ mod book;
 mod fault;
 mod record;
 mod rescue;
+mod waiting;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU8, AtomicU64, Ordering};
 
 use self::fault::{Failures, Fault};
+use self::waiting::mark_waiting;
 use super::journal::Place;
 use super::learning::Heard;
 use super::notice::{Event, Notice, Watch};
@@ -23,9 +25,8 @@ use crate::engine::Engine;
 use crate::engine::checkpoint::Checkpoint;
 use crate::engine::input::{Command, Input, Outbox};
 use crate::engine::limits::{MAX_PORTS, MAX_RECEIVERS};
-use crate::engine::promptbook::{Action, InPort, OutPort, PositionId, Promptbook};
+use crate::engine::promptbook::{InPort, OutPort, PositionId, Promptbook};
 use crate::engine::view::{Presence, View};
-use crate::midi::Message;
 use crate::plan::{Plan, PortMap};
 use crate::ports::{Clock, Gate, Incoming, Intake, try_realtime};
 use crate::replay;
@@ -276,54 +277,6 @@ impl Desk {
         }
     }
 
-    /// A message played. While the show waits to be taken up, the press of a stepping
-    /// pedal takes it up, and nothing else is played.
-    fn play(&mut self, port: InPort, message: Message) {
-        if self.waiting.is_none() {
-            self.handle(Input::Midi(port, message));
-        } else if self.is_step_press(port, message) {
-            self.take_up();
-        }
-    }
-
-    fn is_step_press(&self, port: InPort, message: Message) -> bool {
-        self.book.bindings.iter().any(|binding| {
-            let controller = self.book.controllers.get(binding.controller.index());
-            let is_from = controller.is_some_and(|c| {
-                c.port == port && message.channel().is_none_or(|own| c.has_channel(own))
-            });
-            is_from && binding.action == Action::Step && binding.is_pressed_by(message)
-        })
-    }
-
-    /// The show is taken up where it was: every port that is there gets its state.
-    fn take_up(&mut self) {
-        let Some(waiting) = self.waiting else {
-            return;
-        };
-        self.report(Event::TakenUp);
-        for (port, _) in waiting
-            .iter()
-            .enumerate()
-            .filter(|(_, is_there)| **is_there)
-        {
-            // One after the other: those that wait for their turn are not lost meanwhile.
-            self.set_waiting(port, false);
-            self.handle(Input::OutputReady(OutPort(port as u8)));
-        }
-        self.waiting = None;
-        self.tell_place(false);
-    }
-
-    /// Notes that an output waits, or no longer does; false if no output waits any more.
-    fn set_waiting(&mut self, port: usize, is_there: bool) -> bool {
-        let place = self
-            .waiting
-            .as_mut()
-            .and_then(|waiting| waiting.get_mut(port));
-        place.map(|place| *place = is_there).is_some()
-    }
-
     /// After each wait: commands, the engine's deadline, refused messages, the view.
     fn turn(&mut self) {
         while let Ok(ask) = self.ends.asks.pop() {
@@ -422,22 +375,6 @@ impl Desk {
         }
     }
 
-    /// Where the show is, for who writes it down, and before the log is told of it. A show
-    /// that waits after a kill is still where it was killed, whatever is shown meanwhile.
-    fn tell_place(&mut self, is_ended: bool) {
-        let place = Place {
-            is_told: true,
-            edition: self.view.edition,
-            position: self.view.position.0,
-            page: self.view.page,
-            is_ended,
-        };
-        if self.waiting.is_none() && place != self.place {
-            self.place = place;
-            self.ends.places.write(place);
-        }
-    }
-
     /// Each message into its gate, then every gate that was given something on its way. A
     /// gate that refuses counts it, and tells when it is open again (`take_overflow`).
     fn send(&mut self) {
@@ -521,15 +458,6 @@ impl Desk {
     }
 }
 
-/// Shows the receivers whose outputs wait: the engine has not heard of those ports.
-fn mark_waiting(book: &Promptbook, waiting: &[bool; MAX_PORTS], view: &mut View) {
-    for (entry, seen) in book.receivers.iter().zip(&mut view.receivers) {
-        if waiting.get(entry.port.index()).copied().unwrap_or(false) {
-            *seen = Presence::Waiting;
-        }
-    }
-}
-
 /// A port that waits, or is not there, is none the engine may send to.
 const fn is_known_to_engine(presence: Presence) -> bool {
     !matches!(presence, Presence::Absent | Presence::Waiting)
@@ -547,7 +475,11 @@ mod tests {
     use super::*;
     use crate::app::load;
     use crate::engine::swap::Swap;
+    use crate::midi::{Channel, Key, Message, Value7};
     use crate::plan;
+    use crate::ports::{GateParts, ModelEar, PortError, Sink, open_model};
+    use crate::wire::{Item, Lane, PortKind};
+    use std::sync::Mutex;
 
     /// A desk that waits at the start of the demo, with the other ends of its queues.
     struct Bench {
@@ -626,6 +558,67 @@ mod tests {
         assert_eq!(bench.seen(Presence::Absent), (0, 0));
         assert_eq!(bench.seen(Presence::Waiting), (0, 0));
         assert_eq!(bench.desk.view.position, PositionId(0));
+    }
+
+    struct Ear(usize, Arc<Mutex<Vec<(usize, Vec<u8>)>>>);
+
+    impl Sink for Ear {
+        fn write_short(&mut self, bytes: &[u8]) -> Result<(), PortError> {
+            self.1.lock().unwrap().push((self.0, bytes.to_vec()));
+            Ok(())
+        }
+
+        fn write_exclusive(&mut self, _piece: &[u8]) -> Result<(), PortError> {
+            Ok(())
+        }
+    }
+
+    /// Whatever a panic came through, the desk is dropped on the way: that alone is enough.
+    #[test]
+    fn a_desk_that_is_dropped_lets_every_note_go_and_stops_the_show() {
+        let mut bench = Bench::waiting();
+        let sent = Arc::default();
+        let waker = open_model(
+            Clock::start(),
+            &[],
+            &(Arc::new(|_, _: &[u8]| {}) as ModelEar),
+        );
+        let waker = waker.unwrap().waker;
+        let (channel, key) = (Channel::MIN, Key::clamped(60));
+        for port in 0..bench.desk.book.out_ports.len() {
+            let mut gate = Gate::open(GateParts {
+                name: port.to_string(),
+                kind: PortKind::Software,
+                sink: Box::new(Ear(port, Arc::clone(&sent))),
+                blobs: Arc::from(Vec::new()),
+                clock: Clock::start(),
+                waker: waker.clone(),
+            })
+            .unwrap();
+            let note = Message::NoteOn(channel, key, Value7::clamped(90));
+            gate.push(Item::message(Lane::Live, note)).unwrap();
+            gate.flush();
+            bench.desk.gates.push(gate);
+        }
+        let shared = Arc::clone(&bench.desk.ends.shared);
+        let receivers = bench.desk.book.receivers.to_vec();
+        let count = bench.desk.gates.len();
+        drop(bench.desk);
+        assert!(shared.stop.load(Ordering::Acquire) && shared.keeps_place.load(Ordering::Acquire));
+        let sent = sent.lock().unwrap();
+        for port in 0..count {
+            let of = |bytes: &[u8]| sent.contains(&(port, bytes.to_vec()));
+            assert!(of(&[0x90, 60, 90]) && of(&[0x80, 60, 64]), "port {port}");
+            // Lights have their notes ended, and no controller moved.
+            let is_silenced = of(&[0xb0, 123, 0]) && of(&[0xb0, 64, 0]);
+            let mut receivers = receivers.iter();
+            let sounds = receivers.any(|entry| entry.sounds && entry.port.index() == port);
+            assert_eq!(is_silenced, sounds, "port {port}");
+        }
+        let told: Vec<Event> = std::iter::from_fn(|| bench.notices.pop().ok())
+            .map(|notice| notice.event)
+            .collect();
+        assert_eq!(told, [Event::Ended]);
     }
 
     /// The desk of a show that is played, with a song taken out of its night while it waits

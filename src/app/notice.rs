@@ -280,23 +280,10 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
             ),
         ),
         Event::Count(which, total) => count_words(*which, *total),
-        Event::Rebuilt => (
-            Error,
-            "the engine failed, was silenced and rebuilt at its position".into(),
-        ),
-        Event::Failed => (
-            Error,
-            "playing failed: notes and pedals were let go at every port that takes them".into(),
-        ),
-        Event::GivenUp => (
-            Error,
-            "playing failed too often within a minute: the show ends, the next start comes back here"
-                .into(),
-        ),
-        Event::EndNotSent => (
-            Error,
-            "an output did not take all of the end: silence it at the instrument".into(),
-        ),
+        Event::Rebuilt => (Error, REBUILT.into()),
+        Event::Failed => (Error, FAILED.into()),
+        Event::GivenUp => (Error, GIVEN_UP.into()),
+        Event::EndNotSent => (Error, END_NOT_SENT.into()),
         Event::Ready { inputs, outputs } => (
             Note,
             format!(
@@ -323,6 +310,12 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
         Event::Ended => (Note, "all notes released".into()),
     }
 }
+
+const REBUILT: &str = "the engine failed, was silenced and rebuilt at its position";
+const FAILED: &str = "playing failed: notes and pedals were let go at every port that takes them";
+const GIVEN_UP: &str =
+    "playing failed too often within a minute: the show ends, the next start comes back here";
+const END_NOT_SENT: &str = "an output did not take all of the end: silence it at the instrument";
 
 fn refused_words(sheet: &Sheet, port: u8, error: PortError) -> String {
     format!("input {} not taken: {error}", in_port(sheet, port))

@@ -170,3 +170,39 @@ fn a_disk_that_is_full_for_a_while_costs_neither_place_nor_log() {
     let desk = start(&home, &DEMO_SHOW, &[]);
     desk.see(&["NOW  1.3  chorus", "waiting after a kill"]);
 }
+
+/// What matters is on the stage, not behind it: that another copy keeps the place, and that
+/// the place of a killed show is gone.
+#[test]
+fn what_is_wrong_with_the_place_stands_on_the_stage() {
+    let home = Home::new();
+    let show = home.0.path().join("show");
+    let made = std::process::Command::new(env!("CARGO_BIN_EXE_segue"))
+        .args(["new", "--demo"])
+        .arg(&show)
+        .status()
+        .unwrap();
+    assert!(made.success());
+    let args = [
+        "play",
+        show.to_str().unwrap(),
+        "--night",
+        "harbour-hall",
+        "--model",
+    ];
+    let first_args = [&args[..], &["--at", "2.6"]].concat();
+    let mut first = start(&home, &first_args, &[]);
+    first.see(&["NOW  2.6"]);
+    home.wait_log("at 2.6");
+    let mut second = start(&home, &args, &[]);
+    second.see(&["NOW  2.6", "WAITING", "not known where the show was"]);
+    second.press("2");
+    second.see(&["WINGS", "place not written: another running copy"]);
+    second.signal(Signal::KILL);
+    second.end();
+    first.signal(Signal::KILL);
+    first.end();
+    fs::write(show.join("songs/salt-road.ron"), "(").unwrap();
+    let third = start(&home, &args, &[]);
+    third.see(&["WAITING", "killed at 2.6, which is gone"]);
+}
