@@ -560,7 +560,10 @@ mod tests {
         assert_eq!(bench.desk.view.position, PositionId(0));
     }
 
-    struct Ear(usize, Arc<Mutex<Vec<(usize, Vec<u8>)>>>);
+    /// What was written, by port.
+    type Written = Arc<Mutex<Vec<(usize, Vec<u8>)>>>;
+
+    struct Ear(usize, Written);
 
     impl Sink for Ear {
         fn write_short(&mut self, bytes: &[u8]) -> Result<(), PortError> {
@@ -577,7 +580,7 @@ mod tests {
     #[test]
     fn a_desk_that_is_dropped_lets_every_note_go_and_stops_the_show() {
         let mut bench = Bench::waiting();
-        let sent = Arc::default();
+        let sent = Written::default();
         let waker = open_model(
             Clock::start(),
             &[],
