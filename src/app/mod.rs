@@ -31,6 +31,7 @@ mod replanning;
 mod replaying;
 mod screens;
 mod scribe;
+mod standing;
 mod status;
 mod takes;
 mod tonight;

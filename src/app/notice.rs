@@ -62,6 +62,12 @@ pub(super) enum Event {
     Count(Rare, u64),
     /// The engine failed and was rebuilt.
     Rebuilt,
+    /// Playing failed outside the engine; everything was let go.
+    Failed,
+    /// It failed too often: the show ends.
+    GivenUp,
+    /// At the end a port did not take all that was to be sent.
+    EndNotSent,
     /// All ports that are there have been told the state: the show can be played.
     Ready { inputs: u8, outputs: u8 },
     /// The playing thread has real-time priority, or not.
@@ -276,10 +282,10 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
             ),
         ),
         Event::Count(which, total) => count_words(*which, *total),
-        Event::Rebuilt => (
-            Error,
-            "the engine failed, was silenced and rebuilt at its position".into(),
-        ),
+        Event::Rebuilt => (Error, REBUILT.into()),
+        Event::Failed => (Error, FAILED.into()),
+        Event::GivenUp => (Error, GIVEN_UP.into()),
+        Event::EndNotSent => (Error, END_NOT_SENT.into()),
         Event::Ready { inputs, outputs } => (
             Note,
             format!(
@@ -302,6 +308,12 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
         Event::Ended => (Note, "all notes released".into()),
     }
 }
+
+const REBUILT: &str = "the engine failed, was silenced and rebuilt at its position";
+const FAILED: &str = "playing failed: notes and pedals were let go at every port that takes them";
+const GIVEN_UP: &str =
+    "playing failed too often within a minute: the show ends, the next start comes back here";
+const END_NOT_SENT: &str = "an output did not take all of the end: silence it at the instrument";
 
 fn refused_words(sheet: &Sheet, port: u8, error: PortError) -> String {
     format!("input {} not taken: {error}", in_port(sheet, port))

@@ -10,10 +10,11 @@ use std::time::{Duration, Instant};
 use super::along::Along;
 use super::cli;
 use super::drawing;
-use super::journal::Steps;
+use super::journal::{Left, Steps};
 use super::learning::rig_file;
 use super::lining;
 use super::load::{self, Files};
+use super::log::LogFile;
 use super::performance::{Performance, Start, Way};
 use super::place;
 use super::port_list::{backend, probe};
@@ -58,27 +59,24 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
         along
     });
     let sent = along.as_ref().and_then(Along::sent);
-    let journal = Steps::open(&args.show, &prepared.night.name);
-    if let Err(error) = &journal {
-        let _ = writeln!(err, "warning: the position is not written down: {error}");
-    }
-    let journal = journal.ok();
-    let (at, is_waiting) = start_at(args, &prepared, journal.as_ref())?;
+    let is_look = args.rehearse || args.at.is_some();
+    let journal = Steps::open(&args.show, &prepared.night.name, is_look);
+    let begin = begin(args, &prepared, journal.left())?;
     let start = Start {
         show: prepared.show,
         night: prepared.night,
         plan: prepared.plan,
         errors: prepared.errors,
-        at,
-        is_waiting,
+        at: begin.at,
+        waits: begin.waits,
         is_rehearsal: args.rehearse,
         is_line_check: false,
         way,
         along,
-        journal,
+        journal: Some(journal),
         rig_file: Some(rig_file(&args.show, args.rig.as_ref())),
-        file: state_file("events.log")
-            .and_then(|path| EventLog::open(&path, store::MAX_LOG_BYTES).ok()),
+        file: Some(LogFile::new(|| Ok(store::state_dir()?.join("events.log")))),
+        remarks: begin.remarks,
         lines: args
             .headless
             .then(|| Box::new(io::stdout()) as Box<dyn Write + Send>),
@@ -117,7 +115,7 @@ pub(super) fn line_check(args: &cli::LineCheck, err: &mut dyn Write) -> Result<(
         plan,
         errors: Vec::new(),
         at: 0,
-        is_waiting: false,
+        waits: None,
         is_rehearsal: true,
         is_line_check: true,
         way: if args.model {
@@ -129,6 +127,7 @@ pub(super) fn line_check(args: &cli::LineCheck, err: &mut dyn Write) -> Result<(
         journal: None,
         rig_file: Some(rig_file(&args.show, None)),
         file: None,
+        remarks: Vec::new(),
         lines: None,
     };
     let (state, passed) = with_screen(start, args.looks, err)?;
@@ -157,7 +156,7 @@ pub(super) fn demo(looks: cli::Looks, err: &mut dyn Write) -> Result<(), String>
         plan: prepared.plan,
         errors: prepared.errors,
         at: 0,
-        is_waiting: false,
+        waits: None,
         is_rehearsal: false,
         is_line_check: false,
         way: Way::Model,
@@ -165,6 +164,7 @@ pub(super) fn demo(looks: cli::Looks, err: &mut dyn Write) -> Result<(), String>
         journal: None,
         rig_file: None,
         file: None,
+        remarks: Vec::new(),
         lines: (!is_screen).then(|| Box::new(io::stdout()) as Box<dyn Write + Send>),
     };
     if is_screen {
@@ -214,25 +214,79 @@ fn prepare(
     })
 }
 
-/// Where to start: as asked, where a killed show was, or at the beginning. The second half
-/// is whether nothing may be sent until somebody takes the show up.
-fn start_at(
-    args: &cli::Play,
-    prepared: &Prepared,
-    journal: Option<&Steps>,
-) -> Result<(usize, bool), String> {
+/// Where a show begins, and what is said of it.
+#[derive(Default)]
+struct Begin {
+    at: usize,
+    /// What it waits for, as it stands on the screens; none if it plays at once.
+    waits: Option<String>,
+    remarks: Vec<(LogLevel, String)>,
+}
+
+/// Where to begin: as asked, where a killed show was, or at the beginning. Nothing is sent at
+/// once unless somebody said where, or the show is known to have been ended.
+fn begin(args: &cli::Play, prepared: &Prepared, left: &Left) -> Result<Begin, String> {
     if let Some(at) = &args.at {
-        return Ok((place::find(&prepared.show, &prepared.plan, at)?, false));
+        let at = place::find(&prepared.show, &prepared.plan, at)?;
+        return Ok(Begin {
+            at,
+            ..Begin::default()
+        });
     }
-    let killed_at = journal.and_then(Steps::killed_at);
-    let found = killed_at.and_then(|call| {
-        prepared
-            .plan
-            .places
-            .iter()
-            .position(|place| place.call == call)
-    });
-    Ok((found.unwrap_or(0), found.is_some()))
+    let (at, why, short) = match left {
+        Left::Ended => return Ok(Begin::default()),
+        Left::At(record) => resume(&prepared.plan, record),
+        Left::Nowhere => (
+            0,
+            "the show was killed, and its place could not be written down; this is the beginning"
+                .to_owned(),
+            "waiting after a kill, place not known".to_owned(),
+        ),
+        Left::Unknown(why, last) => {
+            let (at, _, _) = last
+                .as_ref()
+                .map_or_else(Default::default, |record| resume(&prepared.plan, record));
+            let why = format!("it is not known whether the show was ended: {why}");
+            (at, why, "waiting: not known where the show was".to_owned())
+        }
+    };
+    // Without a screen there are no keys.
+    let by = match args.headless {
+        true => "the step pedal",
+        false => "the step pedal or the step key",
+    };
+    let words = format!("{why}; nothing is sent until {by} takes it up");
+    Ok(Begin {
+        at,
+        waits: Some(format!("{short}: step takes it up")),
+        remarks: vec![(LogLevel::Warning, words)],
+    })
+}
+
+/// The position to come back to, why it is that one, and why in short. If its call number is
+/// gone, the place in the line serves.
+fn resume(plan: &Plan, record: &store::PositionRecord) -> (usize, String, String) {
+    let found = plan
+        .places
+        .iter()
+        .position(|place| place.call == record.call);
+    if let Some(at) = found {
+        let why = "the show was killed here".to_owned();
+        return (at, why, "waiting after a kill".to_owned());
+    }
+    let last = plan.places.len().saturating_sub(1);
+    let at = usize::try_from(record.position).unwrap_or(last).min(last);
+    let killed = &record.call;
+    let here = plan.places.get(at).map_or("", |place| &place.call);
+    let why = format!(
+        "the show was killed at {killed}, which tonight does not have: the song was taken out, \
+         or has an error; {here} is as far into the night"
+    );
+    (
+        at,
+        why,
+        format!("waiting at {here}, killed at {killed}, which is gone"),
+    )
 }
 
 /// A file in the state folder; none if there is no such folder.
@@ -249,18 +303,12 @@ fn start_performance(mut start: Start, err: Option<&mut dyn Write>) -> Result<Pe
         words = Some(format!("no MIDI here, playing on the model rig: {error}"));
         start.way = Way::Model;
     }
-    let is_waiting = start.is_waiting;
     let lines = start.lines.is_some();
     let errors = start.errors.clone();
     let performance = Performance::start(start)?;
     // What was printed is behind the screen by now.
     for words in &errors {
         performance.log.push(0, LogLevel::Error, words);
-    }
-    if is_waiting {
-        performance
-            .log
-            .push(0, LogLevel::Warning, take_up_words(lines));
     }
     if let Some(words) = words {
         performance.log.push(0, LogLevel::Warning, &words);
@@ -272,20 +320,10 @@ fn start_performance(mut start: Start, err: Option<&mut dyn Write>) -> Result<Pe
     Ok(performance)
 }
 
-/// What the log says while a show waits after a kill. Without a screen there are no keys.
-const fn take_up_words(is_headless: bool) -> &'static str {
-    if is_headless {
-        "the show was killed here; nothing is sent until the step pedal takes it up"
-    } else {
-        "the show was killed here; nothing is sent until the step pedal or the step key takes it up"
-    }
-}
-
 fn headless(start: Start) -> Result<(), String> {
-    let is_waiting = start.is_waiting;
     let mut err = io::stderr();
-    if is_waiting {
-        let _ = writeln!(err, "warning: {}", take_up_words(true));
+    for (_, words) in &start.remarks {
+        let _ = writeln!(err, "warning: {words}");
     }
     start_performance(start, Some(&mut err))?.join().map(|_| ())
 }
@@ -306,7 +344,7 @@ fn with_screen(
     ui::install_panic_hook(record_crash());
     // What libraries print on standard error would be drawn over the screen.
     let kept = state_file("stderr.log").and_then(|path| store::redirect_stderr(&path).ok());
-    let (is_waiting, error_count) = (start.is_waiting, start.errors.len());
+    let (waits, error_count) = (start.waits.clone(), start.errors.len());
     let is_line_check = start.is_line_check;
     let mut performance = start_performance(start, None)?;
     let (keys, _, refused) = wishes::keys();
@@ -321,7 +359,7 @@ fn with_screen(
             .log
             .push(0, LogLevel::Warning, &format!("keys.txt: {words}"));
     }
-    let mut screens = Screens::new(&mut performance, is_waiting, error_count);
+    let mut screens = Screens::new(&mut performance, waits, error_count);
     let exit = drawing::draw(&mut screens, &mut state, keys);
     let passed = screens.take_passed();
     let told = screens.told();

@@ -21,8 +21,8 @@ pub(super) struct Screens<'a> {
     /// Lines of the log that the loop has been given.
     told: u64,
     heard: Heard,
-    /// The position it waited at after a kill, until a step takes it up.
-    is_waiting: bool,
+    /// What it waits for, until a step takes it up.
+    waits: Option<String>,
     /// Errors of the show: what they concern is not played.
     error_count: usize,
     /// The position at which drawing fails once; never in a release.
@@ -35,14 +35,14 @@ pub(super) struct Screens<'a> {
 impl<'a> Screens<'a> {
     pub(super) fn new(
         performance: &'a mut Performance,
-        is_waiting: bool,
+        waits: Option<String>,
         error_count: usize,
     ) -> Self {
         Self {
             performance,
             told: 0,
             heard: Heard::default(),
-            is_waiting,
+            waits,
             error_count,
             fails_at: fails_at(),
             at: 0,
@@ -120,20 +120,18 @@ impl Source for Screens<'_> {
                 .iter()
                 .any(|seen| !matches!(seen, Presence::Absent | Presence::Waiting))
         {
-            self.is_waiting = false;
+            self.waits = None;
         }
         let takes = self.performance.shared.takes.status();
         let mode = match self.performance.model {
-            _ if self.is_waiting => "WAITING: step takes the show up",
+            _ if self.waits.is_some() => "WAITING: step takes the show up",
             _ if takes.is_written => "RECORDING",
             _ if !view.sends_cues => "rehearsal",
             Some(_) => "model rig",
             None => "show",
         };
-        let mut warnings = Vec::new();
-        if self.is_waiting {
-            warnings.push("waiting after a kill: step takes it up".to_string());
-        }
+        let mut warnings: Vec<String> = self.waits.iter().cloned().collect();
+        warnings.extend(self.performance.standing.read());
         if !takes.trouble.is_empty() {
             warnings.push(takes.trouble);
         }

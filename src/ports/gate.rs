@@ -27,7 +27,9 @@ use super::intake::Waker;
 use super::pump::{Entry, GateReading, Published, Pump, Rest};
 use super::realtime;
 use super::sink::Sink;
-use crate::wire::{Item, PortKind};
+use super::sounding::Sounding;
+use crate::midi::Message;
+use crate::wire::{Item, Lane, Payload, PortKind};
 
 /// The stored SysEx messages of a show, by number; each whole, F0 to F7.
 pub type BlobTable = Arc<[Box<[u8]>]>;
@@ -52,8 +54,9 @@ pub struct GateParts {
 pub struct Gate {
     inbox: rtrb::Producer<Entry>,
     shared: Arc<Shared>,
+    sounding: Sounding,
     sender: Thread,
-    thread: Option<JoinHandle<()>>,
+    thread: Option<JoinHandle<bool>>,
     /// The screen's end of what the pump publishes, until somebody asks for the meter.
     published: Option<triple_buffer::Output<Published>>,
 }
@@ -113,6 +116,7 @@ impl Gate {
         Ok(Self {
             inbox: producer,
             shared,
+            sounding: Sounding::new(),
             sender: thread.thread().clone(),
             thread: Some(thread),
             published: Some(published),
@@ -126,6 +130,9 @@ impl Gate {
     /// Gives the item back if the inbox is full.
     pub fn push(&mut self, item: Item) -> Result<(), Refused> {
         if self.inbox.push(Entry::Item(item)).is_ok() {
+            if let Payload::Short(bytes) = item.payload {
+                self.sounding.note(bytes.as_slice());
+            }
             return Ok(());
         }
         self.shared.refused.fetch_add(1, Ordering::Relaxed);
@@ -144,6 +151,41 @@ impl Gate {
             }
             Err(TryLockError::WouldBlock) => self.shared.ask(&self.sender),
         }
+    }
+
+    /// Whether a note was put in whose end was not.
+    #[must_use]
+    pub fn is_sounding(&self) -> bool {
+        self.sounding.is_any()
+    }
+
+    /// Ends every note that was put in and not ended, and sends that on its way: for when
+    /// whoever decided what sounds no longer can. What the port cannot take is counted as
+    /// refused.
+    pub fn end_notes(&mut self) {
+        let sounding = std::mem::replace(&mut self.sounding, Sounding::new());
+        self.push_all(|pass| sounding.end_notes(pass));
+    }
+
+    /// Ends the notes, raises the pedals and silences each channel that was used.
+    pub fn silence(&mut self) {
+        let sounding = std::mem::replace(&mut self.sounding, Sounding::new());
+        self.push_all(|pass| {
+            sounding.end_notes(pass);
+            sounding.silence(pass);
+        });
+    }
+
+    fn push_all(&mut self, each: impl FnOnce(&mut dyn FnMut(Message))) {
+        each(&mut |message| {
+            let item = Item::message(Lane::Live, message);
+            if self.push(item).is_err() {
+                // Once more, now that what was before it has been taken out.
+                self.flush();
+                let _ = self.push(item);
+            }
+        });
+        self.flush();
     }
 
     /// Drops all that waits, as when the port is gone. `false` if the inbox is full: then
@@ -174,16 +216,17 @@ impl Gate {
     }
 
     /// Ends the sender once all has been written, at the latest after `limit`, and waits
-    /// for it. For the end of the program, when nothing is played any more.
-    pub fn close(mut self, limit: Duration) {
+    /// for it; whether nothing was left. For the end of the program, when nothing is played
+    /// any more.
+    pub fn close(mut self, limit: Duration) -> bool {
         let limit_us = u64::try_from(limit.as_micros()).unwrap_or(NEVER);
         let over_by_us = self.shared.clock.now_us().saturating_add(limit_us);
         self.shared.over_by_us.store(over_by_us, Ordering::Release);
         self.shared.ask(&self.sender);
-        if let Some(thread) = self.thread.take() {
-            // It has nothing to return; a panic in it was reported where it happened.
-            let _ = thread.join();
-        }
+        // A panic in it was reported where it happened.
+        self.thread
+            .take()
+            .is_some_and(|thread| thread.join().unwrap_or(false))
     }
 }
 
@@ -246,8 +289,8 @@ impl Shared {
         sender.unpark();
     }
 
-    /// The sender thread.
-    fn send_until_over(&self) {
+    /// The sender thread; whether nothing was left as it ended.
+    fn send_until_over(&self) -> bool {
         // The same promise as the playing thread's, a little below it. Without it pacing
         // is only less exact.
         let _ = realtime::try_priority(realtime::SENDER_PRIORITY);
@@ -261,7 +304,7 @@ impl Shared {
             drop(pump);
             let is_asked_to_end = over_by_us != NEVER;
             if is_asked_to_end && (due_us == NEVER || self.clock.now_us() >= over_by_us) {
-                return;
+                return due_us == NEVER;
             }
             if self.is_sender_asked.swap(false, Ordering::AcqRel) {
                 continue;

@@ -131,6 +131,8 @@ impl Columns {
         };
         let plain = |lines: Vec<Line>| lines.into_iter().map(|line| (line, None));
         let mut left: Vec<RowLine> = plain(learning(model, look)).collect();
+        // What is wrong with the show itself stands where no list pushes it out of sight.
+        left.extend(plain(warnings(model, look)));
         left.extend(plain(out_ports(model, look)));
         let mut right = Vec::new();
         if is_wide {
@@ -266,7 +268,7 @@ fn counters(model: &ScreenModel, look: &Look, columns: u16) -> Vec<Line> {
     out
 }
 
-/// Words for the technician and standing warnings.
+/// Words for the technician.
 fn remarks(model: &ScreenModel, look: &Look) -> Vec<Line> {
     let mut out: Vec<Line> = Vec::new();
     let mut say = |head: &str, words: &str, style: Style| {
@@ -281,10 +283,18 @@ fn remarks(model: &ScreenModel, look: &Look) -> Vec<Line> {
     {
         say("technician", &place.scene.technician, look.strong());
     }
-    for words in &model.rig.warnings {
-        say("warning", words, look.warning());
-    }
     out
+}
+
+/// Standing warnings.
+fn warnings(model: &ScreenModel, look: &Look) -> Vec<Line> {
+    let line = |words: &String| {
+        vec![
+            (2, "warning".to_owned(), look.faint()),
+            (15, words.clone(), look.warning()),
+        ]
+    };
+    model.rig.warnings.iter().map(line).collect()
 }
 
 /// How ready the next step is, and what a press would send now: the slowest port first.

@@ -36,6 +36,22 @@ impl StoreError {
         }
     }
 
+    /// Why it could not be done, without the place: for where there is little room.
+    #[must_use]
+    pub fn reason(&self) -> String {
+        match &self.problem {
+            // Without the system's number, which is for the log.
+            Problem::System(_, source) => {
+                let words = source.to_string();
+                words
+                    .split_once(" (os error")
+                    .map_or(words.as_str(), |(first, _)| first)
+                    .to_owned()
+            }
+            Problem::Words(words) => words.to_string(),
+        }
+    }
+
     /// The file or folder that it is about.
     #[must_use]
     pub fn path(&self) -> &Path {

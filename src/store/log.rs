@@ -3,7 +3,7 @@
 #[cfg(unix)]
 use std::fs::OpenOptions;
 use std::fs::{self, File};
-use std::io::Write;
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use super::error::StoreError;
@@ -16,6 +16,8 @@ pub struct EventLog {
     file: File,
     byte_count: u64,
     max_bytes: u64,
+    /// The last line may be there in part.
+    is_torn: bool,
 }
 
 impl EventLog {
@@ -31,6 +33,7 @@ impl EventLog {
             file,
             byte_count,
             max_bytes,
+            is_torn: false,
         })
     }
 
@@ -38,17 +41,34 @@ impl EventLog {
     /// name may hold anything, and a log is read on terminals.
     ///
     /// # Errors
-    /// If it cannot be written.
+    /// If it cannot be written. It may be given again: what is there of it by then stays a
+    /// line of its own.
     pub fn write_line(&mut self, line: &str) -> Result<(), StoreError> {
         let plain = |c: char| if c.is_control() { ' ' } else { c };
-        let mut text: String = line.chars().map(plain).collect();
+        let mut text = String::from(if self.is_torn { "\n" } else { "" });
+        text.extend(line.chars().map(plain));
         text.push('\n');
         if self.byte_count > 0 && self.byte_count + text.len() as u64 > self.max_bytes {
             self.rotate()?;
         }
-        self.file
-            .write_all(text.as_bytes())
-            .map_err(|error| StoreError::system(&self.path, "write to the log", error))?;
+        let mut written = 0;
+        while let Some(rest) = text
+            .as_bytes()
+            .get(written..)
+            .filter(|rest| !rest.is_empty())
+        {
+            match self.file.write(rest) {
+                Ok(count) if count > 0 => written += count,
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+                other => {
+                    self.is_torn |= written > 0;
+                    self.byte_count += written as u64;
+                    let error = other.err().unwrap_or(io::ErrorKind::WriteZero.into());
+                    return Err(StoreError::system(&self.path, "write to the log", error));
+                }
+            }
+        }
+        self.is_torn = false;
         self.byte_count += text.len() as u64;
         Ok(())
     }

@@ -16,7 +16,7 @@ mod single;
 pub use error::StoreError;
 pub use folder::{FolderContents, MAX_FILE_BYTES, MAX_FILES, MAX_FOLDER_BYTES, read_folder};
 pub use growing::{Abandoned, Growing, abandoned};
-pub use journal::{Journal, MAX_JOURNAL_BYTES, PositionRecord, ShowIdentity};
+pub use journal::{Journal, LOCK_ATTEMPTS, MAX_JOURNAL_BYTES, PositionRecord, ShowIdentity};
 pub use log::{EventLog, MAX_LOG_BYTES, SavedStderr, redirect_stderr};
 pub use look::{Guarded, save_output};
 pub use places::{config_dir, short_path, state_dir};

@@ -9,6 +9,7 @@ mod key_pedals;
 mod mpe;
 mod own_sounds;
 mod picture;
+mod place_kept;
 mod plan_night;
 mod port_matching;
 mod price_night;

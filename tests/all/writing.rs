@@ -10,7 +10,7 @@ use std::process::{Command, Output, Stdio};
 
 use rustix::fs::{CWD, FileType, Mode, makedev, mknodat};
 use segue::replay::{Take, TakeEvent, write_recording};
-use segue::store::{self, EventLog, Journal};
+use segue::store::{self, EventLog, Journal, ShowIdentity};
 
 /// The program with a home of its own and no terminal.
 fn run(home: &Path, args: &[&str]) -> Output {
@@ -99,11 +99,21 @@ fn logs_and_the_journal_are_files_too() {
         assert!(error.contains(kind), "{error}");
     }
     let state = tempfile::tempdir().unwrap();
-    let positions = state.path().join("positions");
-    mknodat(CWD, &positions, FileType::Fifo, Mode::RUSR | Mode::WUSR, 0).unwrap();
-    let error = Journal::open(state.path()).unwrap_err().to_string();
-    assert!(error.contains("a pipe"), "{error}");
-    assert!(fs::metadata(&positions).unwrap().file_type().is_fifo());
+    let show = ShowIdentity::of_folder(home.path());
+    drop(Journal::open(state.path(), show, 1).unwrap());
+    let files = fs::read_dir(state.path().join("places")).unwrap();
+    let paths: Vec<_> = files.map(|entry| entry.unwrap().path()).collect();
+    assert_eq!(paths.len(), 2, "the journal and its lock: {paths:?}");
+    for path in paths {
+        fs::remove_file(&path).unwrap();
+        mknodat(CWD, &path, FileType::Fifo, Mode::RUSR | Mode::WUSR, 0).unwrap();
+        let error = Journal::open(state.path(), show, 1)
+            .unwrap_err()
+            .to_string();
+        assert!(error.contains("a pipe"), "{error}");
+        assert!(fs::metadata(&path).unwrap().file_type().is_fifo());
+        fs::remove_file(&path).unwrap();
+    }
 }
 
 #[test]

@@ -43,6 +43,7 @@ impl Desk {
             self.rebuild(now_us);
         }
         self.engine.view(&mut self.view);
+        self.tell_place(false);
         self.record_edition(now_us);
         self.send();
         self.watch.rename(&self.view);
@@ -52,7 +53,7 @@ impl Desk {
             page: self.view.page,
         });
         self.look();
-        self.checkpoint = self.engine.checkpoint();
+        self.keep_checkpoint();
         Ok(())
     }
 }
