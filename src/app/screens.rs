@@ -7,6 +7,7 @@ use std::sync::Arc;
 use super::counted;
 use super::log::Log;
 use super::performance::{Hand, Performance};
+use super::standing::joined;
 use super::status::{self, Heard};
 use super::wishes::Wishes;
 use crate::engine::view::{Presence, Swallowed, View};
@@ -135,6 +136,7 @@ impl Source for Screens<'_> {
         if !takes.trouble.is_empty() {
             warnings.push(takes.trouble);
         }
+        warnings = joined(warnings);
         if self.error_count > 0 {
             let errors = counted(self.error_count, "error");
             warnings.push(format!("{errors} in the show, see the log"));

@@ -37,3 +37,50 @@ impl Standing {
         lines.values().cloned().collect()
     }
 }
+
+/// What is not written for one and the same reason is one line: `place, events.log not
+/// written: no space left`. A full disk must not push its own words off the row.
+pub(super) fn joined(lines: Vec<String>) -> Vec<String> {
+    const BETWEEN: &str = " not written: ";
+    let mut out: Vec<String> = Vec::new();
+    for line in lines {
+        let alike = line.split_once(BETWEEN).and_then(|(what, reason)| {
+            let same = |other: &&mut String| {
+                other
+                    .split_once(BETWEEN)
+                    .is_some_and(|(_, known)| known == reason)
+            };
+            Some((what, out.iter_mut().find(same)?))
+        });
+        match alike {
+            Some((what, known)) => {
+                *known = known.replacen(BETWEEN, &format!(", {what}{BETWEEN}"), 1);
+            }
+            None => out.push(line),
+        }
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_fails_for_one_reason_is_one_line() {
+        let lines = [
+            "place not written: disk full",
+            "events.log not written: read-only",
+            "recording not written: disk full",
+            "2 errors in the show, see the log",
+        ];
+        assert_eq!(
+            joined(lines.map(str::to_owned).into()),
+            [
+                "place, recording not written: disk full",
+                "events.log not written: read-only",
+                "2 errors in the show, see the log",
+            ]
+        );
+    }
+}
