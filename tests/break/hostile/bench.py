@@ -31,6 +31,9 @@ TOUR_NIGHT = "harbour-hall"
 PATIENCE_S = 60.0
 GLANCE_S = 0.02
 
+# More memory than any show needs: what reads without a limit ends here, not the machine.
+MEMORY_BYTES = 2 << 30
+
 
 class Bench:
     """A case's folders: show, state, settings, and where the program is started."""
@@ -49,6 +52,8 @@ class Bench:
             folder.mkdir(parents=True)
         self.players = []
         self.mounts = []
+        # What the case has rolled, for whoever reads of its failure.
+        self.about = ""
 
     def close(self):
         for player in self.players:
@@ -76,10 +81,10 @@ class Bench:
         }
 
     def command(self, arguments, fsize=None):
-        words = [self.binary, *[os.fspath(word) for word in arguments]]
+        limits = [f"--as={MEMORY_BYTES}"]
         if fsize is not None:
-            words = ["prlimit", f"--fsize={fsize}", *words]
-        return words
+            limits.append(f"--fsize={fsize}")
+        return ["prlimit", *limits, self.binary, *[os.fspath(word) for word in arguments]]
 
     def count(self):
         with Bench.runs_lock:
@@ -128,10 +133,9 @@ class Bench:
         return player
 
     def log(self):
-        try:
-            return (self.state / "events.log").read_text(errors="replace")
-        except OSError:
-            return ""
+        path = self.state / "events.log"
+        # A case may have put a pipe or a device there.
+        return path.read_text(errors="replace") if path.is_file() else ""
 
     def check_crash(self):
         for name in ("crash.log", "stderr.log"):
@@ -249,6 +253,11 @@ class Player:
 
     def wait_log(self, words):
         self.wait(lambda: words in self.bench.log(), f"{words!r} in the log")
+
+    def wait_screen(self):
+        """Until it plays and has taken the terminal: before, what is typed is not for it."""
+        self.wait_log("ready: ")
+        self.wait(lambda: "\x1b[?1049h" in self.text(), "the screen")
 
     def press(self, keys):
         """Types; a terminal that takes nothing for a while is no fault of the program."""

@@ -92,6 +92,7 @@ def tampered(bench):
     else:
         data = rng.randbytes(rng.randrange(4_000))
     path.write_bytes(data)
+    bench.about = f"{path.name}: {what} at {at}"
     look(bench, show, night)
 
 
@@ -173,11 +174,22 @@ def put(bench, path, kind):
         os.close(folder)
         holder.close()
     elif kind == "endless device":
-        path.symlink_to("/dev/zero")
+        path.symlink_to(device(bench, 5))
     elif kind == "empty device":
-        path.symlink_to("/dev/null")
+        path.symlink_to(device(bench, 3))
     elif kind == "link upward":
         path.symlink_to("..")
+
+
+def device(bench, minor):
+    """A device of the case's own like `/dev/null` (1, 3), `/dev/zero` (1, 5) or `/dev/full`
+    (1, 7): the system's would be lost to everybody if the program replaced it. Where none can
+    be made, a pipe."""
+    path = bench.home / f"device-{minor}"
+    made = subprocess.run(["mknod", str(path), "c", "1", str(minor)], check=False, capture_output=True)
+    if made.returncode != 0 and not path.exists():
+        os.mkfifo(path)
+    return path
 
 
 KINDS = ["pipe", "link to nothing", "link to itself", "folder", "socket", "endless device", "empty device", "link upward"]
@@ -191,6 +203,7 @@ def things(bench):
     path = rng.choice(files_of(show) + [path for path in show.iterdir() if path.is_dir()])
     kind = rng.choice(KINDS)
     put(bench, path, kind)
+    bench.about = f"{path.name} is a {kind}"
     look(bench, show, night)
     # A page that cannot be read is a matter of its own: music is not touched.
     is_song = path.suffix == ".ron" and path.parent.name == "songs"
@@ -213,17 +226,16 @@ def targets(bench):
         ["pipe", "socket", "device", "link to device", "file of the show", "link into the show", "hard link", "folder",
          "link to nothing", "recording", "folder of the show", "plain file"]
     )
+    bench.about = f"into a {way}"
     before_show = snapshot(show)
     target = outside / "x.svg"
     kind_before = None
     if way in ("pipe", "socket", "folder", "link to nothing"):
         put(bench, target, way)
     elif way == "device":
-        made = subprocess.run(["mknod", str(target), "c", "1", "3"], check=False, capture_output=True)
-        if made.returncode != 0:
-            target.symlink_to("/dev/null")
+        device(bench, 3).rename(target)
     elif way == "link to device":
-        target.symlink_to("/dev/full")
+        target.symlink_to(device(bench, 7))
     elif way == "file of the show":
         target = rng.choice(files_of(show))
     elif way == "link into the show":
@@ -289,7 +301,7 @@ def state(bench):
     show, night = one_of_shows(bench)
     name = rng.choice(["events.log", "positions", "positions.lock", "crash.log", "stderr.log", "recordings", "marks", ""])
     kind = rng.choice(KINDS)
-    # A log may go into a pipe that somebody reads; nobody does here, and none must be waited for.
+    bench.about = f"{name or 'the state folder'} is a {kind}"
     bench.state.mkdir(parents=True)
     if name:
         put(bench, bench.state / name, kind)
@@ -334,7 +346,7 @@ def keys(bench):
     bench.run("keys", "--manual")
     show = bench.copy()
     player = bench.play(show, "--model", tty=True)
-    player.wait_log("ready: ")
+    player.wait_screen()
     player.end()
 
 
@@ -354,6 +366,7 @@ def outputs(bench):
         ]
     )
     way = rng.choice(["broken pipe", "full device", "closed", "reader that stops"])
+    bench.about = way
     if way == "broken pipe":
         reader, writer = os.pipe()
         os.close(reader)

@@ -14,7 +14,7 @@ def demand(is_true, words):
         raise Fault(words)
 
 
-def shown(text, limit=600):
+def shown(text, limit=400):
     """Output as a failure shows it: escaped, the end of it."""
     text = text if len(text) <= limit else "…" + text[-limit:]
     return "".join(c if c == "\n" or is_plain(c) else f"\\u{{{ord(c):x}}}" for c in text)

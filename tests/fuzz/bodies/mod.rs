@@ -1,9 +1,10 @@
 //! What each fuzz target does with the bytes that it is given. A body panics if what must
 //! always be true is not; any bytes are welcome.
 //!
-//! Called by the targets in `fuzz_targets/` and by the ordinary test `fuzz`.
+//! Called by the targets in `fuzz_targets/`, one each, and by the ordinary test `fuzz`.
 #![allow(
     dead_code,
+    unused_imports,
     clippy::unwrap_used,
     clippy::expect_used,
     clippy::panic,
