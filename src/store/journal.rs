@@ -14,12 +14,13 @@
 //! The checksum covers version, length and payload.
 
 use std::collections::BTreeMap;
-use std::fs::{self, File, OpenOptions, TryLockError};
+use std::fs::{self, File, TryLockError};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use super::error::StoreError;
+use super::open;
 use super::save::{save, sync_folder_of};
 
 /// Which show it is: a number made from where its folder is.
@@ -153,21 +154,14 @@ fn key_of(record: &PositionRecord) -> Key {
 }
 
 fn open_to_append(path: &Path) -> Result<File, StoreError> {
-    OpenOptions::new()
-        .append(true)
-        .create(true)
-        .open(path)
+    open::to_append(path)
         .map_err(|error| StoreError::system(path, "open the position journal", error))
 }
 
 fn lock_beside(path: &Path) -> Result<File, StoreError> {
     let path = path.with_extension("lock");
     let cannot = |error| StoreError::system(&path, "lock the position journal", error);
-    let file = OpenOptions::new()
-        .append(true)
-        .create(true)
-        .open(&path)
-        .map_err(cannot)?;
+    let file = open::to_append(&path).map_err(cannot)?;
     for _ in 0..LOCK_ATTEMPTS {
         match file.try_lock() {
             Ok(()) => return Ok(file),

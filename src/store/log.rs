@@ -1,10 +1,11 @@
 //! Logs: the event log's lines, and a place for what libraries print.
 
-use std::fs::{self, File, OpenOptions};
+use std::fs::{self, File};
 use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use super::error::StoreError;
+use super::open;
 
 /// A log of lines that never grows past twice its limit: a full file becomes `NAME.old`.
 #[derive(Debug)]
@@ -62,11 +63,7 @@ impl EventLog {
 }
 
 fn open_to_append(path: &Path) -> Result<File, StoreError> {
-    OpenOptions::new()
-        .append(true)
-        .create(true)
-        .open(path)
-        .map_err(|error| StoreError::system(path, "open the log", error))
+    open::to_append(path).map_err(|error| StoreError::system(path, "open the log", error))
 }
 
 /// The error output as it was, put back when this is dropped.

@@ -7,6 +7,7 @@ mod error;
 mod folder;
 mod journal;
 mod log;
+mod open;
 mod places;
 mod save;
 mod single;
