@@ -266,9 +266,9 @@ def storm(bench, player, seconds):
                 player.resize(rng.choice([1, 2, 5, 24, 30, 80, 300]), rng.choice([1, 2, 9, 40, 100, 300, 700]))
         elif way < 0.97:
             player.send(rng.choice([signal.SIGTSTP, signal.SIGWINCH, signal.SIGCONT, signal.SIGTTOU]))
-        elif way < 0.98:
+        elif way < 0.971:
             player.press(rng.choice(LEAVING))
-        elif way < 0.99:
+        elif way < 0.985:
             player.is_stalled.set()
             time.sleep(0.3)
             player.is_stalled.clear()
