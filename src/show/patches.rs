@@ -9,7 +9,8 @@ use std::collections::BTreeMap;
 use csv::{Position, ReaderBuilder, StringRecord, Trim};
 
 use crate::midi::{Program, Value7};
-use crate::show::finding::{nearest, quoted};
+use crate::show::finding::quoted;
+use crate::show::nearest::nearest;
 use crate::show::model::{PatchItem, PatchList};
 use crate::show::tree::{Problem, Span};
 

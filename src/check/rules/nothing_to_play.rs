@@ -11,7 +11,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     // A song that could not be read was told already, and may be what is played.
     if !told.is_all_read() {
         return;

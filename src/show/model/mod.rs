@@ -64,18 +64,36 @@ impl Show {
     /// Where in the show folder a site is, as a finding tells it.
     #[must_use]
     pub fn place(&self, site: Site) -> Place {
-        place_in(&self.files, site)
+        Places::new(&self.files).place(site)
     }
 }
 
-/// Where among these files a site is, as a finding tells it.
-#[must_use]
-pub fn place_in(files: &[SourceFile], site: Site) -> Place {
-    match files.get(usize::from(site.file)) {
-        Some(file) => {
-            let span = Span::new(site.start as usize, site.end as usize);
-            LineIndex::new(&file.text).place(&file.text, &file.path, span)
+/// Where sites of these files are, as findings tell it. The lines of each file are found once,
+/// however many findings point into it.
+#[derive(Clone, Debug)]
+pub struct Places<'f> {
+    files: &'f [SourceFile],
+    lines: BTreeMap<u16, LineIndex>,
+}
+
+impl<'f> Places<'f> {
+    /// Places in the files of a show.
+    #[must_use]
+    pub fn new(files: &'f [SourceFile]) -> Self {
+        Self {
+            files,
+            lines: BTreeMap::new(),
         }
-        None => Place::default(),
+    }
+
+    /// Where a site is.
+    pub fn place(&mut self, site: Site) -> Place {
+        let Some(file) = self.files.get(usize::from(site.file)) else {
+            return Place::default();
+        };
+        let lines = self.lines.entry(site.file);
+        let lines = lines.or_insert_with(|| LineIndex::new(&file.text));
+        let span = Span::new(site.start as usize, site.end as usize);
+        lines.place(&file.text, &file.path, span)
     }
 }

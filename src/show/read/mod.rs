@@ -183,7 +183,7 @@ use crate::midi::pitch::MiddleC;
 use std::collections::BTreeMap;
 
 use crate::show::finding::{Finding, Findings, Level, Place};
-use crate::show::model::{Show, SourceFile, place_in};
+use crate::show::model::{Places, Show, SourceFile};
 use crate::show::tree::version::read_version;
 use crate::show::tree::{MAX_FILE_BYTES, Report, Tree, Version};
 use names::{Log, Names, Source};
@@ -309,27 +309,27 @@ impl Folder {
         let (rig, problems) = match version {
             Version::One => rig::rig(tree.root(), &mut report, file, lists),
         };
+        let mut places = Places::new(&self.files);
         for (file, problem) in problems {
-            let place = match (problem.span, self.files.get(usize::from(file))) {
-                (Some(span), _) => place_in(
-                    &self.files,
-                    Source {
-                        file,
-                        middle_c: MiddleC::default(),
-                    }
-                    .site(span),
-                ),
-                (None, Some(file)) => Place::of_file(&file.path),
-                (None, None) => Place::default(),
-            };
-            let (id, level, message, help) =
-                (problem.id, problem.level, problem.message, problem.help);
-            findings.add(Finding {
-                id,
-                level,
-                place,
-                message,
-                help,
+            findings.add_with(problem.level, || {
+                let place = match (problem.span, self.files.get(usize::from(file))) {
+                    (Some(span), _) => places.place(
+                        Source {
+                            file,
+                            middle_c: MiddleC::default(),
+                        }
+                        .site(span),
+                    ),
+                    (None, Some(file)) => Place::of_file(&file.path),
+                    (None, None) => Place::default(),
+                };
+                Finding {
+                    id: problem.id,
+                    level: problem.level,
+                    place,
+                    message: problem.message,
+                    help: problem.help,
+                }
             });
         }
         Some(rig)

@@ -6,7 +6,7 @@ use super::draft::{level, semitones};
 use super::names::{Found, Names, Source, named, parsed};
 use super::rig::RigRead;
 use super::values;
-use crate::show::finding::quoted;
+use crate::show::finding::{Level, quoted};
 use crate::show::model::{Night, NightEntry, Show, Site, Song, Trims};
 use crate::show::tree::readers::{expected, list, name, switch};
 use crate::show::tree::{Fields, Kind, Node, Problem, Report, Span, Spanned};
@@ -226,15 +226,15 @@ fn patch_trims(
                 .extend(trim.map(|trim| (receiver, patch, trim))),
             Found::Told => {}
             Found::Unknown => {
-                let message = format!(
-                    "no patch {} in the list of {}",
-                    quoted(&name.value),
-                    quoted(receiver_name)
-                );
-                report.add(
+                report.add_with(Level::Error, || {
+                    let message = format!(
+                        "no patch {} in the list of {}",
+                        quoted(&name.value),
+                        quoted(receiver_name)
+                    );
                     Problem::error("patch-not-in-list", name.span, message)
-                        .help(names.help(&name.value)),
-                );
+                        .help(names.help(&name.value))
+                });
             }
         }
     }

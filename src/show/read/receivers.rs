@@ -351,7 +351,7 @@ fn csv_list(
             .keys()
             .map(String::as_str)
             .filter(|path| path.ends_with(".csv"));
-        let near = crate::show::finding::nearest(&path, paths).map(str::to_owned);
+        let near = crate::show::nearest::nearest(&path, paths).map(str::to_owned);
         let message = format!("there is no file {}", crate::show::finding::quoted(&path));
         let problem = Problem::error("missing-file", node.span, message);
         report.add(match near {

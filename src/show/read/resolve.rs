@@ -274,17 +274,14 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
             Found::Known(index) => Some(index),
             Found::Told => None,
             Found::Unknown => {
-                let message = format!(
-                    "no patch {} in the list of {}",
-                    quoted(&name.value),
-                    quoted(&target.receiver.name)
-                );
-                self.log.error(
-                    "patch-not-in-list",
-                    name.site,
-                    message,
-                    target.names.patches.help(&name.value),
-                );
+                self.log.error_with("patch-not-in-list", name.site, || {
+                    let message = format!(
+                        "no patch {} in the list of {}",
+                        quoted(&name.value),
+                        quoted(&target.receiver.name)
+                    );
+                    (message, target.names.patches.help(&name.value))
+                });
                 None
             }
         }
