@@ -1,5 +1,7 @@
 //! A night, or a whole show, with no position.
 
+use std::collections::BTreeSet;
+
 use crate::check::{Rule, Told};
 use crate::show::finding::{Level, quoted};
 use crate::show::model::{Night, NightEntry, Show, Site, Song};
@@ -52,6 +54,7 @@ fn is_played(show: &Show, night: &Night) -> bool {
 }
 
 fn has_position(song: &Song, skipped_scenes: &[String]) -> bool {
+    let skipped_scenes: BTreeSet<&String> = skipped_scenes.iter().collect();
     let mut scenes = song.order.iter().filter_map(|e| song.scenes.get(e.scene));
     scenes.any(|scene| !skipped_scenes.contains(&scene.name))
 }
