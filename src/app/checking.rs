@@ -10,12 +10,8 @@ use crate::show::finding::Level;
 ///
 /// # Errors
 /// If the folder cannot be read or the output not written, in words.
-pub(super) fn run(
-    args: &cli::Check,
-    out: &mut dyn Write,
-    err: &mut dyn Write,
-) -> Result<bool, String> {
-    let files = load::folder(&args.show, None, err)?;
+pub(super) fn run(args: &cli::Check, out: &mut dyn Write) -> Result<bool, String> {
+    let files = load::folder(&args.show, None)?;
     let loaded = load::show(&files, &load::name_of(&args.show));
     let printed = if args.json {
         serde_json::to_writer_pretty(&mut *out, &loaded.findings)

@@ -16,8 +16,10 @@ pub(super) fn run(
     out: &mut dyn Write,
     err: &mut dyn Write,
 ) -> Result<(), String> {
-    let files = load::folder(&args.show, None, err)?;
-    let show = load::show(&files, &load::name_of(&args.show)).show;
+    let files = load::folder(&args.show, None)?;
+    let loaded = load::show(&files, &load::name_of(&args.show));
+    loaded.tell_errors(&args.show, "shown", err);
+    let show = loaded.show;
     let text = match &args.zone {
         Some(path) => {
             let zone = find(&show, path)?;

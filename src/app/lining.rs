@@ -56,8 +56,9 @@ pub(super) fn print_panels(
     out: &mut dyn Write,
     err: &mut dyn Write,
 ) -> Result<(), String> {
-    let files = load::folder(&args.show, None, err)?;
+    let files = load::folder(&args.show, None)?;
     let loaded = load::show(&files, &load::name_of(&args.show));
+    loaded.tell_errors(&args.show, "listed", err);
     out.write_all(panels(&loaded.show).as_bytes())
         .map_err(|error| format!("standard output: {error}"))
 }

@@ -16,7 +16,7 @@ pub(super) fn run(args: &cli::New, out: &mut dyn Write) -> Result<(), String> {
     } else {
         load::FIRST_STEPS
     };
-    let files = load::built_in(name);
+    let files = load::built_in(name).bytes;
     store::write_new_folder(&args.folder, &files).map_err(|error| error.to_string())?;
     let folder = args.folder.display();
     // The demo show has several nights, and one must be named.

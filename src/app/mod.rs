@@ -47,7 +47,7 @@ use crate::show::model::{PortKind, PortMatch, Rig, Show};
 use crate::wire;
 
 /// Runs the program. Its exit status: 0 when it did what was asked, 1 when `check` found
-/// errors, 2 when it was called wrongly or what was asked could not be done.
+/// errors, or `plan` or `replay` was asked for a night that is not whole, 2 when it was called wrongly or what was asked could not be done.
 pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let cli = match cli::Cli::try_parse_from(arguments) {
         Ok(cli) => cli,
@@ -60,13 +60,11 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
     let mut out = paper::Paper::new(io::stdout().lock());
     let mut err = io::stderr();
     let result = match &cli.command {
-        Some(cli::Command::Check(args)) => checking::run(args, &mut out, &mut err),
-        Some(cli::Command::Plan(args)) => pricing::run(args, &mut out, &mut err).map(|()| false),
+        Some(cli::Command::Check(args)) => checking::run(args, &mut out),
+        Some(cli::Command::Plan(args)) => pricing::run(args, &mut out, &mut err),
         Some(cli::Command::Curves(args)) => curves::run(args, &mut out, &mut err).map(|()| false),
         Some(cli::Command::Ports(args)) => port_list::run(args, &mut out, &mut err).map(|()| false),
-        Some(cli::Command::Replay(args)) => {
-            replaying::run(args, &mut out, &mut err).map(|()| false)
-        }
+        Some(cli::Command::Replay(args)) => replaying::run(args, &mut out, &mut err),
         Some(cli::Command::LineCheck(args)) if args.panel => {
             lining::print_panels(args, &mut out, &mut err).map(|()| false)
         }

@@ -7,7 +7,7 @@ use std::io::Write;
 use std::path::Path;
 use std::sync::Arc;
 
-use super::{cli, counted, kinds, load, place};
+use super::{cli, kinds, load, place};
 use crate::engine::input::{Command, Input};
 use crate::engine::promptbook::{ControllerId, PositionId};
 use crate::midi::pitch::MiddleC;
@@ -38,13 +38,9 @@ pub(super) fn run(
     out: &mut dyn Write,
     err: &mut dyn Write,
 ) -> Result<(), String> {
-    let files = load::folder(&args.show, None, err)?;
+    let files = load::folder(&args.show, None)?;
     let loaded = load::show(&files, &load::name_of(&args.show));
-    let errors = loaded.error_count();
-    if errors > 0 {
-        let errors = counted(errors, "error");
-        let _ = writeln!(err, "warning: {errors} in the show; what is sound is drawn");
-    }
+    loaded.tell_errors(&args.show, "drawn", err);
     let show = &loaded.show;
     let night = load::night(show, args.night.as_deref())?;
     let plan = plan::compile(show, night).map_err(|error| error.to_string())?;

@@ -34,7 +34,7 @@ use crate::ui::{self, UiExit};
 /// # Errors
 /// If the show cannot be played, in words.
 pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> {
-    let files = load::folder(&args.show, args.rig.as_deref(), err)?;
+    let files = load::folder(&args.show, args.rig.as_deref())?;
     let prepared = prepare(
         &files,
         &load::name_of(&args.show),
@@ -102,8 +102,9 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
 /// # Errors
 /// If it cannot be played, in words.
 pub(super) fn line_check(args: &cli::LineCheck, err: &mut dyn Write) -> Result<(), String> {
-    let files = load::folder(&args.show, None, err)?;
+    let files = load::folder(&args.show, None)?;
     let loaded = load::show(&files, &load::name_of(&args.show));
+    loaded.tell_errors(&args.show, "walked through", err);
     let show = lining::show(&loaded.show, args.manners);
     let night = load::night(&show, None)?.clone();
     let plan = plan::compile(&show, &night).map_err(|error| error.to_string())?;
@@ -198,10 +199,7 @@ fn prepare(
         .filter(|finding| finding.level == Level::Error)
     {
         let _ = writeln!(err, "{finding}");
-        errors.push(format!(
-            "{}:{}: {}",
-            finding.place.file, finding.place.line, finding.message
-        ));
+        errors.push(format!("{}: {}", finding.place, finding.message));
     }
     let night = load::night(&loaded.show, night)?;
     let plan = plan::compile(&loaded.show, night).map_err(|error| error.to_string())?;

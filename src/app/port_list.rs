@@ -37,11 +37,11 @@ pub(super) fn run(
     err: &mut dyn Write,
 ) -> Result<(), String> {
     let rig = match &args.show {
-        Some(path) => Some(
-            load::show(&load::folder(path, None, err)?, &load::name_of(path))
-                .show
-                .rig,
-        ),
+        Some(path) => {
+            let loaded = load::show(&load::folder(path, None)?, &load::name_of(path));
+            loaded.tell_errors(path, "looked for", err);
+            Some(loaded.show.rig)
+        }
         None => None,
     };
     // What has keys is told even where there is no MIDI.

@@ -75,7 +75,7 @@ struct Numbers {
     worst: u64,
 }
 
-/// Measures the night and prints it.
+/// Measures the night and prints it; whether something of it is not whole.
 ///
 /// # Errors
 /// If the show or the night cannot be used, or the output not written, in words.
@@ -83,10 +83,12 @@ pub(super) fn run(
     args: &cli::Plan,
     out: &mut dyn Write,
     err: &mut dyn Write,
-) -> Result<(), String> {
-    let files = load::folder(&args.show, None, err)?;
+) -> Result<bool, String> {
+    let files = load::folder(&args.show, None)?;
     let loaded = load::show(&files, &load::name_of(&args.show));
+    loaded.tell_errors(&args.show, "planned", err);
     let night = load::night(&loaded.show, args.night.as_deref())?;
+    let is_not_whole = loaded.tell_not_whole(night, err);
     let plan = plan::compile(&loaded.show, night).map_err(|error| error.to_string())?;
     let kinds = kinds(&loaded.show, &plan);
     let price = price(&plan, &kinds, u64::from(args.dwell) * 1_000_000);
@@ -98,7 +100,8 @@ pub(super) fn run(
     } else {
         print(&plan.sheet, &price, &report, out)
     };
-    printed.map_err(|error| format!("standard output: {error}"))
+    printed.map_err(|error| format!("standard output: {error}"))?;
+    Ok(is_not_whole)
 }
 
 fn report<'a>(plan: &'a Plan, price: &'a Price, kinds: &[PortKind]) -> Report<'a> {

@@ -18,7 +18,7 @@ use crate::store;
 const RECORDING_LIMIT: u64 = 65 << 20;
 
 /// Runs it, writes one file a port, and says what happened (on `err`, since with `--json`
-/// the lines take `out`).
+/// the lines take `out`); whether something of the night is not whole.
 ///
 /// # Errors
 /// If the show, the night or the recording cannot be used, or a file not written.
@@ -26,15 +26,17 @@ pub(super) fn run(
     args: &cli::Replay,
     out: &mut dyn Write,
     err: &mut dyn Write,
-) -> Result<(), String> {
-    let files = load::folder(&args.show, None, err)?;
+) -> Result<bool, String> {
+    let files = load::folder(&args.show, None)?;
     let loaded = load::show(&files, &load::name_of(&args.show));
+    loaded.tell_errors(&args.show, "played", err);
     let show = &loaded.show;
     let night = load::night(show, args.night.as_deref())?;
+    let is_not_whole = loaded.tell_not_whole(night, err);
     let plan = plan::compile(show, night).map_err(|error| error.to_string())?;
     if args.against {
         let recording = read_recording(&args.recording)?;
-        return comparing::run(show, &plan, &recording, out);
+        return comparing::run(show, &plan, &recording, out).map(|()| is_not_whole);
     }
     let (inputs, remarks) = read(&args.recording, show, &plan)?;
     for remark in &remarks {
@@ -75,7 +77,7 @@ pub(super) fn run(
         outcome.refused,
         outcome.end_us as f64 / 1e6
     );
-    Ok(())
+    Ok(is_not_whole)
 }
 
 fn print_lines<'a>(

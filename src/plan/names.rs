@@ -340,15 +340,13 @@ fn order(show: &Show, night: &Night, places: &[Place]) -> Vec<OrderLine> {
     let turns: BTreeMap<usize, usize> = places.iter().map(|p| (p.entry, p.turn)).collect();
     let line = |(at, entry): (usize, &NightEntry)| match entry {
         NightEntry::Break { length_s, .. } => OrderLine::Break(*length_s),
-        NightEntry::Song { song, call, .. } => {
-            match turns.get(&at) {
-                Some(turn) => OrderLine::Song(*turn),
-                None => OrderLine::Skipped {
-                    call: call.clone(),
-                    title: title(*song),
-                },
-            }
-        }
+        NightEntry::Song { song, call, .. } => match turns.get(&at) {
+            Some(turn) => OrderLine::Song(*turn),
+            None => OrderLine::Skipped {
+                call: call.clone(),
+                title: title(*song),
+            },
+        },
     };
     night.order.iter().enumerate().map(line).collect()
 }

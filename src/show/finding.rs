@@ -285,7 +285,7 @@ impl Findings {
         let more = self.counts.values().sum::<usize>() - self.kept.len();
         if more > 0 {
             self.kept.push(Finding {
-                id: "more-findings",
+                id: MORE_FINDINGS,
                 level: Level::Note,
                 place: Place::of_file("show"),
                 message: format!("{more} more findings are not listed"),
@@ -295,6 +295,9 @@ impl Findings {
         self.kept
     }
 }
+
+/// The id of the note that says how many findings are not listed.
+pub const MORE_FINDINGS: &str = "more-findings";
 
 /// The longest piece of a file, in characters, that a message repeats.
 pub const MAX_QUOTED: usize = 60;

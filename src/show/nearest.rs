@@ -138,7 +138,10 @@ impl KnownNames {
             if by_distance.len() <= least {
                 by_distance.resize_with(least + 1, Vec::new);
             }
-            if let Some(same) = by_distance.get_mut(least).filter(|s| s.len() < MAX_COMPARED) {
+            if let Some(same) = by_distance
+                .get_mut(least)
+                .filter(|s| s.len() < MAX_COMPARED)
+            {
                 same.push(known);
             }
         }

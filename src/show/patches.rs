@@ -10,8 +10,8 @@ use csv::{Position, ReaderBuilder, StringRecord, Trim};
 
 use crate::midi::{Program, Value7};
 use crate::show::finding::quoted;
-use crate::show::nearest::nearest;
 use crate::show::model::{PatchItem, PatchList};
+use crate::show::nearest::nearest;
 use crate::show::tree::{Problem, Span};
 
 /// The name of the built-in list.

@@ -19,3 +19,4 @@ mod screens;
 mod show_read;
 mod small_shows;
 mod store_files;
+mod unreadable;

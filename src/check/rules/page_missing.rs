@@ -26,7 +26,7 @@ fn texts(show: &Show, known: &KnownNames, song: &Song, told: &mut Told<'_, '_>) 
         let Some(path) = page
             .text
             .as_ref()
-            .filter(|path| !show.page_texts.contains_key(*path))
+            .filter(|path| !show.page_texts.contains_key(*path) && !show.is_unread(path))
         else {
             continue;
         };

@@ -23,7 +23,13 @@ fn run(show: &Show, told: &mut Told<'_, '_>) {
     }
 }
 
-fn tell(show: &Show, song: &Song, zone: &Zone, night: Option<(&Night, i8)>, told: &mut Told<'_, '_>) {
+fn tell(
+    show: &Show,
+    song: &Song,
+    zone: &Zone,
+    night: Option<(&Night, i8)>,
+    told: &mut Told<'_, '_>,
+) {
     let by = match zone.is_never_transposed {
         true => 0,
         false => i16::from(song.transpose) + night.map_or(0, |(_, semitones)| i16::from(semitones)),

@@ -180,7 +180,7 @@ mod spares;
 mod values;
 
 use crate::midi::pitch::MiddleC;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::show::finding::{Finding, Findings, Level, Place};
 use crate::show::model::{Places, Show, SourceFile};
@@ -197,10 +197,26 @@ pub const MAX_FILES: usize = 20_000;
 /// The same files give the same show and the same findings, in the same order.
 #[must_use]
 pub fn read(files: &BTreeMap<String, Vec<u8>>, name: &str) -> (Show, Findings) {
+    read_with_unread(files, &BTreeMap::new(), name)
+}
+
+/// The same, of a folder in which some files and folders could not be read: `unread` has the
+/// reasons by path. Each is an error, and what only follows from it is not told as well.
+#[must_use]
+pub fn read_with_unread(
+    files: &BTreeMap<String, Vec<u8>>,
+    unread: &BTreeMap<String, String>,
+    name: &str,
+) -> (Show, Findings) {
     let mut findings = Findings::new();
-    let folder = Folder::new(files, &mut findings);
+    for (path, reason) in unread {
+        let help = "mend the file or its permissions, or take it out of the show's folder";
+        findings.add(whole_file("unreadable-file", path, reason.clone(), help));
+    }
+    let folder = Folder::new(files, unread.keys().cloned().collect(), &mut findings);
     let mut show = Show {
         name: name.to_owned(),
+        unread: folder.unread.clone(),
         ..Show::default()
     };
     show.page_texts = folder.page_texts();
@@ -221,21 +237,27 @@ struct Folder {
     files: Vec<SourceFile>,
     paths: BTreeMap<String, u16>,
     trees: BTreeMap<u16, Tree>,
+    unread: BTreeSet<String>,
 }
 
 /// A tree that can be judged: its grammar is sound and its version known.
 struct Sound<'f> {
     /// The file's name without folder and ending.
     stem: &'f str,
-    /// None if it is not sound, which is told.
+    /// None if it is not sound, or could not be read at all, which is told.
     tree: Option<&'f Tree>,
     path: &'f str,
     file: u16,
 }
 
 impl Folder {
-    fn new(files: &BTreeMap<String, Vec<u8>>, findings: &mut Findings) -> Self {
+    fn new(
+        files: &BTreeMap<String, Vec<u8>>,
+        unread: BTreeSet<String>,
+        findings: &mut Findings,
+    ) -> Self {
         let mut folder = Self {
+            unread,
             files: Vec::new(),
             paths: BTreeMap::new(),
             trees: BTreeMap::new(),
@@ -291,6 +313,9 @@ impl Folder {
             .get(PATH)
             .and_then(|file| Some((file, self.trees.get(file)?)))
         else {
+            if self.unread.contains(PATH) {
+                return None;
+            }
             let message = "this folder has no rig.ron, so it is not a show".into();
             findings.add(whole_file(
                 "missing-file",
@@ -305,6 +330,7 @@ impl Folder {
         let lists = Lists {
             paths: &self.paths,
             files: &self.files,
+            unread: &self.unread,
         };
         let (rig, problems) = match version {
             Version::One => rig::rig(tree.root(), &mut report, file, lists),
@@ -338,15 +364,19 @@ impl Folder {
     /// The files of a folder that end in `.ron`, by name.
     fn trees_in(&self, folder: &str, findings: &mut Findings) -> Vec<Sound<'_>> {
         let mut sound = Vec::new();
+        for path in &self.unread {
+            sound.extend(stem_in(folder, path).map(|stem| Sound {
+                stem,
+                tree: None,
+                path,
+                file: u16::MAX,
+            }));
+        }
         for (path, &file) in &self.paths {
-            let Some(stem) = path
-                .strip_prefix(folder)
-                .and_then(|rest| rest.strip_prefix('/'))
-            else {
+            let Some(stem) = stem_in(folder, path) else {
                 continue;
             };
-            let (Some(stem), Some(tree)) = (stem.strip_suffix(".ron"), self.trees.get(&file))
-            else {
+            let Some(tree) = self.trees.get(&file) else {
                 continue;
             };
             let mut report = Report::open(path, tree, findings);
@@ -360,6 +390,13 @@ impl Folder {
         }
         sound
     }
+}
+
+/// The name of a file of a folder, without its ending.
+fn stem_in<'p>(folder: &str, path: &'p str) -> Option<&'p str> {
+    path.strip_prefix(folder)?
+        .strip_prefix('/')?
+        .strip_suffix(".ron")
 }
 
 /// Whether a tree can be judged: a broken one would be judged by its ruins.
@@ -435,7 +472,10 @@ fn read_songs(
     folder: &Folder,
     findings: &mut Findings,
 ) -> Names {
-    let mut names = Names::default();
+    let mut names = match folder.unread.contains("songs") {
+        true => Names::partial(),
+        false => Names::default(),
+    };
     let mut drafts = Vec::new();
     for song in songs {
         let source = Source {
@@ -482,7 +522,8 @@ fn read_nights(
         show.nights
             .extend(night::night(tree.root(), night.stem, tonight, &mut report));
     }
-    if nights.is_empty() {
-        show.nights.push(night::every_song(show));
+    // A night that could not be read is not made up.
+    if nights.is_empty() && !show.is_unread("nights") {
+        show.nights.push(night::every_song(show, song_names));
     }
 }

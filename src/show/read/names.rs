@@ -101,6 +101,12 @@ impl Names {
         }
     }
 
+    /// The names of what could not be read, as far as they are known.
+    pub(super) fn told(&self) -> impl Iterator<Item = &str> {
+        let told = self.table.iter().filter(|(_, index)| index.is_none());
+        told.map(|(name, _)| name.as_str())
+    }
+
     /// What to do about an unknown name.
     pub(super) fn help(&self, name: &str) -> String {
         let known = || self.table.keys().map(String::as_str).collect();

@@ -9,7 +9,7 @@ use super::{spares, values};
 use crate::midi::{Channel, Message, MpeZone};
 use crate::show::model::{
     Cue, CueMessage, KeyboardLink, Manners, PageManner, PatchList, Receiver, ReceiverKind,
-    SlotGroup,
+    SlotGroup, is_unread,
 };
 use crate::show::patches::{self, general_midi};
 use crate::show::tree::readers::{expected, inner, list, name, switch, text, variant, whole, word};
@@ -346,6 +346,9 @@ fn csv_list(
         .get(&path)
         .and_then(|file| Some((*file, lists.files.get(usize::from(*file))?)))
     else {
+        if is_unread(lists.unread, &path) {
+            return None;
+        }
         let paths = lists
             .paths
             .keys()
