@@ -12,10 +12,11 @@ use std::path::{Path, PathBuf};
 
 /// What a room may import from the others, as path prefixes below `crate::`.
 const IMPORTS: &[(&str, &[&str])] = &[
+    ("words", &[]),
     ("midi", &[]),
     ("engine", &["midi"]),
     ("wire", &["midi"]),
-    ("show", &["midi"]),
+    ("show", &["midi", "words"]),
     ("sheet", &["midi"]),
     ("plan", &["show", "engine", "wire", "sheet", "midi"]),
     ("check", &["show", "plan", "midi"]),
@@ -35,6 +36,7 @@ const IMPORTS: &[(&str, &[&str])] = &[
     (
         "screen",
         &[
+            "words",
             "sheet",
             "engine::view",
             "engine::limits",
@@ -42,7 +44,7 @@ const IMPORTS: &[(&str, &[&str])] = &[
         ],
     ),
     ("ports", &["midi", "wire"]),
-    ("store", &["show"]),
+    ("store", &["show", "words"]),
     (
         "ui",
         &[
@@ -59,14 +61,14 @@ const IMPORTS: &[(&str, &[&str])] = &[
         "app",
         &[
             "midi", "engine", "wire", "show", "sheet", "plan", "check", "sim", "replay", "screen",
-            "ports", "store", "ui",
+            "ports", "store", "ui", "words",
         ],
     ),
 ];
 
 /// Rooms without clock, thread, file or socket.
 const PURE: &[&str] = &[
-    "midi", "engine", "wire", "show", "plan", "check", "sim", "replay", "sheet", "screen",
+    "words", "midi", "engine", "wire", "show", "plan", "check", "sim", "replay", "sheet", "screen",
 ];
 
 /// Outside crates and the rooms that may name them.

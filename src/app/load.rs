@@ -7,6 +7,7 @@ use std::path::Path;
 use include_dir::{Dir, include_dir};
 
 use super::counted;
+use super::paper::say;
 use crate::check;
 use crate::show::finding::{Finding, Level, MORE_FINDINGS};
 use crate::show::model::{Night, NightEntry, Show};
@@ -55,14 +56,12 @@ impl Loaded {
         let mut errors = self.findings.iter().filter(|f| f.level == Level::Error);
         let Some(first) = errors.next() else { return };
         let count = counted(self.error_count(), "error");
-        let _ = writeln!(
-            err,
-            "warning: {count} in the show; what is sound is {done}. The first is {}: {}. \
-             All are listed by: segue check {}",
-            first.place,
-            first.message,
-            path.display()
+        let (place, message, path) = (&first.place, &first.message, path.display());
+        let words = format!(
+            "warning: {count} in the show; what is sound is {done}. The first is {place}: {message}. \
+             All are listed by: segue check {path}"
         );
+        let _ = say(err, &words);
     }
 
     /// Says on `err` which files of a night are not whole; whether any is not. A night asks
@@ -89,7 +88,7 @@ impl Loaded {
             return false;
         }
         let files: Vec<&str> = files.into_iter().collect();
-        let _ = writeln!(err, "not whole: {}", files.join(", "));
+        let _ = say(err, &format!("not whole: {}", files.join(", ")));
         true
     }
 

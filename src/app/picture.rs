@@ -7,6 +7,7 @@ use std::io::Write;
 use std::path::Path;
 use std::sync::Arc;
 
+use super::paper::say;
 use super::{cli, kinds, load, place};
 use crate::engine::input::{Command, Input};
 use crate::engine::promptbook::{ControllerId, PositionId};
@@ -53,7 +54,8 @@ pub(super) fn run(
     write(&args.out, svg.as_bytes())?;
     let (wide, high) = args.size;
     let file = args.out.display();
-    writeln!(out, "{file}: {} at {wide}x{high}", args.screen.name())
+    let screen = args.screen.name();
+    say(out, &format!("{file}: {screen} at {wide}x{high}"))
         .map_err(|error| format!("standard output: {error}"))
 }
 

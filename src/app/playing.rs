@@ -14,6 +14,7 @@ use super::journal::Steps;
 use super::learning::rig_file;
 use super::lining;
 use super::load::{self, Files};
+use super::paper::{Paper, say};
 use super::performance::{Performance, Start, Way};
 use super::place;
 use super::port_list::{backend, probe};
@@ -53,14 +54,17 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
         .transpose()?;
     let along = along.map(|(along, remarks)| {
         for remark in remarks {
-            let _ = writeln!(err, "{remark}");
+            let _ = say(err, &remark);
         }
         along
     });
     let sent = along.as_ref().and_then(Along::sent);
     let journal = Steps::open(&args.show, &prepared.night.name);
     if let Err(error) = &journal {
-        let _ = writeln!(err, "warning: the position is not written down: {error}");
+        let _ = say(
+            err,
+            &format!("warning: the position is not written down: {error}"),
+        );
     }
     let journal = journal.ok();
     let (at, is_waiting) = start_at(args, &prepared, journal.as_ref())?;
@@ -81,7 +85,7 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
             .and_then(|path| EventLog::open(&path, store::MAX_LOG_BYTES).ok()),
         lines: args
             .headless
-            .then(|| Box::new(io::stdout()) as Box<dyn Write + Send>),
+            .then(|| Box::new(Paper::new(io::stdout())) as Box<dyn Write + Send>),
     };
     let ended = if args.headless {
         headless(start)
@@ -136,7 +140,7 @@ pub(super) fn line_check(args: &cli::LineCheck, err: &mut dyn Write) -> Result<(
     let report = lining::report(&sheet, &passed, &state);
     let _ = write!(err, "{report}");
     let path = lining::save(&report)?;
-    let _ = writeln!(err, "saved to {path}");
+    let _ = say(err, &format!("saved to {path}"));
     Ok(())
 }
 
@@ -166,7 +170,7 @@ pub(super) fn demo(looks: cli::Looks, err: &mut dyn Write) -> Result<(), String>
         journal: None,
         rig_file: None,
         file: None,
-        lines: (!is_screen).then(|| Box::new(io::stdout()) as Box<dyn Write + Send>),
+        lines: (!is_screen).then(|| Box::new(Paper::new(io::stdout())) as Box<dyn Write + Send>),
     };
     if is_screen {
         with_screen(start, looks, err).map(drop)
@@ -263,7 +267,7 @@ fn start_performance(mut start: Start, err: Option<&mut dyn Write>) -> Result<Pe
     if let Some(words) = words {
         performance.log.push(0, LogLevel::Warning, &words);
         match err {
-            Some(err) if lines => drop(writeln!(err, "warning: {words}")),
+            Some(err) if lines => drop(say(err, &format!("warning: {words}"))),
             _ => {}
         }
     }
@@ -281,7 +285,7 @@ const fn take_up_words(is_headless: bool) -> &'static str {
 
 fn headless(start: Start) -> Result<(), String> {
     let is_waiting = start.is_waiting;
-    let mut err = io::stderr();
+    let mut err = Paper::new(io::stderr());
     if is_waiting {
         let _ = writeln!(err, "warning: {}", take_up_words(true));
     }
@@ -332,10 +336,10 @@ fn with_screen(
     drop(kept);
     // What was answered when nobody could see it any more, as where a recording is.
     for line in drawing::missed(&log, told) {
-        let _ = writeln!(err, "{line}");
+        let _ = say(err, &line);
     }
     if let Err(error) = exit {
-        let _ = writeln!(err, "screen: {error}");
+        let _ = say(err, &format!("screen: {error}"));
     }
     ended.map(|_| (state, passed))
 }
@@ -374,9 +378,9 @@ fn record_crash() -> impl Fn(&str) + Send + Sync + 'static {
 
 /// A few scenes of the demo as lines: chords, steps while they are held, and the end.
 fn stretch(start: Start) -> Result<(), String> {
-    let mut out = io::stdout();
-    let say = |out: &mut io::Stdout, words: &str| {
-        writeln!(out, "{words}").map_err(|error| format!("standard output: {error}"))
+    let mut out = Paper::new(io::stdout());
+    let say = |out: &mut Paper<io::Stdout>, words: &str| {
+        say(out, words).map_err(|error| format!("standard output: {error}"))
     };
     say(
         &mut out,

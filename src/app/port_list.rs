@@ -8,6 +8,7 @@ use super::{load, wanted};
 use crate::ports::{self, Backend, Endpoint, Found, Medium, OpenError};
 use crate::show::model::Rig;
 use crate::store;
+use crate::words::clean;
 
 /// The backend that an option names.
 pub(super) const fn backend(midi: Midi) -> Backend {
@@ -98,8 +99,10 @@ fn text(present: &[Endpoint], rig: Option<&Rig>) -> String {
             lines.push(format!("{}: not plugged in", port.name));
         }
     }
-    lines.push(String::new());
-    lines.join("\n")
+    lines
+        .iter()
+        .map(|line| format!("{}\n", clean(line)))
+        .collect()
 }
 
 /// What a rig may name it by.

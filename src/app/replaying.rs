@@ -5,6 +5,7 @@ use std::io::{BufWriter, Write};
 use std::path::Path;
 use std::sync::Arc;
 
+use super::paper::say;
 use super::{cli, comparing, counted, kinds, load, marks};
 use crate::engine::input::Input;
 use crate::engine::promptbook::PositionId;
@@ -13,6 +14,7 @@ use crate::plan::{self, Plan};
 use crate::replay::{self, OUT_TRACK, Output, RecordedEvent, Recording};
 use crate::show::model::Show;
 use crate::store;
+use crate::words;
 
 /// Largest recording read; the reader has the last word.
 const RECORDING_LIMIT: u64 = 65 << 20;
@@ -40,7 +42,7 @@ pub(super) fn run(
     }
     let (inputs, remarks) = read(&args.recording, show, &plan)?;
     for remark in &remarks {
-        let _ = writeln!(err, "{remark}");
+        let _ = say(err, remark);
     }
 
     let mut sent: Vec<(u64, usize, Vec<u8>)> = Vec::new();
@@ -89,6 +91,7 @@ fn print_lines<'a>(
     for (us, port, bytes) in sent {
         let bytes: Vec<String> = bytes.iter().map(|byte| format!("{byte:02x}")).collect();
         let (port, bytes) = (serde_json::to_string(name(*port))?, bytes.join(" "));
+        let port = words::escaped(&port);
         writeln!(
             out,
             "{{\"us\": {us}, \"port\": {port}, \"bytes\": \"{bytes}\"}}"

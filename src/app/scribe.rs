@@ -13,6 +13,7 @@ use super::editions::Editions;
 use super::journal::Steps;
 use super::log::{self, Log};
 use super::notice::{self, Event, Notice};
+use super::paper::say;
 use super::recorder::{Recorder, Taken};
 use crate::ports::Clock;
 use crate::screen::LogLevel;
@@ -226,7 +227,7 @@ impl Scribe {
             self.file = None;
         }
         if let Some(lines) = &mut self.lines
-            && writeln!(lines, "{line}")
+            && say(lines.as_mut(), &line)
                 .and_then(|()| lines.flush())
                 .is_err()
         {

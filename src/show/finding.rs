@@ -5,6 +5,8 @@
 use std::{collections::BTreeMap, fmt};
 
 use serde::{Serialize, Serializer};
+
+use crate::words;
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
 /// A stretch of a file in bytes: from `start` up to, not including, `end`.
@@ -156,16 +158,16 @@ impl Ord for Finding {
 /// ```
 impl fmt::Display for Finding {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(
-            f,
+        let head = format!(
             "{}: {}[{}]: {}",
             self.place, self.level, self.id, self.message
-        )?;
+        );
+        f.write_str(&words::clean(&head))?;
         if self.place.line > 0 {
             self.write_line(f)?;
         }
         match &self.help {
-            Some(help) => write!(f, "\n  help: {help}"),
+            Some(help) => write!(f, "\n  help: {}", words::clean(help)),
             None => Ok(()),
         }
     }
@@ -320,7 +322,7 @@ pub fn clipped(text: &str) -> String {
 fn printable(text: &str) -> String {
     let shown = |c: char| match c {
         '\t' => ' ',
-        c if c.is_control() || c.width().unwrap_or(0) == 0 => '·',
+        c if !words::is_plain(c) || c.width().unwrap_or(0) == 0 => '·',
         c => c,
     };
     text.chars().map(shown).collect()

@@ -5,6 +5,7 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 
 use super::error::StoreError;
+use crate::words;
 
 /// A log of lines that never grows past twice its limit: a full file becomes `NAME.old`.
 #[derive(Debug)]
@@ -31,14 +32,13 @@ impl EventLog {
         })
     }
 
-    /// Adds a line. Line breaks and control characters in it become spaces: a device's
-    /// name may hold anything, and a log is read on terminals.
+    /// Adds a line. It is cleaned first: a device's name may hold anything, and a
+    /// log is read on terminals.
     ///
     /// # Errors
     /// If it cannot be written.
     pub fn write_line(&mut self, line: &str) -> Result<(), StoreError> {
-        let plain = |c: char| if c.is_control() { ' ' } else { c };
-        let mut text: String = line.chars().map(plain).collect();
+        let mut text = words::clean(line).into_owned();
         text.push('\n');
         if self.byte_count > 0 && self.byte_count + text.len() as u64 > self.max_bytes {
             self.rotate()?;

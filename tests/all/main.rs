@@ -5,6 +5,7 @@ mod cases;
 mod check_rules;
 mod commands;
 mod gate;
+mod hostile_words;
 mod key_pedals;
 mod mpe;
 mod own_sounds;
