@@ -36,7 +36,7 @@ mod tonight;
 mod wishes;
 
 use std::ffi::OsString;
-use std::io::{self, Write};
+use std::io;
 use std::process::ExitCode;
 
 use clap::Parser;

@@ -18,6 +18,7 @@ mod ron_tree;
 mod routes;
 mod screens;
 mod show_read;
+mod slips;
 mod small_shows;
 mod store_files;
 mod unreadable;

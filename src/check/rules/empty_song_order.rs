@@ -18,7 +18,7 @@ fn run(show: &Show, told: &mut Told<'_, '_>) {
             quoted(&song.title)
         );
         told.add(
-            song.site,
+            song.order_site,
             message,
             "write the names of its scenes into order: [ ], as they are played",
         );

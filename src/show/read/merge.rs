@@ -129,10 +129,13 @@ pub(super) fn apply_like(
                 .and_then(|base| done.get(base)?.as_ref());
             let whole = match base {
                 Some(base) => scene_over(draft, base, log),
-                None => SceneDraft {
-                    is_base_unknown: draft.like.is_some(),
-                    ..draft.clone()
-                },
+                None => {
+                    tell_idle_without(draft, log);
+                    SceneDraft {
+                        is_base_unknown: draft.like.is_some(),
+                        ..draft.clone()
+                    }
+                }
             };
             if let Some(place) = done.get_mut(index) {
                 *place = Some(whole);
@@ -140,6 +143,24 @@ pub(super) fn apply_like(
         }
     }
     done.into_iter().flatten().collect()
+}
+
+/// Tells that a scene leaves out zones and is like no other: there is nothing to leave out.
+fn tell_idle_without(draft: &SceneDraft, log: &mut Log<'_>) {
+    let Some(name) = draft.without.first().filter(|_| draft.like.is_none()) else {
+        return;
+    };
+    log.error_with("unknown-name", name.site, || {
+        let message = format!(
+            "the scene {} is like no other, so it has no zone {} to leave out",
+            quoted(&draft.name),
+            quoted(&name.value)
+        );
+        (
+            message,
+            "name the scene with like:, or remove without:".into(),
+        )
+    });
 }
 
 /// The scenes to finish for this one, itself first, and whether they bite their own tail.

@@ -59,7 +59,8 @@
 //!             sounds: true,                 // whether panic reaches it; by its kind unless stated
 //!             mixer: 3, panel: ["filters open"], keyboard: Apart, // for a line check; or "lower": the same thing as that controller
 //!         ),
-//!         "echo": (kind: Effects, port: "rack", slots: "12", patches: "patches/echo.csv", hears: "main"),
+//!         "echo": (kind: Effects, port: "rack", slots: "12", patches: "patches/echo.csv", hears: "main",
+//!             parameters: {"mix": (sends: Control(91), neutral: 40)}),
 //!         "lights": (kind: Lights, port: "rack", slots: "13", cues: {
 //!             "house red": Program(3), "go": Exclusive("F0 7F 01 02 01 01 31 F7"), "roll": Start,
 //!         }),                               // also Control(n, value), Continue, Stop
@@ -72,8 +73,9 @@
 //! ```
 //!
 //! **Slots.** `groups` says which channels are alike. `slots` is one group called `main` if the
-//! receiver states manners. If it states none, whether its slots are alike is unknown too:
-//! then each is fixed, a group of its own called by its channel (`group: "3"` in a zone).
+//! receiver states manners or has one slot only. If it has several and states none, whether they
+//! are alike is unknown too: then each is fixed, a group of its own called by its channel
+//! (`group: "3"` in a zone).
 //!
 //! **MPE zones.** `channel: Mpe(side: Lower, members: 7)` is a surface of seven fingers: manager
 //! channel 1 (`Upper`: 16), members beside it. `slots:` of an instrument, or one of `groups`, may be
@@ -161,6 +163,7 @@
 //!
 //! See [`super::patches`].
 
+mod defaults;
 mod draft;
 mod manners;
 mod merge;
@@ -186,6 +189,7 @@ use crate::show::finding::{Finding, Findings, Level, Place};
 use crate::show::model::{Places, Show, SourceFile};
 use crate::show::tree::version::read_version;
 use crate::show::tree::{MAX_FILE_BYTES, Report, Tree, Version};
+use draft::ZoneDraft;
 use names::{Log, Names, Source};
 use rig::{Lists, RigRead};
 
@@ -493,6 +497,7 @@ fn read_songs(
         drafts.extend(draft.map(|draft| (song.stem, draft)));
     }
     let mut log = Log::new(&folder.files, findings);
+    defaults::sound(&rig.defaults, &ZoneDraft::default(), rig, &mut log);
     show.songs = drafts
         .iter()
         .map(|(stem, draft)| song::song(draft, stem, rig, &mut log))

@@ -367,7 +367,8 @@ fn csv_list(
     };
     let read = patches::read_csv(&source.text, programs_from_1);
     problems.extend(read.problems.into_iter().map(|problem| (file, problem)));
-    (!read.is_unreadable).then_some((
+    // A list that is cut short is as good as none: what seems unknown may be in the rest.
+    (!read.is_unreadable && !read.is_partial).then_some((
         PatchList {
             origin: path,
             patches: read.patches,

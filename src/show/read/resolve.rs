@@ -306,6 +306,17 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
         }
     }
 
+    /// Those of a receiver's settings that it can be set to; the others are told.
+    pub(super) fn sound(&mut self, draft: &Settings) -> Vec<Setting> {
+        let Some(target) = self.receiver(&draft.receiver) else {
+            return Vec::new();
+        };
+        let all = draft.settings.iter();
+        all.filter(|setting| self.setting(target, setting).is_some())
+            .cloned()
+            .collect()
+    }
+
     fn settings(&mut self, target: Target<'_>, settings: &[Setting]) -> Vec<ParameterValue> {
         settings
             .iter()
