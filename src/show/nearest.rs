@@ -3,8 +3,10 @@
 //! A distance takes time that grows with the square of the names' length, and a list may hold
 //! 20,000 names. So each known name keeps its length and which letters it has. From those two
 //! a least distance follows at once: whatever turns one name into the other must at least make
-//! up for what only one of them has. Names are compared in the order of that least distance,
-//! until no further one can be nearer, and at most [`MAX_COMPARED`] of them.
+//! up for what only one of them has. Names that are too far by that are never compared. The
+//! others are compared in the order of how much of them, at both ends, is as in the misspelt
+//! name; those that cannot be nearer than the best so far are passed over, and at most
+//! [`MAX_COMPARED`] are looked at.
 
 /// How like a known name another must be to be taken for a slip of the fingers: by
 /// Damerau-Levenshtein distance, from 0 for nothing in common to 1 for equal.
@@ -13,8 +15,8 @@ pub const NEAREST_MIN: f64 = 0.6;
 /// The longest name, in bytes, that is compared with known ones: the time grows with its square.
 const MAX_LEN: usize = 128;
 
-/// The most known names that one misspelt name is compared with. Past it the likeliest of those
-/// compared is taken; they are the ones with the least possible distance.
+/// The most known names that one misspelt name is compared with: those that have
+/// the most in common with it at both ends.
 pub const MAX_COMPARED: usize = 256;
 
 /// Known names, ready to be searched for the one nearest to a misspelt one.
@@ -68,6 +70,22 @@ impl Folded {
             .abs_diff(other.len)
             .max(only_here.max(only_there) as usize)
     }
+
+    /// No likeness to `other` is more than this.
+    fn most_likeness(&self, other: &Self) -> f64 {
+        let longer = self.len.max(other.len).max(1);
+        1.0 - self.least_distance(other) as f64 / longer as f64
+    }
+
+    /// No distance to `other` is more than this: what both begin and end with can stay.
+    fn most_distance(&self, other: &Self) -> usize {
+        let shorter = self.len.min(other.len);
+        let pairs = self.text.chars().zip(other.text.chars());
+        let begin = pairs.take_while(|(one, two)| one == two).count();
+        let pairs = self.text.chars().rev().zip(other.text.chars().rev());
+        let end = pairs.take_while(|(one, two)| one == two).count();
+        self.len.max(other.len) - (begin + end).min(shorter)
+    }
 }
 
 impl<'a> FromIterator<&'a str> for KnownNames {
@@ -103,14 +121,9 @@ impl KnownNames {
         }
         let name = Folded::of(name);
         let mut best = 0.0;
-        for (least, known) in self.by_least_distance(&name) {
-            let longer = name.len.max(known.folded.len).max(1);
-            // A longer name may still be likelier at the same distance, so the bound is its own.
-            if 1.0 - least as f64 / longer as f64 <= best {
+        for known in self.likeliest(&name) {
+            if name.most_likeness(&known.folded) <= best {
                 continue;
-            }
-            if search.compared == MAX_COMPARED {
-                break;
             }
             search.compared += 1;
             let likeness = strsim::normalized_damerau_levenshtein(&name.text, &known.folded.text);
@@ -122,33 +135,23 @@ impl KnownNames {
         search
     }
 
-    /// The names that may be near enough, those with the least possible distance first; of
-    /// each distance no more than will ever be compared.
-    fn by_least_distance<'k>(
-        &'k self,
-        name: &Folded,
-    ) -> impl Iterator<Item = (usize, &'k Known)> + use<'k> {
-        let mut by_distance: Vec<Vec<&Known>> = Vec::new();
-        for known in &self.names {
-            let least = name.least_distance(&known.folded);
-            let longer = name.len.max(known.folded.len).max(1);
-            if 1.0 - (least as f64 / longer as f64) < NEAREST_MIN {
-                continue;
-            }
-            if by_distance.len() <= least {
-                by_distance.resize_with(least + 1, Vec::new);
-            }
-            if let Some(same) = by_distance
-                .get_mut(least)
-                .filter(|s| s.len() < MAX_COMPARED)
-            {
-                same.push(known);
-            }
-        }
-        by_distance
-            .into_iter()
+    /// The names that may be near enough, the likeliest first, no more than will be compared.
+    fn likeliest(&self, name: &Folded) -> Vec<&Known> {
+        let may_be_near = |known: &&Known| name.most_likeness(&known.folded) >= NEAREST_MIN;
+        let mut near: Vec<(usize, usize, &Known)> = self
+            .names
+            .iter()
+            .filter(may_be_near)
             .enumerate()
-            .flat_map(|(least, same)| same.into_iter().map(move |known| (least, known)))
+            .map(|(at, known)| (name.most_distance(&known.folded), at, known))
+            .collect();
+        let key = |(most, at, _): &(usize, usize, &Known)| (*most, *at);
+        if near.len() > MAX_COMPARED {
+            near.select_nth_unstable_by_key(MAX_COMPARED, key);
+            near.truncate(MAX_COMPARED);
+        }
+        near.sort_by_key(key);
+        near.into_iter().map(|(.., known)| known).collect()
     }
 }
 

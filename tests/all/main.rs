@@ -7,6 +7,7 @@ mod commands;
 mod gate;
 mod hostile_words;
 mod key_pedals;
+mod large_shows;
 mod mpe;
 mod own_sounds;
 mod picture;
