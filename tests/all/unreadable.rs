@@ -130,7 +130,7 @@ fn a_folder_that_cannot_be_read_is_an_error_with_its_path() {
 fn a_file_that_may_not_be_read_is_an_error_with_its_path() {
     let show = show();
     let path = show.path().join("songs/two.ron");
-    fs::set_permissions(&path, fs::Permissions::from_mode(0)).unwrap();
+    fs::set_permissions(&path, fs::Permissions::from_mode(0o0)).unwrap();
     let expected: &[&str] = match fs::read(&path) {
         Ok(_) => &[],
         Err(_) => &["songs/two.ron"],

@@ -165,6 +165,7 @@
 
 mod defaults;
 mod draft;
+mod files;
 mod manners;
 mod merge;
 mod mpe;
@@ -185,11 +186,12 @@ mod values;
 use crate::midi::pitch::MiddleC;
 use std::collections::{BTreeMap, BTreeSet};
 
-use crate::show::finding::{Finding, Findings, Level, Place};
+use crate::show::finding::{Finding, Findings, Place};
 use crate::show::model::{Places, Show, SourceFile};
 use crate::show::tree::version::read_version;
-use crate::show::tree::{MAX_FILE_BYTES, Report, Tree, Version};
+use crate::show::tree::{Report, Tree, Version};
 use draft::ZoneDraft;
+use files::{plain_text, whole_file};
 use names::{Log, Names, Source};
 use rig::{Lists, RigRead};
 
@@ -418,54 +420,6 @@ fn is_ours(path: &str) -> bool {
             .any(|folder| path.starts_with(folder))
             && path.ends_with(".ron");
     is_document || path.ends_with(".csv") || path.ends_with(".txt")
-}
-
-/// The text of a file that is not RON: a patch list or a page.
-fn plain_text(path: &str, bytes: &[u8], findings: &mut Findings) -> String {
-    if bytes.len() > MAX_FILE_BYTES {
-        let message = format!("the file is larger than {} MiB", MAX_FILE_BYTES >> 20);
-        findings.add(whole_file(
-            "file-too-long",
-            path,
-            message,
-            "is it the right file?",
-        ));
-        return String::new();
-    }
-    // Spreadsheets begin a CSV file with a byte-order mark; nothing else is meant by it.
-    let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
-    match std::str::from_utf8(bytes) {
-        Ok(text) => text.to_owned(),
-        Err(error) => {
-            let good = bytes
-                .get(..error.valid_up_to())
-                .and_then(|good| std::str::from_utf8(good).ok());
-            let line = good
-                .unwrap_or_default()
-                .bytes()
-                .filter(|byte| *byte == b'\n')
-                .count()
-                + 1;
-            let message = format!("line {line} holds a byte that is not UTF-8 text");
-            findings.add(whole_file(
-                "not-utf8",
-                path,
-                message,
-                "save the file as UTF-8",
-            ));
-            String::new()
-        }
-    }
-}
-
-fn whole_file(id: &'static str, path: &str, message: String, help: &str) -> Finding {
-    Finding {
-        id,
-        level: Level::Error,
-        place: Place::of_file(path),
-        message,
-        help: Some(help.into()),
-    }
 }
 
 /// Reads all songs into the show; gives their names, also of those that could not be read.
