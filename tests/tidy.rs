@@ -18,10 +18,11 @@ use syn::visit::{self, Visit};
 
 /// What a room may import from the others, as path prefixes below `crate::`.
 const IMPORTS: &[(&str, &[&str])] = &[
+    ("words", &[]),
     ("midi", &[]),
     ("engine", &["midi"]),
     ("wire", &["midi"]),
-    ("show", &["midi"]),
+    ("show", &["midi", "words"]),
     ("sheet", &["midi"]),
     ("plan", &["show", "engine", "wire", "sheet", "midi"]),
     ("check", &["show", "plan", "midi"]),
@@ -41,6 +42,7 @@ const IMPORTS: &[(&str, &[&str])] = &[
     (
         "screen",
         &[
+            "words",
             "sheet",
             "engine::view",
             "engine::limits",
@@ -48,7 +50,7 @@ const IMPORTS: &[(&str, &[&str])] = &[
         ],
     ),
     ("ports", &["midi", "wire"]),
-    ("store", &["show"]),
+    ("store", &["show", "words"]),
     (
         "ui",
         &[
@@ -65,14 +67,14 @@ const IMPORTS: &[(&str, &[&str])] = &[
         "app",
         &[
             "midi", "engine", "wire", "show", "sheet", "plan", "check", "sim", "replay", "screen",
-            "ports", "store", "ui",
+            "ports", "store", "ui", "words",
         ],
     ),
 ];
 
 /// Rooms without clock, thread, file or socket.
 const PURE: &[&str] = &[
-    "midi", "engine", "wire", "show", "plan", "check", "sim", "replay", "sheet", "screen",
+    "words", "midi", "engine", "wire", "show", "plan", "check", "sim", "replay", "sheet", "screen",
 ];
 
 /// Outside crates and the rooms that may name them.

@@ -6,7 +6,8 @@
 use std::io::Write;
 use std::sync::Arc;
 
-use super::{cli, counted, kinds, load, place};
+use super::paper::say;
+use super::{cli, kinds, load, place};
 use crate::engine::input::{Command, Input};
 use crate::engine::promptbook::{ControllerId, PositionId};
 use crate::midi::pitch::MiddleC;
@@ -37,13 +38,9 @@ pub(super) fn run(
     out: &mut dyn Write,
     err: &mut dyn Write,
 ) -> Result<(), String> {
-    let files = load::folder(&args.show, None, err)?;
+    let files = load::folder(&args.show, None)?;
     let loaded = load::show(&files, &load::name_of(&args.show));
-    let errors = loaded.error_count();
-    if errors > 0 {
-        let errors = counted(errors, "error");
-        let _ = writeln!(err, "warning: {errors} in the show; what is sound is drawn");
-    }
+    loaded.tell_errors(&args.show, "drawn", err);
     let show = &loaded.show;
     let night = load::night(show, args.night.as_deref())?;
     let plan = plan::compile(show, night).map_err(|error| error.to_string())?;
@@ -53,11 +50,12 @@ pub(super) fn run(
     };
     let played = play(args, show, &plan, at)?;
     let svg = draw(args, &plan, &played, at);
-    let guarded = Guarded::default().show(&args.show, files.keys().map(String::as_str));
+    let guarded = Guarded::default().show(&args.show, files.bytes.keys().map(String::as_str));
     store::save_output(&args.out, svg.as_bytes(), &guarded).map_err(|error| error.to_string())?;
     let (wide, high) = args.size;
     let file = args.out.display();
-    writeln!(out, "{file}: {} at {wide}x{high}", args.screen.name())
+    let screen = args.screen.name();
+    say(out, &format!("{file}: {screen} at {wide}x{high}"))
         .map_err(|error| format!("standard output: {error}"))
 }
 

@@ -15,6 +15,7 @@ use super::learning::rig_file;
 use super::lining;
 use super::load::{self, Files};
 use super::log::LogFile;
+use super::paper::{Paper, say};
 use super::performance::{Performance, Start, Way};
 use super::place;
 use super::port_list::{backend, probe};
@@ -35,7 +36,7 @@ use crate::ui::{self, UiExit};
 /// # Errors
 /// If the show cannot be played, in words.
 pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> {
-    let files = load::folder(&args.show, args.rig.as_deref(), err)?;
+    let files = load::folder(&args.show, args.rig.as_deref())?;
     let prepared = prepare(
         &files,
         &load::name_of(&args.show),
@@ -54,7 +55,7 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
         .transpose()?;
     let along = along.map(|(along, remarks)| {
         for remark in remarks {
-            let _ = writeln!(err, "{remark}");
+            let _ = say(err, &remark);
         }
         along
     });
@@ -79,7 +80,7 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
         remarks: begin.remarks,
         lines: args
             .headless
-            .then(|| Box::new(io::stdout()) as Box<dyn Write + Send>),
+            .then(|| Box::new(Paper::new(io::stdout())) as Box<dyn Write + Send>),
     };
     let ended = if args.headless {
         headless(start)
@@ -100,8 +101,9 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
 /// # Errors
 /// If it cannot be played, in words.
 pub(super) fn line_check(args: &cli::LineCheck, err: &mut dyn Write) -> Result<(), String> {
-    let files = load::folder(&args.show, None, err)?;
+    let files = load::folder(&args.show, None)?;
     let loaded = load::show(&files, &load::name_of(&args.show));
+    loaded.tell_errors(&args.show, "walked through", err);
     let show = lining::show(&loaded.show, args.manners);
     let night = load::night(&show, None)?.clone();
     let plan = plan::compile(&show, &night).map_err(|error| error.to_string())?;
@@ -134,7 +136,7 @@ pub(super) fn line_check(args: &cli::LineCheck, err: &mut dyn Write) -> Result<(
     let report = lining::report(&sheet, &passed, &state);
     let _ = write!(err, "{report}");
     let path = lining::save(&report)?;
-    let _ = writeln!(err, "saved to {path}");
+    let _ = say(err, &format!("saved to {path}"));
     Ok(())
 }
 
@@ -165,7 +167,7 @@ pub(super) fn demo(looks: cli::Looks, err: &mut dyn Write) -> Result<(), String>
         rig_file: None,
         file: None,
         remarks: Vec::new(),
-        lines: (!is_screen).then(|| Box::new(io::stdout()) as Box<dyn Write + Send>),
+        lines: (!is_screen).then(|| Box::new(Paper::new(io::stdout())) as Box<dyn Write + Send>),
     };
     if is_screen {
         with_screen(start, looks, err).map(drop)
@@ -198,10 +200,7 @@ fn prepare(
         .filter(|finding| finding.level == Level::Error)
     {
         let _ = writeln!(err, "{finding}");
-        errors.push(format!(
-            "{}:{}: {}",
-            finding.place.file, finding.place.line, finding.message
-        ));
+        errors.push(format!("{}: {}", finding.place, finding.message));
     }
     let night = load::night(&loaded.show, night)?;
     let plan = plan::compile(&loaded.show, night).map_err(|error| error.to_string())?;
@@ -313,7 +312,7 @@ fn start_performance(mut start: Start, err: Option<&mut dyn Write>) -> Result<Pe
     if let Some(words) = words {
         performance.log.push(0, LogLevel::Warning, &words);
         match err {
-            Some(err) if lines => drop(writeln!(err, "warning: {words}")),
+            Some(err) if lines => drop(say(err, &format!("warning: {words}"))),
             _ => {}
         }
     }
@@ -321,7 +320,7 @@ fn start_performance(mut start: Start, err: Option<&mut dyn Write>) -> Result<Pe
 }
 
 fn headless(start: Start) -> Result<(), String> {
-    let mut err = io::stderr();
+    let mut err = Paper::new(io::stderr());
     for (_, words) in &start.remarks {
         let _ = writeln!(err, "warning: {words}");
     }
@@ -372,10 +371,10 @@ fn with_screen(
     drop(kept);
     // What was answered when nobody could see it any more, as where a recording is.
     for line in drawing::missed(&log, told) {
-        let _ = writeln!(err, "{line}");
+        let _ = say(err, &line);
     }
     if let Err(error) = exit {
-        let _ = writeln!(err, "screen: {error}");
+        let _ = say(err, &format!("screen: {error}"));
     }
     ended.map(|_| (state, passed))
 }
@@ -414,9 +413,9 @@ fn record_crash() -> impl Fn(&str) + Send + Sync + 'static {
 
 /// A few scenes of the demo as lines: chords, steps while they are held, and the end.
 fn stretch(start: Start) -> Result<(), String> {
-    let mut out = io::stdout();
-    let say = |out: &mut io::Stdout, words: &str| {
-        writeln!(out, "{words}").map_err(|error| format!("standard output: {error}"))
+    let mut out = Paper::new(io::stdout());
+    let say = |out: &mut Paper<io::Stdout>, words: &str| {
+        say(out, words).map_err(|error| format!("standard output: {error}"))
     };
     say(
         &mut out,

@@ -4,11 +4,13 @@ use std::io::{self, Write};
 
 use serde::Serialize;
 
+use super::paper::{print_json, say};
 use super::{cli, kinds, load};
 use crate::plan::price::{Cost, PortPrice, Price, Spread, StepPrice, price};
 use crate::plan::{self, Plan};
 use crate::sheet::Sheet;
 use crate::wire::PortKind;
+use crate::words::clean;
 
 /// Everything, as it is printed with `--json`.
 #[derive(Serialize)]
@@ -75,7 +77,7 @@ struct Numbers {
     worst: u64,
 }
 
-/// Measures the night and prints it.
+/// Measures the night and prints it; whether something of it is not whole.
 ///
 /// # Errors
 /// If the show or the night cannot be used, or the output not written, in words.
@@ -83,22 +85,23 @@ pub(super) fn run(
     args: &cli::Plan,
     out: &mut dyn Write,
     err: &mut dyn Write,
-) -> Result<(), String> {
-    let files = load::folder(&args.show, None, err)?;
+) -> Result<bool, String> {
+    let files = load::folder(&args.show, None)?;
     let loaded = load::show(&files, &load::name_of(&args.show));
+    loaded.tell_errors(&args.show, "planned", err);
     let night = load::night(&loaded.show, args.night.as_deref())?;
+    let is_not_whole = loaded.tell_not_whole(night, err);
     let plan = plan::compile(&loaded.show, night).map_err(|error| error.to_string())?;
     let kinds = kinds(&loaded.show, &plan);
     let price = price(&plan, &kinds, u64::from(args.dwell) * 1_000_000);
     let report = report(&plan, &price, &kinds);
     let printed = if args.json {
-        serde_json::to_writer_pretty(&mut *out, &report)
-            .map_err(io::Error::from)
-            .and_then(|()| writeln!(out))
+        print_json(&report, out)
     } else {
         print(&plan.sheet, &price, &report, out)
     };
-    printed.map_err(|error| format!("standard output: {error}"))
+    printed.map_err(|error| format!("standard output: {error}"))?;
+    Ok(is_not_whole)
 }
 
 fn report<'a>(plan: &'a Plan, price: &'a Price, kinds: &[PortKind]) -> Report<'a> {
@@ -209,7 +212,7 @@ fn spreads(price: &Price, read: impl Fn(&StepPrice, fn(&PortPrice) -> Cost) -> C
 const BAR: u64 = 24;
 
 fn print(sheet: &Sheet, price: &Price, report: &Report<'_>, out: &mut dyn Write) -> io::Result<()> {
-    writeln!(out, "{}: {}", sheet.show, sheet.night)?;
+    say(out, &format!("{}: {}", sheet.show, sheet.night))?;
     writeln!(
         out,
         "Each position is taken to be played for {} s. Bytes of all ports; time of the slowest.\n",
@@ -217,7 +220,7 @@ fn print(sheet: &Sheet, price: &Price, report: &Report<'_>, out: &mut dyn Write)
     )?;
     let wide =
         |cells: &dyn Fn(&Step<'_>) -> usize| report.steps.iter().map(cells).max().unwrap_or(0);
-    let call_width = wide(&|step| step.call.chars().count()).max(4);
+    let call_width = wide(&|step| clean(step.call).chars().count()).max(4);
     let place_width = wide(&|step| place(step).chars().count()).clamp(5, 36);
     writeln!(
         out,
@@ -240,21 +243,21 @@ fn print(sheet: &Sheet, price: &Price, report: &Report<'_>, out: &mut dyn Write)
         writeln!(
             out,
             "{:call_width$}  {place:place_width$}  {:>5} {:>8.2}  {primed:>6}  {unprimed:>8}  {full:>6}  {slots:>5}  {}{}",
-            line.call,
+            clean(line.call),
             press.bytes,
             press.us as f64 / 1e3,
             bar(press.bytes, primed, full, longest),
             if step.is_unbroken() { "" } else { " broken" },
         )?;
         for why in &step.why {
-            writeln!(out, "{:call_width$}  ! {why}", "")?;
+            say(out, &format!("{:call_width$}  ! {why}", ""))?;
         }
     }
     print_totals(report, out)
 }
 
 fn place(step: &Step<'_>) -> String {
-    format!("{} / {}", step.song, step.scene)
+    clean(&format!("{} / {}", step.song, step.scene)).into_owned()
 }
 
 /// What is sent at the press (full), before it (half) and spared (dots), beside the
@@ -279,7 +282,8 @@ fn print_totals(report: &Report<'_>, out: &mut dyn Write) -> io::Result<()> {
         "\n█ sent at the press  ▒ primed before it  · spared, of a full send\n\n{} steps, {} unbroken\n",
         totals.steps, totals.unbroken
     )?;
-    let names = totals.ports.iter().map(|port| port.port.chars().count());
+    let names = totals.ports.iter();
+    let names = names.map(|port| clean(port.port).chars().count());
     let width = names.max().unwrap_or(0).max("all ports".len());
     writeln!(
         out,
@@ -311,6 +315,7 @@ fn print_spreads(
         let [median, p95, worst] = [n.median, n.p95, n.worst].map(|us| us as f64 / 1e3);
         format!("{median:.2} / {p95:.2} / {worst:.2}")
     };
+    let name = clean(name);
     writeln!(
         out,
         "{name:width$}  {kind:10}  {slots:>5}  {:>22}  {:>25}  {:>22}  {:>22}  {:>22}",

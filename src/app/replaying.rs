@@ -5,6 +5,7 @@ use std::io::{BufWriter, Write};
 use std::path::Path;
 use std::sync::Arc;
 
+use super::paper::say;
 use super::{cli, comparing, counted, kinds, load, marks};
 use crate::engine::input::Input;
 use crate::engine::promptbook::PositionId;
@@ -13,12 +14,13 @@ use crate::plan::{self, Plan};
 use crate::replay::{self, OUT_TRACK, Output, RecordedEvent, Recording};
 use crate::show::model::Show;
 use crate::store::{self, Guarded};
+use crate::words;
 
 /// Largest recording read, and more than the largest take; the readers have the last word.
 const RECORDING_LIMIT: u64 = (replay::take::MAX_BYTES + 1) as u64;
 
 /// Runs it, writes one file a port, and says what happened (on `err`, since with `--json`
-/// the lines take `out`).
+/// the lines take `out`); whether something of the night is not whole.
 ///
 /// # Errors
 /// If the show, the night or the recording cannot be used, or a file not written.
@@ -26,19 +28,21 @@ pub(super) fn run(
     args: &cli::Replay,
     out: &mut dyn Write,
     err: &mut dyn Write,
-) -> Result<(), String> {
-    let files = load::folder(&args.show, None, err)?;
+) -> Result<bool, String> {
+    let files = load::folder(&args.show, None)?;
     let loaded = load::show(&files, &load::name_of(&args.show));
+    loaded.tell_errors(&args.show, "played", err);
     let show = &loaded.show;
     let night = load::night(show, args.night.as_deref())?;
+    let is_not_whole = loaded.tell_not_whole(night, err);
     let plan = plan::compile(show, night).map_err(|error| error.to_string())?;
     if args.against {
         let recording = read_recording(&args.recording)?;
-        return comparing::run(show, &plan, &recording, out);
+        return comparing::run(show, &plan, &recording, out).map(|()| is_not_whole);
     }
     let (inputs, remarks) = read(&args.recording, show, &plan)?;
     for remark in &remarks {
-        let _ = writeln!(err, "{remark}");
+        let _ = say(err, remark);
     }
 
     let mut sent: Vec<(u64, usize, Vec<u8>)> = Vec::new();
@@ -64,7 +68,7 @@ pub(super) fn run(
     let ports = plan.sheet.out_ports.iter().map(|port| port.name.as_str());
     let written = match &args.out {
         Some(folder) => {
-            let names = files.keys().map(String::as_str);
+            let names = files.bytes.keys().map(String::as_str);
             let guarded = Guarded::default()
                 .show(&args.show, names)
                 .recording(&args.recording);
@@ -81,7 +85,7 @@ pub(super) fn run(
         outcome.refused,
         outcome.end_us as f64 / 1e6
     );
-    Ok(())
+    Ok(is_not_whole)
 }
 
 fn print_lines<'a>(
@@ -93,6 +97,7 @@ fn print_lines<'a>(
     for (us, port, bytes) in sent {
         let bytes: Vec<String> = bytes.iter().map(|byte| format!("{byte:02x}")).collect();
         let (port, bytes) = (serde_json::to_string(name(*port))?, bytes.join(" "));
+        let port = words::escaped(&port);
         writeln!(
             out,
             "{{\"us\": {us}, \"port\": {port}, \"bytes\": \"{bytes}\"}}"

@@ -14,6 +14,7 @@ use super::editions::Editions;
 use super::journal::{Left, Place, Steps};
 use super::log::{self, Log, LogFile};
 use super::notice::{self, Event, Notice};
+use super::paper::say;
 use super::recorder::{Recorder, Taken};
 use super::standing::{Standing, Trouble};
 use crate::ports::Clock;
@@ -324,7 +325,7 @@ impl Scribe {
         self.log.push_answer(at_us, level, words, answer);
         let line = log::line(at_us, level, words);
         if let Some(lines) = &mut self.lines
-            && let Err(error) = writeln!(lines, "{line}").and_then(|()| lines.flush())
+            && let Err(error) = say(lines.as_mut(), &line).and_then(|()| lines.flush())
             && error.kind() == io::ErrorKind::BrokenPipe
         {
             // Nobody reads any more; a disk that is full may have room again.

@@ -15,6 +15,7 @@ use crate::ports::Clock;
 use crate::screen::{LogLevel, LogLine, UiState, wings};
 use crate::store;
 use crate::ui::{Keys, Wish, remap};
+use crate::words::clean;
 
 /// Largest file of keys or marks that is read.
 const FILE_LIMIT: u64 = 1 << 20;
@@ -122,7 +123,7 @@ fn log_lines(filter: &str, log: &[LogLine]) -> Vec<String> {
                 LogLevel::Warning => "warning: ",
                 LogLevel::Error => "error: ",
             };
-            format!("{} {level}{}\n", line.time, line.words)
+            format!("{} {level}{}\n", line.time, clean(&line.words))
         })
         .collect()
 }

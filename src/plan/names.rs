@@ -1,5 +1,7 @@
 //! The sheet: everything a person reads, beside the promptbook's numbers.
 
+use std::collections::BTreeMap;
+
 use super::line::Place;
 use super::rig::PortMap;
 use super::seats::{Remark, Trouble};
@@ -335,17 +337,16 @@ fn order(show: &Show, night: &Night, places: &[Place]) -> Vec<OrderLine> {
             .get(song)
             .map_or_else(String::new, |s| s.title.clone())
     };
+    let turns: BTreeMap<usize, usize> = places.iter().map(|p| (p.entry, p.turn)).collect();
     let line = |(at, entry): (usize, &NightEntry)| match entry {
         NightEntry::Break { length_s, .. } => OrderLine::Break(*length_s),
-        NightEntry::Song { song, call, .. } => {
-            match places.iter().find(|place| place.entry == at) {
-                Some(place) => OrderLine::Song(place.turn),
-                None => OrderLine::Skipped {
-                    call: call.clone(),
-                    title: title(*song),
-                },
-            }
-        }
+        NightEntry::Song { song, call, .. } => match turns.get(&at) {
+            Some(turn) => OrderLine::Song(*turn),
+            None => OrderLine::Skipped {
+                call: call.clone(),
+                title: title(*song),
+            },
+        },
     };
     night.order.iter().enumerate().map(line).collect()
 }

@@ -85,6 +85,8 @@ impl<'a> Compiler<'a> {
     }
 
     fn compile(&mut self, scene: &Scene, transpose: i16) -> Result<SceneEntry, PlanError> {
+        // Each zone's sound is compared with those before it: no more than the limit are.
+        within("zones in one scene", scene.zones.len(), limits::MAX_ZONES)?;
         let mut drafts: Vec<Draft> = Vec::new();
         let mut zones: Vec<(&Zone, ZoneEntry)> = Vec::new();
         for zone in &scene.zones {
@@ -103,14 +105,7 @@ impl<'a> Compiler<'a> {
         }
         drafts.extend(self.sounds.without_zones(scene, self.layout));
         self.sounds.identify(&mut drafts);
-        for (what, found, limit) in [
-            ("zones in one scene", zones.len(), limits::MAX_ZONES),
-            ("sounds in one scene", drafts.len(), limits::MAX_SOUNDS),
-        ] {
-            if found > limit {
-                return Err(PlanError::TooMany(what, found, limit));
-            }
-        }
+        within("sounds in one scene", drafts.len(), limits::MAX_SOUNDS)?;
         zones.sort_by_key(|(_, entry)| (entry.controller, entry.keys));
         let voices: Vec<_> = drafts
             .iter()

@@ -52,6 +52,15 @@ impl StoreError {
         }
     }
 
+    /// What is wrong, without the path.
+    #[must_use]
+    pub fn problem(&self) -> String {
+        match &self.problem {
+            Problem::System(deed, source) => format!("cannot {deed}: {source}"),
+            Problem::Words(words) => words.to_string(),
+        }
+    }
+
     /// The file or folder that it is about.
     #[must_use]
     pub fn path(&self) -> &Path {
@@ -61,11 +70,7 @@ impl StoreError {
 
 impl fmt::Display for StoreError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}: ", self.path.display())?;
-        match &self.problem {
-            Problem::System(deed, source) => write!(f, "cannot {deed}: {source}"),
-            Problem::Words(words) => f.write_str(words),
-        }
+        write!(f, "{}: {}", self.path.display(), self.problem())
     }
 }
 

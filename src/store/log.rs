@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 
 use super::error::StoreError;
 use super::look::open_to_append;
+use crate::words;
 
 /// A log of lines that never grows past twice its limit: a full file becomes `NAME.old`.
 #[derive(Debug)]
@@ -37,16 +38,15 @@ impl EventLog {
         })
     }
 
-    /// Adds a line. Line breaks and control characters in it become spaces: a device's
-    /// name may hold anything, and a log is read on terminals.
+    /// Adds a line. It is cleaned first: a device's name may hold anything, and a
+    /// log is read on terminals.
     ///
     /// # Errors
     /// If it cannot be written. It may be given again: what is there of it by then stays a
     /// line of its own.
     pub fn write_line(&mut self, line: &str) -> Result<(), StoreError> {
-        let plain = |c: char| if c.is_control() { ' ' } else { c };
         let mut text = String::from(if self.is_torn { "\n" } else { "" });
-        text.extend(line.chars().map(plain));
+        text.push_str(&words::clean(line));
         text.push('\n');
         if self.byte_count > 0 && self.byte_count + text.len() as u64 > self.max_bytes {
             self.rotate()?;

@@ -102,7 +102,7 @@ mod links {
         let contents = read_folder(show.path()).expect("the folder");
         assert_eq!(contents.files["songs/tide.ron"], b"tide");
         assert_eq!(contents.files["songs/own.ron"], b"own");
-        let unread: Vec<String> = contents.unread.iter().map(ToString::to_string).collect();
+        let unread: Vec<String> = contents.unread.values().map(ToString::to_string).collect();
         assert!(
             unread
                 .iter()
@@ -129,7 +129,11 @@ mod links {
         )
         .expect("a pipe");
         let contents = read_folder(show.path()).expect("the folder");
-        assert!(contents.unread[0].to_string().contains("not a file"));
+        assert!(
+            contents.unread["songs/pipe.ron"]
+                .to_string()
+                .contains("not a file")
+        );
     }
 
     #[test]

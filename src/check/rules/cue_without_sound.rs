@@ -11,7 +11,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     for (_, scene) in scenes(show) {
         for cue in &scene.cues {
             let Some(receiver) = show.rig.receivers.get(cue.receiver) else {

@@ -12,7 +12,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     for (song, scene) in scenes(show) {
         for (index, receiver) in show.rig.receivers.iter().enumerate() {
             for (group, slots) in receiver.groups.iter().enumerate() {
@@ -31,7 +31,7 @@ fn tell(
     (song, scene): (&Song, &Scene),
     receiver: usize,
     (site, what): (Site, &str),
-    told: &mut Told<'_>,
+    told: &mut Told<'_, '_>,
 ) {
     let name = show
         .rig

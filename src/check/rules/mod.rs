@@ -75,7 +75,8 @@ pub const RULES: &[Rule] = &[
 ];
 
 /// Every rule whose findings come from reading names and values, by id; all are errors. Those of
-/// the grammar itself (`syntax`, `duplicate-key` and others) are listed in `show::tree`.
+/// the grammar itself (`syntax`, `duplicate-key` and others) are listed in `show::tree`; those of
+/// whole files (`unreadable-file`, `not-utf8`, `too-many-files`) are made in `show::read`.
 pub const READING: &[ReadingRule] = &[
     ReadingRule {
         id: "bad-patch-list",

@@ -14,7 +14,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     for (song, scene) in scenes(show) {
         for (index, receiver) in show.rig.receivers.iter().enumerate() {
             for (group, slots) in receiver.groups.iter().enumerate() {

@@ -9,7 +9,7 @@ use super::{spares, values};
 use crate::midi::{Channel, Message, MpeZone, Value7};
 use crate::show::model::{
     Cue, CueMessage, CueNote, CuePlace, KeyboardLink, Manners, PageManner, PatchList, Receiver,
-    ReceiverKind, SlotGroup,
+    ReceiverKind, SlotGroup, is_unread,
 };
 use crate::show::patches::{self, general_midi};
 use crate::show::tree::readers::{expected, inner, list, name, switch, text, variant, whole, word};
@@ -352,12 +352,15 @@ fn csv_list(
         .get(&path)
         .and_then(|file| Some((*file, lists.files.get(usize::from(*file))?)))
     else {
+        if is_unread(lists.unread, &path) {
+            return None;
+        }
         let paths = lists
             .paths
             .keys()
             .map(String::as_str)
             .filter(|path| path.ends_with(".csv"));
-        let near = crate::show::finding::nearest(&path, paths).map(str::to_owned);
+        let near = crate::show::nearest::nearest(&path, paths).map(str::to_owned);
         let message = format!("there is no file {}", crate::show::finding::quoted(&path));
         let problem = Problem::error("missing-file", node.span, message);
         report.add(match near {
@@ -370,7 +373,8 @@ fn csv_list(
     };
     let read = patches::read_csv(&source.text, programs_from_1);
     problems.extend(read.problems.into_iter().map(|problem| (file, problem)));
-    (!read.is_unreadable).then_some((
+    // A list that is cut short is as good as none: what seems unknown may be in the rest.
+    (!read.is_unreadable && !read.is_partial).then_some((
         PatchList {
             origin: path,
             patches: read.patches,
