@@ -209,6 +209,9 @@ impl<'a> Player<'a> {
             }
             self.was_cut[port] |= has_refused;
         }
+        let stage = &self.stage;
+        self.oracle
+            .set_limits(self.now_us, |port| stage.free_us(port));
         for model in &mut self.stage.models {
             model.advance(self.now_us);
         }
@@ -356,9 +359,14 @@ impl<'a> Player<'a> {
         match violation.fault {
             Fault::Stuck if sustained(violation) => Rule::Pedal,
             Fault::LetGo(Released::PedalUp) => Rule::Pedal,
-            Fault::Stuck | Fault::LetGo(_) | Fault::Missing | Fault::Unasked => Rule::Owner,
+            Fault::Stuck
+            | Fault::LetGo(_)
+            | Fault::Missing
+            | Fault::Unasked
+            | Fault::LateEnd { .. } => Rule::Owner,
             Fault::BrokenBytes => Rule::Whole,
             Fault::EventsLost => Rule::Bounded,
+            Fault::Late { .. } => Rule::Surprise,
             _ => Rule::Seam,
         }
     }

@@ -8,8 +8,8 @@ use segue::sim::{Change, Expect, ExpectId, Holder, Restrike, Wanted};
 
 use super::sounds::sent_for;
 use super::{
-    BEND, CENTRE, Due, Excuse, FINGERS, Ghost, HOLD, Note, Oracle, PEDALS, PORT_US, PRESSURE,
-    SOSTENUTO, SourceName, forbid_later, release_us,
+    Awaited, BEND, CENTRE, Due, Excuse, FINGERS, Ghost, HOLD, Note, Oracle, PEDALS, PORT_US,
+    PRESSURE, SOSTENUTO, SourceName, forbid_later, release_us,
 };
 use crate::world::SLIDE;
 
@@ -83,6 +83,12 @@ impl<'a> Oracle<'a> {
         self.owners.insert(id, at);
         self.pressed_us.insert(id, now_us);
         self.asked.push((at, now_us));
+        self.awaited.push(Awaited {
+            id,
+            port: self.world.ports[zone.receiver],
+            due_us: now_us + self.held_back_us(now_us, at),
+            is_end: false,
+        });
         if self.tenancies[at].is_tainted {
             self.cover(id, Excuse::TooFewSlots);
         }
@@ -216,7 +222,16 @@ impl<'a> Oracle<'a> {
 
     /// Forgets the notes that nothing holds; their rings begin.
     pub(super) fn settle(&mut self, now_us: u64) {
+        let gone: Vec<(ExpectId, usize)> = self
+            .notes
+            .iter()
+            .filter(|note| !note.is_held())
+            .map(|note| (note.id, note.tenancy))
+            .collect();
         self.end(now_us, |note| !note.is_held());
+        for (id, tenancy) in gone {
+            self.await_end(now_us, id, tenancy);
+        }
     }
 
     pub(super) fn end(&mut self, now_us: u64, is_meant: impl Fn(&Note) -> bool) {
