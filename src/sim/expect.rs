@@ -133,6 +133,7 @@ impl Entry {
             self.let_go_us = now_us;
         }
         self.holders = 0;
+        self.end_by_us = None;
         self.allowed = u8::MAX;
         self.is_struck = true;
     }

@@ -145,7 +145,7 @@ struct Way {
 #[derive(Clone, Copy, Debug)]
 struct Awaited {
     id: ExpectId,
-    port: usize,
+    receiver: usize,
     /// When nothing but its line keeps it any more.
     due_us: u64,
     is_end: bool,
@@ -303,12 +303,12 @@ impl<'a> Oracle<'a> {
     /// Once nothing but its line keeps a note, it leaves with what was handed to the line
     /// before it or with it; `free_us` says when all of that has left a port.
     pub(crate) fn set_limits(&mut self, now_us: u64, free_us: impl Fn(usize) -> u64) {
-        let judge = &mut self.judge;
+        let (judge, world) = (&mut self.judge, self.world);
         self.awaited.retain(|awaited| {
             if awaited.due_us > now_us {
                 return true;
             }
-            let by_us = now_us.max(free_us(awaited.port)) + LINE_SLACK_US;
+            let by_us = now_us.max(free_us(world.ports[awaited.receiver])) + LINE_SLACK_US;
             if awaited.is_end {
                 judge.end_by(awaited.id, by_us);
             } else {
@@ -328,21 +328,25 @@ impl<'a> Oracle<'a> {
     }
 
     /// A note that nothing holds any more ends when its line lets it, if no pedal may be told
-    /// late because a patch loads. One that waits for its patch ends after it has begun.
-    fn await_end(&mut self, now_us: u64, id: ExpectId, tenancy: usize) {
-        let likeness = &self.tenancies[tenancy].likeness;
-        if self.held_back_us(now_us, tenancy) > 0 || now_us < self.tenancies[tenancy].ride_until_us
-        {
+    /// late because a patch loads. One that waits for its patch ends after it has begun. One
+    /// that another key holds in the same group may go on for that.
+    fn await_end(&mut self, now_us: u64, note: &Note) {
+        let tenancy = &self.tenancies[note.tenancy];
+        let place = |at: usize| {
+            let likeness = &self.tenancies[at].likeness;
+            (likeness.receiver, likeness.group)
+        };
+        let is_same = |other: &Note| {
+            (place(other.tenancy), other.out_key) == (place(note.tenancy), note.out_key)
+        };
+        if now_us < tenancy.ride_until_us || self.notes.iter().any(is_same) {
             return;
         }
-        let due_us = self
-            .pressed_us
-            .get(&id)
-            .map_or(now_us, |us| now_us.max(us + HELD_BACK_US));
+        let struck_us = self.pressed_us.get(&note.id).copied().unwrap_or(now_us);
         self.awaited.push(Awaited {
-            id,
-            port: self.world.ports[likeness.receiver],
-            due_us,
+            id: note.id,
+            receiver: tenancy.likeness.receiver,
+            due_us: now_us.max(struck_us + HELD_BACK_US),
             is_end: true,
         });
     }

@@ -290,7 +290,7 @@ impl<'a> Player<'a> {
         {
             return Some(why);
         }
-        if violation.fault == Fault::Stuck
+        if matches!(violation.fault, Fault::Stuck | Fault::LateEnd { .. })
             && let Some(why) = violation.expect.and_then(|id| self.oracle.is_claimed(id))
         {
             return Some(why);

@@ -83,16 +83,16 @@ impl<'a> Oracle<'a> {
         self.owners.insert(id, at);
         self.pressed_us.insert(id, now_us);
         self.asked.push((at, now_us));
-        self.awaited.push(Awaited {
-            id,
-            port: self.world.ports[zone.receiver],
-            due_us: now_us + self.held_back_us(now_us, at),
-            is_end: false,
-        });
         if self.tenancies[at].is_tainted {
             self.cover(id, Excuse::TooFewSlots);
         }
         self.pay(now_us, at);
+        self.awaited.push(Awaited {
+            id,
+            receiver: zone.receiver,
+            due_us: now_us + self.held_back_us(now_us, at),
+            is_end: false,
+        });
         if self.is_doubtful(now_us, at) {
             self.excuse(id, Excuse::Flooded);
         }
@@ -222,15 +222,11 @@ impl<'a> Oracle<'a> {
 
     /// Forgets the notes that nothing holds; their rings begin.
     pub(super) fn settle(&mut self, now_us: u64) {
-        let gone: Vec<(ExpectId, usize)> = self
-            .notes
-            .iter()
-            .filter(|note| !note.is_held())
-            .map(|note| (note.id, note.tenancy))
-            .collect();
+        let gone = self.notes.iter().filter(|note| !note.is_held());
+        let gone: Vec<Note> = gone.cloned().collect();
         self.end(now_us, |note| !note.is_held());
-        for (id, tenancy) in gone {
-            self.await_end(now_us, id, tenancy);
+        for note in gone {
+            self.await_end(now_us, &note);
         }
     }
 
