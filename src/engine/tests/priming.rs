@@ -543,3 +543,21 @@ fn a_primed_patch_loads_from_when_it_has_left() {
         "{at_ms} ms instead of {least_ms}: {settled}"
     );
 }
+
+/// What a press would send is worked out; nothing of it has been sent.
+#[test]
+fn a_receiver_whose_press_was_only_priced_has_been_told_nothing() {
+    let mut book = Book::new();
+    let keys = book.controller();
+    let main = book.instrument(1, GOOD);
+    let other = book.instrument(1, GOOD);
+    book.scene(&[sound(main, 1).on(keys)]);
+    book.scene(&[sound(other, 2).on(keys)]);
+    let mut play = book.play();
+    assert_eq!(primes(&mut play, 1000), "");
+    let view = play.view();
+    assert!(view.next.ports[1].bytes > 0, "it was priced");
+    assert!(!view.duties[other.index()].is_told);
+    play.step();
+    assert!(play.view().duties[other.index()].is_told);
+}
