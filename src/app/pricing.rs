@@ -26,6 +26,10 @@ struct Step<'a> {
     scene: &'a str,
     unbroken: bool,
     why: Option<String>,
+    /// How long after the press the scene can be played in full.
+    ready_us: u64,
+    /// How long before its patch has loaded a note of the press may sound.
+    early_us: u64,
     ports: Vec<Port<'a>>,
 }
 
@@ -45,6 +49,7 @@ struct Totals<'a> {
     dwell_s: f64,
     steps: usize,
     unbroken: usize,
+    ready_us: Numbers,
     #[serde(flatten)]
     spreads: Spreads,
     ports: Vec<PortTotals<'a>>,
@@ -75,6 +80,17 @@ struct Numbers {
     median: u64,
     p95: u64,
     worst: u64,
+}
+
+impl Numbers {
+    fn of(values: impl IntoIterator<Item = u64>) -> Self {
+        let spread = Spread::of(values);
+        Self {
+            median: spread.median,
+            p95: spread.p95,
+            worst: spread.worst,
+        }
+    }
 }
 
 /// Measures the night and prints it; whether something of it is not whole.
@@ -135,6 +151,7 @@ fn report<'a>(plan: &'a Plan, price: &'a Price, kinds: &[PortKind]) -> Report<'a
             dwell_s: price.dwell_us as f64 / 1e6,
             steps: price.steps.len(),
             unbroken: price.steps.iter().filter(|step| step.is_unbroken()).count(),
+            ready_us: Numbers::of(price.steps.iter().map(|step| step.ready_us)),
             spreads: spreads(price, |step, cost| step.over_ports(cost)),
             ports: ports.collect(),
         },
@@ -149,6 +166,8 @@ fn step_line<'a>(sheet: &'a Sheet, step: &'a StepPrice) -> Step<'a> {
         scene,
         unbroken: step.is_unbroken(),
         why: (!step.is_unbroken()).then(|| step.why.join("; ")),
+        ready_us: step.ready_us,
+        early_us: step.early_us,
         ports: step
             .ports
             .iter()
@@ -190,12 +209,7 @@ fn port_name(sheet: &Sheet, port: usize) -> &str {
 /// The spreads of all costs, each read from a step by `read`.
 fn spreads(price: &Price, read: impl Fn(&StepPrice, fn(&PortPrice) -> Cost) -> Cost) -> Spreads {
     let spread = |cost: fn(&PortPrice) -> Cost, part: fn(Cost) -> u64| {
-        let spread = Spread::of(price.steps.iter().map(|step| part(read(step, cost))));
-        Numbers {
-            median: spread.median,
-            p95: spread.p95,
-            worst: spread.worst,
-        }
+        Numbers::of(price.steps.iter().map(|step| part(read(step, cost))))
     };
     Spreads {
         press_bytes: spread(|port| port.press, |cost| cost.bytes),
@@ -215,7 +229,8 @@ fn print(sheet: &Sheet, price: &Price, report: &Report<'_>, out: &mut dyn Write)
     say(out, &format!("{}: {}", sheet.show, sheet.night))?;
     writeln!(
         out,
-        "Each position is taken to be played for {} s. Bytes of all ports; time of the slowest.\n",
+        "Each position is taken to be played for {} s. Bytes of all ports; time of the slowest.\n\
+         line: how long the bytes of the press take. ready: how long after it the scene can be played in full.\n",
         report.totals.dwell_s
     )?;
     let wide =
@@ -224,8 +239,8 @@ fn print(sheet: &Sheet, price: &Price, report: &Report<'_>, out: &mut dyn Write)
     let place_width = wide(&|step| place(step).chars().count()).clamp(5, 36);
     writeln!(
         out,
-        "{:call_width$}  {:place_width$}  {:>5} {:>8}  {:>6}  {:>8}  {:>6}  {:>5}",
-        "call", "scene", "press", "ms", "primed", "unprimed", "full", "slots"
+        "{:call_width$}  {:place_width$}  {:>5} {:>8} {:>8}  {:>6}  {:>8}  {:>6}  {:>5}",
+        "call", "scene", "press", "line, ms", "ready", "primed", "unprimed", "full", "slots"
     )?;
     let longest = price
         .steps
@@ -242,15 +257,24 @@ fn print(sheet: &Sheet, price: &Price, report: &Report<'_>, out: &mut dyn Write)
         let place: String = place(line).chars().take(place_width).collect();
         writeln!(
             out,
-            "{:call_width$}  {place:place_width$}  {:>5} {:>8.2}  {primed:>6}  {unprimed:>8}  {full:>6}  {slots:>5}  {}{}",
+            "{:call_width$}  {place:place_width$}  {:>5} {:>8.2} {:>8.2}  {primed:>6}  {unprimed:>8}  {full:>6}  {slots:>5}  {}{}",
             clean(line.call),
             press.bytes,
             press.us as f64 / 1e3,
+            step.ready_us as f64 / 1e3,
             bar(press.bytes, primed, full, longest),
             if step.is_unbroken() { "" } else { " broken" },
         )?;
         for why in &step.why {
             say(out, &format!("{:call_width$}  ! {why}", ""))?;
+        }
+        if step.early_us > 0 {
+            let ms = step.early_us as f64 / 1e3;
+            writeln!(
+                out,
+                "{:call_width$}  ~ a note played with the press may sound {ms:.2} ms before its patch has loaded",
+                ""
+            )?;
         }
     }
     print_totals(report, out)

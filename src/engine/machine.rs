@@ -39,8 +39,6 @@ pub(super) struct Call<'a> {
     pub(super) telling: Urgency,
     /// Messages handed out so far.
     pub(super) handed_out: u64,
-    /// Set while messages are counted and not sent: how many bytes so far.
-    pub(super) dry_bytes: Option<u64>,
     /// Set while what is sent follows from what is played: it may come back as an echo.
     pub(super) is_played: bool,
 }
@@ -54,7 +52,6 @@ impl<'a> Call<'a> {
             out,
             telling: Urgency::Changeover,
             handed_out: 0,
-            dry_bytes: None,
             is_played: false,
         }
     }
@@ -167,6 +164,80 @@ impl Machine {
         let is_in_book = at.index() < book.positions.len();
         machine.stand_at(book, if is_in_book { at } else { PositionId(0) });
         machine
+    }
+
+    /// Becomes the same as another machine for the same rig, in the memory that it has: no
+    /// table of theirs ever grows past what `new` has made, so nothing is allocated.
+    pub(super) fn copy_from(&mut self, other: &Self) {
+        // By name, so that no part can be left out.
+        let Self {
+            now_us,
+            position,
+            page,
+            is_muted,
+            sends_cues,
+            master,
+            controllers,
+            slots,
+            outputs,
+            in_present,
+            presses,
+            notes,
+            cue_notes,
+            held_back,
+            seats,
+            counters,
+            swallowed,
+            panic_us,
+            step_us,
+            pedal_step_us,
+            movements,
+            sources,
+            touches,
+            routes,
+            route_moves,
+            move_turn,
+            set_ups,
+            echo,
+            route_tails,
+            priming,
+            stretch,
+            rescue,
+            wiring,
+        } = other;
+        self.now_us = *now_us;
+        self.position = *position;
+        self.page = *page;
+        self.is_muted = *is_muted;
+        self.sends_cues = *sends_cues;
+        self.master = *master;
+        self.controllers.clone_from(controllers);
+        self.slots.clone_from(slots);
+        self.outputs.clone_from(outputs);
+        self.in_present.clone_from(in_present);
+        self.presses.clone_from(presses);
+        self.notes.clone_from(notes);
+        self.cue_notes = *cue_notes;
+        self.held_back.clone_from(held_back);
+        self.seats = *seats;
+        self.counters = *counters;
+        self.swallowed = *swallowed;
+        self.panic_us = *panic_us;
+        self.step_us = *step_us;
+        self.pedal_step_us = *pedal_step_us;
+        self.movements = *movements;
+        self.sources.clone_from(sources);
+        self.touches.clone_from(touches);
+        self.routes = *routes;
+        self.route_moves = *route_moves;
+        self.move_turn = *move_turn;
+        self.set_ups = *set_ups;
+        self.echo.clone_from(echo);
+        self.route_tails = *route_tails;
+        self.priming.clone_from(priming);
+        self.stretch = *stretch;
+        self.rescue = *rescue;
+        self.wiring = *wiring;
     }
 
     /// Takes one input, and does what is due before and after it.

@@ -71,6 +71,7 @@ mod tests;
 use std::sync::Arc;
 
 use self::checkpoint::{Checkpoint, CheckpointError};
+use self::foresight::Foresight;
 use self::input::{Input, Outbox};
 use self::machine::{Call, Machine};
 use self::promptbook::{PositionId, Promptbook};
@@ -84,6 +85,8 @@ use self::view::View;
 pub struct Engine {
     book: Arc<Promptbook>,
     machine: Machine,
+    /// Where the next step is tried out.
+    foresight: Foresight,
     /// Counts the books that were taken.
     edition: u32,
 }
@@ -98,6 +101,7 @@ impl Engine {
         let book = book.into();
         let machine = Machine::new(&book, at);
         Self {
+            foresight: Foresight::new(&book, at),
             book,
             machine,
             edition: 0,
@@ -110,6 +114,9 @@ impl Engine {
         let now_us = now_us.max(self.machine.now_us);
         let mut call = Call::new(&self.book, now_us, out);
         self.machine.handle(&mut call, input);
+        if self.machine.priming.take_price_due() {
+            self.machine.priming.next = self.foresight.price(&self.book, &self.machine);
+        }
     }
 
     /// When `handle` should be called with `Input::Tick` if nothing comes before.

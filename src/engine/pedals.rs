@@ -217,11 +217,10 @@ impl Machine {
             let value = Value7::clamped(i32::from(value));
             self.send_control(call, slot, urgency, number, value);
         }
-        if call.dry_bytes.is_none()
-            && let Some(late) = self
-                .slots
-                .get_mut(slot.index())
-                .and_then(|state| state.comes_up_late.get_mut(pedal))
+        if let Some(late) = self
+            .slots
+            .get_mut(slot.index())
+            .and_then(|state| state.comes_up_late.get_mut(pedal))
         {
             let may_hold = *late || is_told;
             if is_loading {
@@ -236,7 +235,7 @@ impl Machine {
         match (was_down, is_down) {
             (false, true) if pedal == SOSTENUTO => self.latch(slot),
             // Told late, it holds what is down by now.
-            (true, true) if pedal == SOSTENUTO && is_late_edge && call.dry_bytes.is_none() => {
+            (true, true) if pedal == SOSTENUTO && is_late_edge => {
                 self.latch(slot);
             }
             (true, false) => {

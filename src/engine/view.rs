@@ -197,6 +197,13 @@ pub struct NextView {
     pub sounds: u8,
     /// Those for which nothing is left to send.
     pub ready: u8,
+    /// How long after the press the scene can be played in full, in microseconds: until the
+    /// last byte has left its line, and the last patch that the press changes has loaded.
+    pub ready_us: u32,
+    /// How long before its patch has loaded a note may sound that is played with the press,
+    /// in microseconds: 0 if none does. A receiver's manners say whether notes are held back
+    /// for a patch, at most 30 ms, or sent at once.
+    pub early_us: u32,
     /// Output ports, as many as the promptbook has.
     pub ports: [PressView; MAX_PORTS],
 }

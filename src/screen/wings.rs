@@ -150,7 +150,10 @@ impl Columns {
         }
         left.extend(plain(remarks(model, look)));
         left.extend(plain(
-            next_step(model, look, area.width).into_iter().collect(),
+            next_step(model, look, area.width)
+                .into_iter()
+                .chain(ready_after(model, look))
+                .collect(),
         ));
         if !is_wide {
             left.extend(notes(model, look));
@@ -332,6 +335,26 @@ fn next_step(model: &ScreenModel, look: &Look, columns: u16) -> Option<Line> {
     }
     Some(vec![
         (2, "next".to_owned(), look.faint()),
+        (15, words, look.base()),
+    ])
+}
+
+/// How long after a press the next scene can be played in full, if not at once, and whether a
+/// note that comes with it is held back long enough.
+fn ready_after(model: &ScreenModel, look: &Look) -> Option<Line> {
+    let next = &model.view.next;
+    next.position.filter(|_| next.ready_us > 0)?;
+    let ms = |us: u32| f64::from(us) / 1e3;
+    let mut words = format!("{:.1} ms", ms(next.ready_us));
+    if next.early_us > 0 {
+        let early = format!(
+            "; a first note sounds {:.1} ms before its patch",
+            ms(next.early_us)
+        );
+        words.push_str(&early);
+    }
+    Some(vec![
+        (2, "ready after".to_owned(), look.faint()),
         (15, words, look.base()),
     ])
 }

@@ -250,7 +250,9 @@ fn the_plan_of_a_night_is_priced_as_json_and_as_text() {
     for step in steps {
         assert_eq!(
             keys(step),
-            ["call", "ports", "scene", "song", "unbroken", "why"]
+            [
+                "call", "early_us", "ports", "ready_us", "scene", "song", "unbroken", "why"
+            ]
         );
         assert_eq!(
             step["unbroken"].as_bool().unwrap(),
@@ -272,6 +274,11 @@ fn the_plan_of_a_night_is_priced_as_json_and_as_text() {
             ];
             assert_eq!(keys(port), names);
         }
+        // A scene is not ready before its slowest line is.
+        let line_us = ports.iter().map(|port| port["press_us"].as_u64().unwrap());
+        let (ready_us, line_us) = (step["ready_us"].as_u64().unwrap(), line_us.max().unwrap());
+        assert!(ready_us >= line_us, "{step}");
+        assert!(step["early_us"].as_u64().unwrap() <= ready_us, "{step}");
         let bytes = ports
             .iter()
             .map(|port| port["press_bytes"].as_u64().unwrap());
@@ -279,6 +286,10 @@ fn the_plan_of_a_night_is_priced_as_json_and_as_text() {
     }
     assert_eq!(report["totals"]["press_bytes"]["worst"], worst);
     assert_eq!(report["totals"]["dwell_s"], 10.0);
+    // By hand: a program change of 2 bytes (320 us each, MIDI 1.0) to a unit that the rig says
+    // takes 60 ms to load.
+    let bridge = steps.iter().find(|step| step["call"] == "1.6").unwrap();
+    assert_eq!(bridge["ready_us"], 2 * 320 + 60_000);
 
     let output = run(home.path(), &args);
     assert_eq!(status(&output), 0);

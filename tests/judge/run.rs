@@ -212,6 +212,9 @@ impl<'a> Player<'a> {
             }
             self.was_cut[port] |= has_refused;
         }
+        let stage = &self.stage;
+        self.oracle
+            .set_limits(self.now_us, |port| stage.free_us(port));
         for model in &mut self.stage.models {
             model.advance(self.now_us);
         }
@@ -290,7 +293,7 @@ impl<'a> Player<'a> {
         {
             return Some(why);
         }
-        if violation.fault == Fault::Stuck
+        if matches!(violation.fault, Fault::Stuck | Fault::LateEnd { .. })
             && let Some(why) = violation.expect.and_then(|id| self.oracle.is_claimed(id))
         {
             return Some(why);
@@ -359,9 +362,14 @@ impl<'a> Player<'a> {
         match violation.fault {
             Fault::Stuck if sustained(violation) => Rule::Pedal,
             Fault::LetGo(Released::PedalUp) => Rule::Pedal,
-            Fault::Stuck | Fault::LetGo(_) | Fault::Missing | Fault::Unasked => Rule::Owner,
+            Fault::Stuck
+            | Fault::LetGo(_)
+            | Fault::Missing
+            | Fault::Unasked
+            | Fault::LateEnd { .. } => Rule::Owner,
             Fault::BrokenBytes => Rule::Whole,
             Fault::EventsLost => Rule::Bounded,
+            Fault::Late { .. } => Rule::Surprise,
             _ => Rule::Seam,
         }
     }

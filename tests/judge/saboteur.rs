@@ -4,6 +4,7 @@
 //! engine with a certain mistake would do.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use segue::engine::input::{Command, Input, Output, Payload, Urgency};
@@ -64,10 +65,15 @@ pub(crate) enum Mistake {
     TransposeBend,
     FingerAfterNote,
     ForgetNextFinger,
+    LateNoteOn,
+    LateNoteOff,
+    HeldBackTooLong,
+    NeverHeldBack,
+    OtherCurve,
 }
 
 impl Mistake {
-    pub(crate) const ALL: [Self; 49] = [
+    pub(crate) const ALL: [Self; 54] = [
         Self::ForgetPedalUp,
         Self::ForgetSostenutoUp,
         Self::PedalToNewSounds,
@@ -117,6 +123,11 @@ impl Mistake {
         Self::TransposeBend,
         Self::FingerAfterNote,
         Self::ForgetNextFinger,
+        Self::LateNoteOn,
+        Self::LateNoteOff,
+        Self::HeldBackTooLong,
+        Self::NeverHeldBack,
+        Self::OtherCurve,
     ];
 
     /// Those that only fingers on an MPE surface show.
@@ -140,7 +151,16 @@ pub(crate) struct Saboteur {
     has_lost_output: bool,
     /// Slots that were told something ahead since the position changed last.
     primed: BTreeSet<(u8, Channel)>,
+    now_us: u64,
+    /// What is handed out too late, and when.
+    delayed: Vec<(u64, Output)>,
 }
+
+/// How late a late note is. It is long enough to be heard, and shorter than any other bound
+/// that the judge has.
+const LATE_US: u64 = 50_000;
+/// What 300 ms are longer than the 30 ms that a note waits for its patch at most.
+const TOO_LONG_US: u64 = 270_000;
 
 static RUNS: AtomicU64 = AtomicU64::new(0);
 
@@ -150,6 +170,53 @@ impl Saboteur {
             mistake,
             run: RUNS.fetch_add(1, Ordering::Relaxed),
             ..Self::default()
+        }
+    }
+
+    /// The promptbook that the engine gets: one that was made wrongly.
+    pub(crate) fn bend_book(&self, book: &Arc<Promptbook>) -> Arc<Promptbook> {
+        let mut bent = Arc::clone(book);
+        match self.mistake {
+            Some(Mistake::NeverHeldBack) => {
+                for receiver in &mut Arc::make_mut(&mut bent).receivers {
+                    receiver.manners.holds_back = false;
+                }
+            }
+            Some(Mistake::OtherCurve) => {
+                let bent = Arc::make_mut(&mut bent);
+                let count = bent.curves.len() as u16;
+                for zone in &mut bent.zones {
+                    zone.curve = (zone.curve + 1) % count;
+                }
+            }
+            _ => {}
+        }
+        bent
+    }
+
+    /// When something that was delayed is due.
+    pub(crate) fn due_us(&self) -> Option<u64> {
+        self.delayed.iter().map(|(us, _)| *us).min()
+    }
+
+    /// What was delayed until now.
+    pub(crate) fn take_due(&mut self, now_us: u64) -> Vec<Output> {
+        self.now_us = now_us;
+        let is_due = |(us, _): &mut (u64, Output)| *us <= now_us;
+        let due = self.delayed.extract_if(.., is_due);
+        due.map(|(_, output)| output).collect()
+    }
+
+    /// How late a message is handed out.
+    fn delay_us(&mut self, mistake: Mistake, input: Input, message: Message) -> Option<u64> {
+        match (mistake, message) {
+            (Mistake::LateNoteOn, Message::NoteOn(..)) => self.every(3).then_some(LATE_US),
+            (Mistake::LateNoteOff, Message::NoteOff(..)) => self.every(3).then_some(LATE_US),
+            // What was held back is handed out in a call of its own.
+            (Mistake::HeldBackTooLong, Message::NoteOn(..)) => {
+                (input == Input::Tick).then_some(TOO_LONG_US)
+            }
+            _ => None,
         }
     }
 
@@ -171,11 +238,12 @@ impl Saboteur {
     /// What the wires get.
     pub(crate) fn bend_outputs(
         &mut self,
-        input: Input,
+        (now_us, input): (u64, Input),
         outputs: &[Output],
         book: &Promptbook,
         bent: &mut Vec<Output>,
     ) {
+        self.now_us = now_us;
         let Some(mistake) = self.mistake else {
             bent.extend_from_slice(outputs);
             return;
@@ -260,6 +328,10 @@ impl Saboteur {
             bent.push(output);
             return;
         };
+        if let Some(late_us) = self.delay_us(mistake, input, message) {
+            self.delayed.push((self.now_us + late_us, output));
+            return;
+        }
         let is_changeover = output.urgency == Urgency::Changeover;
         let is_primed = output.urgency == Urgency::Prime;
         let was_primed = output

@@ -525,6 +525,8 @@ fn next() -> NextView {
         position: Some(PositionId(9)),
         sounds: 4,
         ready: 3,
+        ready_us: 105_000,
+        early_us: 75_000,
         ports,
     }
 }

@@ -8,8 +8,8 @@ use segue::sim::{Change, Expect, ExpectId, Holder, Restrike, Wanted};
 
 use super::sounds::sent_for;
 use super::{
-    BEND, CENTRE, Due, Excuse, FINGERS, Ghost, HOLD, Note, Oracle, PEDALS, PORT_US, PRESSURE,
-    SOSTENUTO, SourceName, forbid_later, release_us,
+    Awaited, BEND, CENTRE, Due, Excuse, FINGERS, Ghost, HOLD, Note, Oracle, PEDALS, PORT_US,
+    PRESSURE, SOSTENUTO, SourceName, forbid_later, release_us,
 };
 use crate::world::SLIDE;
 
@@ -87,6 +87,12 @@ impl<'a> Oracle<'a> {
             self.cover(id, Excuse::TooFewSlots);
         }
         self.pay(now_us, at);
+        self.awaited.push(Awaited {
+            id,
+            receiver: zone.receiver,
+            due_us: now_us + self.held_back_us(now_us, at),
+            is_end: false,
+        });
         if self.is_doubtful(now_us, at) {
             self.excuse(id, Excuse::Flooded);
         }
@@ -216,7 +222,12 @@ impl<'a> Oracle<'a> {
 
     /// Forgets the notes that nothing holds; their rings begin.
     pub(super) fn settle(&mut self, now_us: u64) {
+        let gone = self.notes.iter().filter(|note| !note.is_held());
+        let gone: Vec<Note> = gone.cloned().collect();
         self.end(now_us, |note| !note.is_held());
+        for note in gone {
+            self.await_end(now_us, &note);
+        }
     }
 
     pub(super) fn end(&mut self, now_us: u64, is_meant: impl Fn(&Note) -> bool) {
