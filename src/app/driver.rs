@@ -18,7 +18,7 @@ use super::recorder::Taken;
 use super::replanning::{Answer, Ask};
 use crate::engine::Engine;
 use crate::engine::checkpoint::Checkpoint;
-use crate::engine::input::{Command, Input, Outbox};
+use crate::engine::input::{Command, Input, Origin, Outbox};
 use crate::engine::limits::{MAX_PORTS, MAX_RECEIVERS};
 use crate::engine::promptbook::{Action, InPort, OutPort, PositionId, Promptbook};
 use crate::engine::view::{Presence, View};
@@ -30,6 +30,9 @@ use crate::replay;
 /// Commands from the screen that may wait for the playing thread. When full, one more is
 /// refused and the screen says so.
 pub(super) const COMMAND_LIMIT: usize = 256;
+
+/// A command, with the edition of the night that it was asked of, and what asked for it.
+pub(super) type Asked = (u32, Command, Origin);
 
 /// What the playing thread works with.
 pub(super) struct Driver {
@@ -58,8 +61,8 @@ pub(super) struct Desk {
 
 /// The playing thread's ends of what it shares with the others.
 pub(super) struct Ends {
-    /// What the screen asks for, each with the edition of the night that it was asked of.
-    pub(super) commands: rtrb::Consumer<(u32, Command)>,
+    /// What the screen asks for.
+    pub(super) commands: rtrb::Consumer<Asked>,
     /// What whoever plans the night anew asks for.
     pub(super) asks: rtrb::Consumer<Ask>,
     /// And is answered.
@@ -282,7 +285,7 @@ impl Desk {
         while let Ok(ask) = self.ends.asks.pop() {
             self.answer(ask);
         }
-        while let Ok((edition, command)) = self.ends.commands.pop() {
+        while let Ok((edition, command, origin)) = self.ends.commands.pop() {
             if edition != self.view.edition && matches!(command, Command::Jump(_)) {
                 // Its position was counted in a night that is played no more.
                 self.report(Event::JumpTooLate);
@@ -291,7 +294,7 @@ impl Desk {
             {
                 self.take_up();
             } else {
-                self.handle(Input::Command(command));
+                self.handle(Input::Asked(command, origin));
             }
         }
         let now_us = self.clock.now_us();
@@ -338,6 +341,7 @@ impl Desk {
         if catch_unwind(AssertUnwindSafe(|| engine.handle(now_us, input, outbox))).is_err() {
             self.rebuild(now_us);
         }
+        self.record_key(now_us);
         self.send();
         self.look();
         self.checkpoint = self.engine.checkpoint();
@@ -476,7 +480,7 @@ mod tests {
     struct Bench {
         desk: Desk,
         map: PortMap,
-        commands: rtrb::Producer<(u32, Command)>,
+        commands: rtrb::Producer<Asked>,
         asks: rtrb::Producer<Ask>,
         answers: rtrb::Consumer<Answer>,
         plan: Plan,
@@ -544,7 +548,10 @@ mod tests {
         assert!(lost > 0 && lost == told);
         bench.desk.take(Incoming::OutReady(first));
         assert_eq!(bench.seen(Presence::Waiting), (count, lost));
-        bench.commands.push((0, Command::Step)).unwrap();
+        bench
+            .commands
+            .push((0, Command::Step, Origin::Screen))
+            .unwrap();
         assert_eq!(bench.seen(Presence::Absent), (0, 0));
         assert_eq!(bench.seen(Presence::Waiting), (0, 0));
         assert_eq!(bench.desk.view.position, PositionId(0));
@@ -560,7 +567,7 @@ mod tests {
         let second_song = bench.plan.promptbook.songs[1].positions.start;
         bench
             .commands
-            .push((0, Command::Jump(PositionId(second_song))))
+            .push((0, Command::Jump(PositionId(second_song)), Origin::Screen))
             .unwrap();
         bench.desk.waiting = None;
         bench.asks.push(Ask::Look(Box::default())).unwrap();
@@ -590,7 +597,7 @@ mod tests {
         // A jump that was counted in the old night is not taken.
         bench
             .commands
-            .push((0, Command::Jump(PositionId(2))))
+            .push((0, Command::Jump(PositionId(2)), Origin::Screen))
             .unwrap();
         bench.desk.turn();
         let Ok(Answer::Taken(swap)) = bench.answers.pop() else {
@@ -605,11 +612,15 @@ mod tests {
             .collect();
         let edition = Event::Edition {
             edition: 1,
+            from: second_song,
             position: 0,
             page: 0,
         };
         assert_eq!(told, [edition, Event::JumpTooLate]);
-        bench.commands.push((1, Command::Step)).unwrap();
+        bench
+            .commands
+            .push((1, Command::Step, Origin::Screen))
+            .unwrap();
         bench.desk.turn();
         assert_eq!(bench.views.read().position, PositionId(1));
     }

@@ -19,7 +19,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 
 use super::along::Along;
-use super::driver::{COMMAND_LIMIT, Desk, Driver, Ends, Realtime, Shared};
+use super::driver::{Asked, COMMAND_LIMIT, Desk, Driver, Ends, Realtime, Shared};
 use super::editions::Editions;
 use super::journal::Steps;
 use super::learning::{self, Learning};
@@ -30,7 +30,7 @@ use super::recorder::{Recorder, TAKEN_LIMIT, Taken};
 use super::replanning::{self, Replanner};
 use super::scribe::{Ending, Scribe};
 use super::{kinds, wanted};
-use crate::engine::input::Command;
+use crate::engine::input::{Command, Origin};
 use crate::engine::promptbook::PositionId;
 use crate::engine::view::View;
 use crate::plan::Plan;
@@ -111,7 +111,7 @@ pub(super) struct Performance {
 /// Everyone's way to the playing thread: commands, and the wish to end.
 #[derive(Clone)]
 pub(super) struct Hand {
-    commands: Arc<Mutex<rtrb::Producer<(u32, Command)>>>,
+    commands: Arc<Mutex<rtrb::Producer<Asked>>>,
     edits: SyncSender<NightEdit>,
     /// The edition of the night that is on the screen.
     seen: Arc<AtomicU32>,
@@ -121,7 +121,7 @@ pub(super) struct Hand {
 
 impl Hand {
     fn new(
-        commands: rtrb::Producer<(u32, Command)>,
+        commands: rtrb::Producer<Asked>,
         edits: SyncSender<NightEdit>,
         waker: Waker,
         shared: &Arc<Shared>,
@@ -136,12 +136,12 @@ impl Hand {
     }
 
     /// Asks for something; `false` if the playing thread has too much to do already.
-    pub(super) fn ask(&self, command: Command) -> bool {
+    pub(super) fn ask(&self, command: Command, origin: Origin) -> bool {
         let is_taken = self
             .commands
             .lock()
             .unwrap_or_else(PoisonError::into_inner)
-            .push((self.seen.load(Ordering::Relaxed), command))
+            .push((self.seen.load(Ordering::Relaxed), command, origin))
             .is_ok();
         self.waker.wake();
         is_taken
@@ -335,17 +335,14 @@ fn play_along(
     }
 }
 
-type Commands = (
-    rtrb::Producer<(u32, Command)>,
-    rtrb::Consumer<(u32, Command)>,
-);
+type Commands = (rtrb::Producer<Asked>, rtrb::Consumer<Asked>);
 
 /// The queue of commands; in a rehearsal cues are held before any port is there.
 fn command_queue(is_rehearsal: bool) -> Commands {
     let (mut sender, receiver) = rtrb::RingBuffer::new(COMMAND_LIMIT);
     if is_rehearsal {
         // It is empty: there is room.
-        let _ = sender.push((0, Command::Cues(false)));
+        let _ = sender.push((0, Command::Cues(false), Origin::Program));
     }
     (sender, receiver)
 }

@@ -24,6 +24,8 @@ pub(super) struct Screens<'a> {
     heard: Heard,
     /// The position it waited at after a kill, until a step takes it up.
     is_waiting: bool,
+    /// Ports were asked for and there are none: the model rig plays instead.
+    is_silent: bool,
     /// Errors of the show: what they concern is not played.
     error_count: usize,
     /// The position at which drawing fails once; never in a release.
@@ -37,6 +39,7 @@ impl<'a> Screens<'a> {
     pub(super) fn new(
         performance: &'a mut Performance,
         is_waiting: bool,
+        is_silent: bool,
         error_count: usize,
     ) -> Self {
         Self {
@@ -44,6 +47,7 @@ impl<'a> Screens<'a> {
             told: 0,
             heard: Heard::default(),
             is_waiting,
+            is_silent,
             error_count,
             fails_at: fails_at(),
             at: 0,
@@ -142,7 +146,11 @@ impl Source for Screens<'_> {
         if self.performance.model.is_none() && !has_key_pedal {
             warnings.push(KEYBOARD_PEDALS.to_string());
         }
-        status::gather(self.performance, &mut self.heard, &view, mode, warnings)
+        let heard = &mut self.heard;
+        RigStatus {
+            is_silent: self.is_silent,
+            ..status::gather(self.performance, heard, &view, mode, warnings)
+        }
     }
 
     fn drain_log(&mut self, into: &mut Vec<LogLine>) {

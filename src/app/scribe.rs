@@ -125,11 +125,14 @@ impl Scribe {
             let (level, mut words) = notice::words(&notice.event, &self.sheet);
             if let Event::Edition {
                 edition,
+                from,
                 position,
                 page,
             } = notice.event
             {
-                (self.sheet, words) = self.editions.edition(edition);
+                let (sheet, changed) = self.editions.edition(edition);
+                let old = std::mem::replace(&mut self.sheet, sheet);
+                words = notice::edition_words(changed, (&old, from), (&self.sheet, position));
                 self.write_journal(notice.at_us, position, page);
             }
             self.say(notice.at_us, level, &words);

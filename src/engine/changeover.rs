@@ -13,7 +13,7 @@ use super::promptbook::{
 };
 use super::seats::{Coming, Seat, Seats};
 use super::slots::{Owed, bit};
-use super::view::Swallowed;
+use super::view::{Move, MoveKind, Swallowed};
 use crate::midi::Value14;
 
 /// How a position is come to: it decides on cues (invariant 9).
@@ -38,23 +38,33 @@ impl Machine {
     /// To the next position.
     pub(super) fn step(&mut self, call: &mut Call<'_>) {
         let (next, is_round) = self.next_position();
-        let arrival = if is_round {
-            Arrival::Back
+        let (kind, arrival) = if is_round {
+            (MoveKind::Loop, Arrival::Back)
         } else {
-            Arrival::Step
+            (MoveKind::Step, Arrival::Step)
         };
-        self.go(call, next, arrival, Swallowed::AtEnd);
+        self.go(call, next, (kind, arrival), Swallowed::AtEnd);
     }
 
     /// To the position before.
     pub(super) fn back(&mut self, call: &mut Call<'_>) {
         let before = self.position.0.checked_sub(1).map(PositionId);
-        self.go(call, before, Arrival::Back, Swallowed::AtStart);
+        self.go(
+            call,
+            before,
+            (MoveKind::Back, Arrival::Back),
+            Swallowed::AtStart,
+        );
     }
 
     /// To any position.
     pub(super) fn jump(&mut self, call: &mut Call<'_>, to: PositionId) {
-        self.go(call, Some(to), Arrival::Jump, Swallowed::AtEnd);
+        self.go(
+            call,
+            Some(to),
+            (MoveKind::Jump, Arrival::Jump),
+            Swallowed::AtEnd,
+        );
     }
 
     /// To the first position of the next song that has one.
@@ -65,7 +75,7 @@ impl Machine {
             later.iter().find(|song| song.positions.len > 0)
         });
         let to = to.map(|song| PositionId(song.positions.start));
-        self.go(call, to, Arrival::Jump, Swallowed::AtEnd);
+        self.go(call, to, (MoveKind::Jump, Arrival::Jump), Swallowed::AtEnd);
     }
 
     /// To the first position of this song, or of the song before if it is there already.
@@ -80,14 +90,19 @@ impl Machine {
             let before = earlier.iter().rev().find(|song| song.positions.len > 0)?;
             Some(PositionId(before.positions.start))
         });
-        self.go(call, to, Arrival::Back, Swallowed::AtStart);
+        self.go(
+            call,
+            to,
+            (MoveKind::Jump, Arrival::Back),
+            Swallowed::AtStart,
+        );
     }
 
     fn go(
         &mut self,
         call: &mut Call<'_>,
         to: Option<PositionId>,
-        arrival: Arrival,
+        (kind, arrival): (MoveKind, Arrival),
         refusal: Swallowed,
     ) {
         let book = call.book;
@@ -98,6 +113,8 @@ impl Machine {
         };
         self.counters.steps = self.counters.steps.saturating_add(1);
         self.step_us = Some(call.now_us);
+        let origin = call.origin;
+        self.moved = Some(Move { kind, origin });
         self.abandon_priming(call.now_us);
         self.change_scene(call, to, place);
         self.tell_pages(call);

@@ -117,6 +117,12 @@ impl Engine {
         self.machine.next_deadline()
     }
 
+    /// How many moves there were, and the last one.
+    #[must_use]
+    pub const fn moved(&self) -> (u64, Option<view::Move>) {
+        (self.machine.counters.steps, self.machine.moved)
+    }
+
     /// Fills `view` with what a screen needs.
     pub fn view(&self, view: &mut View) {
         view.edition = self.edition;

@@ -22,10 +22,11 @@ pub mod terminal;
 #[cfg(test)]
 mod tests;
 pub mod tonight;
+mod twice;
 mod wings;
 
 pub use desk::{Desk, Reply, Wish};
-pub use keys::Keys;
+pub use keys::{Keys, UiKey};
 pub use run::{Sink, Source, UiExit, run};
 pub use terminal::{TerminalGuard, install_panic_hook, is_terminal};
 pub use tonight::NightEdit;

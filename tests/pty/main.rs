@@ -19,3 +19,4 @@ mod mouse;
 mod playing;
 mod sizes;
 mod stalls;
+mod stray;

@@ -6,9 +6,9 @@ use super::super::notice::Event;
 use super::super::recorder::Taken;
 use super::Desk;
 use super::rescue::settings;
-use crate::engine::input::{Input, Payload};
+use crate::engine::input::{Command, Input, Origin, Payload};
 use crate::engine::promptbook::InPort;
-use crate::engine::view::SlotView;
+use crate::engine::view::{MoveKind, SlotView};
 use crate::midi::{Channel, Message, Program, Value7, cc};
 
 impl Desk {
@@ -31,9 +31,34 @@ impl Desk {
             self.begin_recording(at_us);
         }
         self.is_recording &= is_on;
-        if is_on && matches!(input, Input::Midi(..) | Input::Command(_)) {
-            self.hand_over(Taken::In(at_us, input));
+        if !is_on {
+            return;
         }
+        match input {
+            // A key that steps may be swallowed, or wait: `record_key`.
+            Input::Asked(Command::Step | Command::Back, Origin::Key(_)) => {}
+            Input::Asked(command, _) => {
+                self.hand_over(Taken::In(at_us, Input::Command(command)));
+            }
+            Input::Midi(..) | Input::Command(_) => self.hand_over(Taken::In(at_us, input)),
+            _ => {}
+        }
+    }
+
+    /// A step by a key, when the engine has taken it and before what it sends is handed over.
+    pub(super) fn record_key(&mut self, at_us: u64) {
+        let (count, moved) = self.engine.moved();
+        if !self.is_recording || count == self.view.counters.steps {
+            return;
+        }
+        let by_key = moved.filter(|moved| matches!(moved.origin, Origin::Key(_)));
+        let command = match by_key.map(|moved| moved.kind) {
+            Some(MoveKind::Step | MoveKind::Loop) => Command::Step,
+            Some(MoveKind::Back) => Command::Back,
+            // Handed over as it came.
+            Some(MoveKind::Jump) | None => return,
+        };
+        self.hand_over(Taken::In(at_us, Input::Command(command)));
     }
 
     /// Where the show is, what the technician has set, and what the slots hold: what a replay
