@@ -29,11 +29,11 @@ use crate::show::model::{Night, Show};
 use crate::store::{self, EventLog};
 use crate::ui::{self, UiExit};
 
-/// Plays a show from its folder.
+/// Plays a show from its folder; whether it was not played, as nobody would have heard it.
 ///
 /// # Errors
 /// If the show cannot be played, in words.
-pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> {
+pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<bool, String> {
     let files = load::folder(&args.show, args.rig.as_deref(), err)?;
     let prepared = prepare(
         &files,
@@ -42,7 +42,7 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
         err,
     )?;
     let Some((way, is_silent)) = way(args.model, args.midi, args.headless, err)? else {
-        return Err(NOT_PLAYED.into());
+        return Ok(true);
     };
     let along = args
         .recording
@@ -92,24 +92,25 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
             let _ = writeln!(err, "warning: {left_out} messages sent were not kept");
         }
     }
-    ended
+    ended.map(|()| false)
 }
 
-/// Walks through every sound of a show's rig; asks first.
+/// Walks through every sound of a show's rig; asks first. Whether it was not played, as
+/// nobody would have heard it.
 ///
 /// # Errors
 /// If it cannot be played, in words.
-pub(super) fn line_check(args: &cli::LineCheck, err: &mut dyn Write) -> Result<(), String> {
+pub(super) fn line_check(args: &cli::LineCheck, err: &mut dyn Write) -> Result<bool, String> {
     let files = load::folder(&args.show, None, err)?;
     let loaded = load::show(&files, &load::name_of(&args.show));
     let show = lining::show(&loaded.show, args.manners);
     let night = load::night(&show, None)?.clone();
     let plan = plan::compile(&show, &night).map_err(|error| error.to_string())?;
     let Some((way, is_silent)) = way(args.model, args.midi, false, err)? else {
-        return Err(NOT_PLAYED.into());
+        return Ok(true);
     };
     if way != Way::Model && !lining::ask(args, err)? {
-        return Ok(());
+        return Ok(false);
     }
     let sheet = plan.sheet.clone();
     let start = Start {
@@ -133,7 +134,7 @@ pub(super) fn line_check(args: &cli::LineCheck, err: &mut dyn Write) -> Result<(
     let _ = write!(err, "{report}");
     let path = lining::save(&report)?;
     let _ = writeln!(err, "saved to {path}");
-    Ok(())
+    Ok(false)
 }
 
 /// Opens the demo show on the model rig; without a terminal, plays a stretch of it.
@@ -189,7 +190,8 @@ fn way(
     };
     let words = format!("no MIDI here, so nothing would sound: {error}");
     if is_headless || !ui::is_terminal() {
-        return Err(format!("{words}; --model plays on model instruments"));
+        let _ = writeln!(err, "segue: {words}; --model plays on model instruments");
+        return Ok(None);
     }
     let question = format!(
         "{words}\n\
@@ -204,12 +206,12 @@ fn way(
         .lock()
         .read_line(&mut answer)
         .map_err(|error| format!("standard input: {error}"))?;
-    let is_yes = answer.trim().eq_ignore_ascii_case("yes");
-    Ok(is_yes.then_some((Way::Model, true)))
+    if answer.trim().eq_ignore_ascii_case("yes") {
+        return Ok(Some((Way::Model, true)));
+    }
+    let _ = writeln!(err, "not played");
+    Ok(None)
 }
-
-/// What is said to who did not want a show that nobody hears.
-const NOT_PLAYED: &str = "not played, as there is no MIDI";
 
 /// A show that can be played.
 struct Prepared {

@@ -52,10 +52,7 @@ fn one_stray_key_silences_nothing_on_the_stage() {
         desk.press("\x1b");
         desk.see_no(asked);
         assert!(!desk.screen(|screen| screen.contents().contains(done)));
-        desk.press(key);
-        desk.see(&[asked]);
-        desk.press(key);
-        desk.see(&[done]);
+        desk.insist(key, |screen| screen.contains(done));
     }
 }
 
@@ -65,17 +62,19 @@ fn locked_keys_do_nothing_but_panic_and_unlock() {
     let mut desk = demo(&home);
     desk.press("K");
     desk.see(&["K again: lock these keys"]);
-    desk.press("K");
-    desk.see(&["KEYS LOCKED"]);
+    desk.rest();
+    desk.insist("K", |screen| screen.contains("KEYS LOCKED"));
     desk.press(" ");
     desk.see(&["these keys are locked"]);
     desk.press("2q");
     desk.press("!");
     desk.see(&["PANIC", "NOW  1.1  intro"]);
+    // The words of a panic stand in the row of the lock for a while.
+    desk.see(&["KEYS LOCKED"]);
     desk.press("K");
     desk.see(&["K again: free these keys"]);
-    desk.press("K");
-    desk.see_no("KEYS LOCKED");
+    desk.rest();
+    desk.insist("K", |screen| !screen.contains("KEYS LOCKED"));
     desk.press(" ");
     desk.see(&["NOW  1.2  verse"]);
 }
@@ -101,4 +100,36 @@ fn another_filter_of_the_log_does_not_begin_with_the_old_one() {
     desk.see(&["log lines with: _"]);
     desk.press("\x1b[A");
     desk.see(&["log lines with: ready_"]);
+}
+
+/// What a program says that finds no sequencer; elsewhere there is nothing to see.
+fn has_midi(home: &Home) -> bool {
+    let mut desk = start(home, &["ports"], &[]);
+    desk.end() == 0
+}
+
+/// The demo as it is played, on ports.
+const DEMO_ON_PORTS: [&str; 4] = [DEMO_SHOW[0], DEMO_SHOW[1], DEMO_SHOW[2], DEMO_SHOW[3]];
+
+#[test]
+fn without_midi_a_show_asks_before_it_opens_and_says_that_nothing_sounds() {
+    let home = Home::new();
+    if has_midi(&home) {
+        return;
+    }
+    let mut desk = start(&home, &DEMO_ON_PORTS, &[]);
+    desk.see(&["no MIDI here", "NO SOUND", "Type yes"]);
+    assert!(!desk.screen(vt100::Screen::alternate_screen));
+    desk.press("\r");
+    assert_eq!(desk.end(), 1, "it does not go on by itself");
+    desk.see(&["not played"]);
+
+    let mut desk = start(&home, &DEMO_ON_PORTS, &[]);
+    desk.see(&["Type yes"]);
+    desk.press("yes\r");
+    desk.see(&["NOW  1.1  intro", "NO SOUND: there is no MIDI here"]);
+    desk.press(" ");
+    desk.see(&["NOW  1.2  verse", "NO SOUND"]);
+    desk.press("2");
+    desk.see(&["WINGS", "NO SOUND"]);
 }
