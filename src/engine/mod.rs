@@ -61,6 +61,7 @@ mod silence;
 mod slots;
 mod sources;
 mod spare;
+mod steps;
 mod touch;
 mod voicing;
 

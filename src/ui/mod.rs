@@ -16,6 +16,7 @@ pub mod notes;
 mod prompts;
 mod rehearsal;
 pub mod remap;
+pub mod reply;
 pub mod run;
 pub mod table;
 pub mod terminal;
