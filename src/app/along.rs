@@ -10,7 +10,7 @@ use std::thread;
 
 use super::performance::Hand;
 use super::replaying;
-use crate::engine::input::Input;
+use crate::engine::input::{Input, Origin};
 use crate::plan::{Plan, PortMap};
 use crate::ports::{Clock, ModelEar, ModelHand};
 use crate::show::model::Show;
@@ -100,7 +100,7 @@ impl Along {
                         }
                     }
                     Input::Command(command) => {
-                        hand.ask(command);
+                        hand.ask(command, Origin::Program);
                     }
                     _ => {}
                 }

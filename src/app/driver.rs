@@ -26,7 +26,7 @@ use super::replanning::{Answer, Ask};
 use super::takes::Takes;
 use crate::engine::Engine;
 use crate::engine::checkpoint::Checkpoint;
-use crate::engine::input::{Command, Input, Outbox};
+use crate::engine::input::{Command, Input, Origin, Outbox};
 use crate::engine::limits::{MAX_PORTS, MAX_RECEIVERS};
 use crate::engine::promptbook::{InPort, OutPort, PositionId, Promptbook};
 use crate::engine::view::{Presence, View};
@@ -78,7 +78,10 @@ pub(super) struct Asked {
     pub(super) edition: u32,
     /// The wish of recording then: what was asked between two takes belongs to neither.
     pub(super) wish: u64,
+    /// What is to be done.
     pub(super) command: Command,
+    /// What asked for it.
+    pub(super) origin: Origin,
 }
 
 /// The playing thread's ends of what it shares with the others.
@@ -296,8 +299,13 @@ impl Desk {
             self.answer(ask);
         }
         while let Ok(asked) = self.ends.commands.pop() {
-            let (edition, command) = (asked.edition, asked.command);
-            self.follow_wish(self.clock.now_us(), asked.wish);
+            let Asked {
+                edition,
+                wish,
+                command,
+                origin,
+            } = asked;
+            self.follow_wish(self.clock.now_us(), wish);
             if edition != self.view.edition && matches!(command, Command::Jump(_)) {
                 // Its position was counted in a night that is played no more.
                 self.report(Event::JumpTooLate);
@@ -306,7 +314,7 @@ impl Desk {
             {
                 self.take_up();
             } else {
-                self.handle(Input::Command(command));
+                self.handle(Input::Asked(command, origin));
             }
         }
         let now_us = self.clock.now_us();
@@ -360,6 +368,7 @@ impl Desk {
         if handled.is_err() {
             self.rebuild(now_us);
         }
+        self.record_key(now_us);
         self.send();
         self.look();
         self.keep_checkpoint();
@@ -515,6 +524,7 @@ mod tests {
             edition,
             wish: 0,
             command,
+            origin: Origin::Screen,
         }
     }
 
@@ -602,6 +612,7 @@ mod tests {
                     edition,
                     wish,
                     command,
+                    origin: Origin::Screen,
                 })
                 .unwrap();
             shared.takes.toggle();
@@ -758,6 +769,7 @@ mod tests {
             .collect();
         let edition = Event::Edition {
             edition: 1,
+            from: second_song,
             position: 0,
             page: 0,
         };

@@ -82,14 +82,14 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         }
         Some(cli::Command::LineCheck(args)) => {
             drop(out);
-            playing::line_check(args, &mut err).map(|()| false)
+            playing::line_check(args, &mut err)
         }
         Some(cli::Command::Keys(args)) => manual_cmd::run(args, &mut out, &mut err).map(|()| false),
         Some(cli::Command::New(args)) => making::run(args, &mut out).map(|()| false),
         Some(cli::Command::Picture(args)) => picture::run(args, &mut out, &mut err).map(|()| false),
         Some(cli::Command::Play(args)) => {
             drop(out);
-            playing::play(args, &mut err).map(|()| false)
+            playing::play(args, &mut err)
         }
         None => {
             drop(out);

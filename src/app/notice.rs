@@ -6,12 +6,14 @@
 //! playing never waits for the log.
 
 use super::deeds;
+use crate::engine::input::Origin;
 use crate::engine::limits::{MAX_PORTS, MAX_RECEIVERS};
 use crate::engine::rescue::Deed;
-use crate::engine::view::{Counters, Presence, ReceiverView, Swallowed, View};
+use crate::engine::view::{Counters, Move, MoveKind, Presence, ReceiverView, Swallowed, View};
 use crate::ports::PortError;
 use crate::screen::LogLevel;
 use crate::sheet::Sheet;
+use crate::ui::UiKey;
 
 /// Notices that may wait for the log: a step a millisecond for a second.
 pub(super) const NOTICE_LIMIT: usize = 1024;
@@ -28,11 +30,12 @@ pub(super) struct Notice {
 /// What can happen.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Event {
-    /// The show is at this position (first: it has just begun).
+    /// The show is at this position; how it came there, none where it has just begun or was
+    /// taken up again.
     Position {
         position: u32,
         page: u16,
-        is_first: bool,
+        by: Option<Move>,
     },
     /// The page turned.
     Page { position: u32, page: u16 },
@@ -74,9 +77,11 @@ pub(super) enum Event {
     Realtime(bool),
     /// A show that waited after a kill is taken up.
     TakenUp,
-    /// The night was changed: positions are those of this edition from now on.
+    /// The night was changed: positions are those of this edition from now on. `from` is
+    /// where the show was, in the one before.
     Edition {
         edition: u32,
+        from: u32,
         position: u32,
         page: u16,
     },
@@ -178,7 +183,7 @@ impl Watch {
             report(Event::Position {
                 position,
                 page: view.page,
-                is_first: self.position.is_none(),
+                by: view.moved.filter(|_| view.counters.steps != self.steps),
             });
         } else if self.page != view.page {
             report(Event::Page {
@@ -246,12 +251,7 @@ impl Watch {
 pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
     use LogLevel::{Error, Note, Warning};
     match event {
-        Event::Position {
-            position, is_first, ..
-        } => {
-            let verb = if *is_first { "at" } else { "step" };
-            (Note, format!("{verb} {}", place(sheet, *position)))
-        }
+        Event::Position { position, by, .. } => (Note, move_words(sheet, *position, *by)),
         Event::Page { page, .. } => (Note, format!("page {}", page + 1)),
         Event::Swallowed(why) => (Warning, format!("press swallowed: {}", why_words(*why))),
         Event::Panic => (Warning, "panic: everything that sounds was silenced".into()),
@@ -343,6 +343,55 @@ fn in_port(sheet: &Sheet, port: u8) -> &str {
         .map_or("?", |port| &port.name)
 }
 
+/// Where the show is, and how it came there: `back 1.1 Ferry Lights / intro, key PageUp`.
+fn move_words(sheet: &Sheet, position: u32, by: Option<Move>) -> String {
+    let place = place(sheet, position);
+    let Some(by) = by else {
+        return format!("at {place}");
+    };
+    let verb = match by.kind {
+        MoveKind::Step => "step",
+        MoveKind::Back => "back",
+        MoveKind::Jump => "jump",
+        MoveKind::Loop => "loop",
+    };
+    format!("{verb} {place}, {}", origin_words(sheet, by.origin))
+}
+
+fn origin_words(sheet: &Sheet, origin: Origin) -> String {
+    match origin {
+        Origin::Program => "by a recording or the program".into(),
+        Origin::Pedal(at) => match sheet.pedals.get(usize::from(at)) {
+            Some(pedal) => format!("pedal {} ({})", pedal.name, pedal.sends),
+            None => format!("pedal {at}"),
+        },
+        Origin::Key(press) => format!("key {}", UiKey::numbered(press.key).name()),
+        Origin::Screen => "chosen on the screen".into(),
+        Origin::Night => "as the night was changed".into(),
+    }
+}
+
+/// What a change of the night has come to: what was changed, and where the show is now if
+/// its place was taken away.
+pub(super) fn edition_words(
+    changed: String,
+    (old, from): (&Sheet, u32),
+    (new, position): (&Sheet, u32),
+) -> String {
+    let call = |sheet: &Sheet, at: u32| {
+        let line = sheet.positions.get(at as usize);
+        line.map(|line| line.call.clone())
+    };
+    if call(old, from) == call(new, position) {
+        return changed;
+    }
+    let by = Move {
+        kind: MoveKind::Jump,
+        origin: Origin::Night,
+    };
+    format!("{changed}; {}", move_words(new, position, Some(by)))
+}
+
 /// A position in words: call number, song and scene.
 pub(super) fn place(sheet: &Sheet, position: u32) -> String {
     let Some(line) = sheet.positions.get(position as usize) else {
@@ -390,7 +439,8 @@ fn receiver_words(
 
 fn why_words(why: Swallowed) -> &'static str {
     match why {
-        Swallowed::Bounce => "the pedal bounced (40 ms)",
+        Swallowed::Bounce => "it bounced (40 ms)",
+        Swallowed::Repeat => "a key held down repeats",
         Swallowed::TooSoon => "a second press within 250 ms",
         Swallowed::AtEnd => "this is the last position",
         Swallowed::AtStart => "this is the first position",
@@ -424,6 +474,74 @@ fn rare_words(which: Rare) -> &'static str {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Every kind of move by everything that can ask for it.
+    #[test]
+    fn the_log_says_how_the_show_moved_and_by_what() {
+        use crate::engine::input::KeyPress;
+        use crate::sheet::{PedalLine, PositionLine, SceneLine, SongLine};
+        let sheet = Sheet {
+            pedals: vec![PedalLine {
+                name: "right".into(),
+                sends: "page foot PageDown".into(),
+                ..PedalLine::default()
+            }],
+            songs: vec![SongLine {
+                title: "Ferry Lights".into(),
+                ..SongLine::default()
+            }],
+            scenes: vec![SceneLine {
+                name: "verse".into(),
+                ..SceneLine::default()
+            }],
+            positions: vec![PositionLine {
+                call: "1.2".into(),
+                scene: 0,
+                song: 0,
+            }],
+            ..Sheet::default()
+        };
+        let keys = crate::ui::Keys::default();
+        let mut bound = keys.bound();
+        let (_, back) = bound.find(|(row, _)| row.name == "back").unwrap();
+        let key = KeyPress {
+            key: back[0].number(),
+            is_certain: false,
+        };
+        let event = |by| Event::Position {
+            position: 0,
+            page: 0,
+            by,
+        };
+        assert_eq!(words(&event(None), &sheet).1, "at 1.2 Ferry Lights / verse");
+        for (kind, verb) in [
+            (MoveKind::Step, "step"),
+            (MoveKind::Back, "back"),
+            (MoveKind::Jump, "jump"),
+            (MoveKind::Loop, "loop"),
+        ] {
+            for (origin, by) in [
+                (Origin::Pedal(0), "pedal right (page foot PageDown)"),
+                (Origin::Pedal(7), "pedal 7"),
+                (Origin::Key(key), "key PageUp"),
+                (Origin::Screen, "chosen on the screen"),
+                (Origin::Program, "by a recording or the program"),
+                (Origin::Night, "as the night was changed"),
+            ] {
+                let (level, said) = words(&event(Some(Move { kind, origin })), &sheet);
+                assert_eq!(level, LogLevel::Note);
+                assert_eq!(said, format!("{verb} 1.2 Ferry Lights / verse, {by}"));
+            }
+        }
+        let mut other = sheet.clone();
+        let changed = |new: &Sheet| edition_words("night changed".into(), (&sheet, 0), (new, 0));
+        assert_eq!(changed(&other), "night changed");
+        other.positions[0].call = "2.1".into();
+        assert_eq!(
+            changed(&other),
+            "night changed; jump 2.1 Ferry Lights / verse, as the night was changed"
+        );
+    }
 
     #[test]
     fn only_what_goes_wrong_is_a_warning() {

@@ -31,7 +31,7 @@ use super::replanning::{self, Replanner};
 use super::scribe::{Due, Ending, Scribe};
 use super::standing::Standing;
 use super::{kinds, wanted};
-use crate::engine::input::Command;
+use crate::engine::input::{Command, Origin};
 use crate::engine::promptbook::PositionId;
 use crate::engine::view::View;
 use crate::plan::Plan;
@@ -141,7 +141,7 @@ impl Hand {
     }
 
     /// Asks for something; `false` if the playing thread has too much to do already.
-    pub(super) fn ask(&self, command: Command) -> bool {
+    pub(super) fn ask(&self, command: Command, origin: Origin) -> bool {
         let is_taken = self
             .commands
             .lock()
@@ -150,6 +150,7 @@ impl Hand {
                 edition: self.seen.load(Ordering::Relaxed),
                 wish: self.shared.takes.wish(),
                 command,
+                origin,
             })
             .is_ok();
         self.waker.wake();
@@ -377,6 +378,7 @@ fn command_queue(is_rehearsal: bool) -> Commands {
             edition: 0,
             wish: 0,
             command: Command::Cues(false),
+            origin: Origin::Program,
         });
     }
     (sender, receiver)

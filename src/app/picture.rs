@@ -186,6 +186,7 @@ fn rig(plan: &Plan, played: &Played) -> RigStatus {
         is_realtime: Some(true),
         mode: "model rig".into(),
         learned: None,
+        is_silent: false,
         warnings: Vec::new(),
     }
 }

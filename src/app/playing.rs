@@ -1,7 +1,7 @@
 //! `segue play`, and `segue` alone: a show from its files to its end.
 
 use std::collections::BTreeSet;
-use std::io::{self, Write};
+use std::io::{self, BufRead, Write};
 use std::path::PathBuf;
 use std::sync::{Mutex, PoisonError};
 use std::thread;
@@ -21,7 +21,7 @@ use super::place;
 use super::port_list::{backend, probe};
 use super::screens::Screens;
 use super::wishes;
-use crate::engine::input::Command;
+use crate::engine::input::{Command, Origin};
 use crate::engine::promptbook::ControllerId;
 use crate::midi::{Key, Value7};
 use crate::plan::{self, Plan};
@@ -31,11 +31,11 @@ use crate::show::model::{Night, Show};
 use crate::store::{self, EventLog};
 use crate::ui::{self, UiExit};
 
-/// Plays a show from its folder.
+/// Plays a show from its folder; whether it was not played, as nobody would have heard it.
 ///
 /// # Errors
 /// If the show cannot be played, in words.
-pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> {
+pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<bool, String> {
     let files = load::folder(&args.show, args.rig.as_deref())?;
     let prepared = prepare(
         &files,
@@ -43,10 +43,8 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
         args.night.as_deref(),
         err,
     )?;
-    let way = if args.model {
-        Way::Model
-    } else {
-        Way::Ports(backend(args.midi))
+    let Some((way, is_silent)) = way(args.model, args.midi, args.headless, err)? else {
+        return Ok(true);
     };
     let along = args
         .recording
@@ -85,7 +83,7 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
     let ended = if args.headless {
         headless(start)
     } else {
-        with_screen(start, args.looks, err).map(drop)
+        with_screen(start, is_silent, args.looks, err).map(drop)
     };
     if let Some(sent) = sent {
         let left_out = sent.write()?;
@@ -93,22 +91,26 @@ pub(super) fn play(args: &cli::Play, err: &mut dyn Write) -> Result<(), String> 
             let _ = writeln!(err, "warning: {left_out} messages sent were not kept");
         }
     }
-    ended
+    ended.map(|()| false)
 }
 
-/// Walks through every sound of a show's rig; asks first.
+/// Walks through every sound of a show's rig; asks first. Whether it was not played, as
+/// nobody would have heard it.
 ///
 /// # Errors
 /// If it cannot be played, in words.
-pub(super) fn line_check(args: &cli::LineCheck, err: &mut dyn Write) -> Result<(), String> {
+pub(super) fn line_check(args: &cli::LineCheck, err: &mut dyn Write) -> Result<bool, String> {
     let files = load::folder(&args.show, None)?;
     let loaded = load::show(&files, &load::name_of(&args.show));
     loaded.tell_errors(&args.show, "walked through", err);
     let show = lining::show(&loaded.show, args.manners);
     let night = load::night(&show, None)?.clone();
     let plan = plan::compile(&show, &night).map_err(|error| error.to_string())?;
-    if !args.model && !lining::ask(args, err)? {
-        return Ok(());
+    let Some((way, is_silent)) = way(args.model, args.midi, false, err)? else {
+        return Ok(true);
+    };
+    if way != Way::Model && !lining::ask(args, err)? {
+        return Ok(false);
     }
     let sheet = plan.sheet.clone();
     let start = Start {
@@ -120,11 +122,7 @@ pub(super) fn line_check(args: &cli::LineCheck, err: &mut dyn Write) -> Result<(
         waits: None,
         is_rehearsal: true,
         is_line_check: true,
-        way: if args.model {
-            Way::Model
-        } else {
-            Way::Ports(backend(args.midi))
-        },
+        way,
         along: None,
         journal: None,
         rig_file: Some(rig_file(&args.show, None)),
@@ -132,12 +130,12 @@ pub(super) fn line_check(args: &cli::LineCheck, err: &mut dyn Write) -> Result<(
         remarks: Vec::new(),
         lines: None,
     };
-    let (state, passed) = with_screen(start, args.looks, err)?;
+    let (state, passed) = with_screen(start, is_silent, args.looks, err)?;
     let report = lining::report(&sheet, &passed, &state);
     let _ = write!(err, "{report}");
     let path = lining::save(&report)?;
     let _ = say(err, &format!("saved to {path}"));
-    Ok(())
+    Ok(false)
 }
 
 /// Opens the demo show on the model rig; without a terminal, plays a stretch of it.
@@ -170,10 +168,51 @@ pub(super) fn demo(looks: cli::Looks, err: &mut dyn Write) -> Result<(), String>
         lines: (!is_screen).then(|| Box::new(Paper::new(io::stdout())) as Box<dyn Write + Send>),
     };
     if is_screen {
-        with_screen(start, looks, err).map(drop)
+        with_screen(start, false, looks, err).map(drop)
     } else {
         stretch(start)
     }
+}
+
+/// Where MIDI goes, and whether that is nowhere though ports were asked for; none if nobody
+/// wants that. Without MIDI a show is never played as if all was well: whoever is at the
+/// terminal is asked, and without a screen there is nobody to ask.
+fn way(
+    is_model: bool,
+    midi: cli::Midi,
+    is_headless: bool,
+    err: &mut dyn Write,
+) -> Result<Option<(Way, bool)>, String> {
+    if is_model {
+        return Ok(Some((Way::Model, false)));
+    }
+    let backend = backend(midi);
+    let Err(error) = probe(backend) else {
+        return Ok(Some((Way::Ports(backend), false)));
+    };
+    let words = format!("no MIDI here, so nothing would sound: {error}");
+    if is_headless || !ui::is_terminal() {
+        let _ = writeln!(err, "segue: {words}; --model plays on model instruments");
+        return Ok(None);
+    }
+    let question = format!(
+        "{words}\n\
+         The show can be gone through on model instruments, which make NO SOUND.\n\
+         Type yes and Enter for that; anything else leaves: "
+    );
+    write!(err, "{question}")
+        .and_then(|()| err.flush())
+        .map_err(|error| error.to_string())?;
+    let mut answer = String::new();
+    io::stdin()
+        .lock()
+        .read_line(&mut answer)
+        .map_err(|error| format!("standard input: {error}"))?;
+    if answer.trim().eq_ignore_ascii_case("yes") {
+        return Ok(Some((Way::Model, true)));
+    }
+    let _ = writeln!(err, "not played");
+    Ok(None)
 }
 
 /// A show that can be played.
@@ -293,28 +332,13 @@ fn state_file(name: &str) -> Option<PathBuf> {
     Some(store::state_dir().ok()?.join(name))
 }
 
-/// Starts a performance; where there is no MIDI, on the model rig, and says so.
-fn start_performance(mut start: Start, err: Option<&mut dyn Write>) -> Result<Performance, String> {
-    let mut words = None;
-    if let Way::Ports(backend) = start.way
-        && let Err(error) = probe(backend)
-    {
-        words = Some(format!("no MIDI here, playing on the model rig: {error}"));
-        start.way = Way::Model;
-    }
-    let lines = start.lines.is_some();
+/// Starts a performance, and says in its log what was said before it.
+fn start_performance(start: Start) -> Result<Performance, String> {
     let errors = start.errors.clone();
     let performance = Performance::start(start)?;
     // What was printed is behind the screen by now.
     for words in &errors {
         performance.log.push(0, LogLevel::Error, words);
-    }
-    if let Some(words) = words {
-        performance.log.push(0, LogLevel::Warning, &words);
-        match err {
-            Some(err) if lines => drop(say(err, &format!("warning: {words}"))),
-            _ => {}
-        }
     }
     Ok(performance)
 }
@@ -324,13 +348,15 @@ fn headless(start: Start) -> Result<(), String> {
     for (_, words) in &start.remarks {
         let _ = writeln!(err, "warning: {words}");
     }
-    start_performance(start, Some(&mut err))?.join().map(|_| ())
+    start_performance(start)?.join().map(|_| ())
 }
 
 /// Plays with the screen on this thread. The screen may die and come back; the show goes on.
-/// Gives what the person chose, and the positions that were left.
+/// Gives what the person chose, and the positions that were left. `is_silent`: ports were
+/// asked for and there are none.
 fn with_screen(
     start: Start,
+    is_silent: bool,
     looks: cli::Looks,
     err: &mut dyn Write,
 ) -> Result<(UiState, BTreeSet<u32>), String> {
@@ -345,7 +371,11 @@ fn with_screen(
     let kept = state_file("stderr.log").and_then(|path| store::redirect_stderr(&path).ok());
     let (waits, error_count) = (start.waits.clone(), start.errors.len());
     let is_line_check = start.is_line_check;
-    let mut performance = start_performance(start, None)?;
+    let mut performance = start_performance(start)?;
+    if is_silent {
+        let words = "no MIDI here: played on the model rig, nothing sounds";
+        performance.log.push(0, LogLevel::Warning, words);
+    }
     let (keys, _, refused) = wishes::keys();
     let mut state = ui_state(&performance, looks);
     if is_line_check {
@@ -358,7 +388,7 @@ fn with_screen(
             .log
             .push(0, LogLevel::Warning, &format!("keys.txt: {words}"));
     }
-    let mut screens = Screens::new(&mut performance, waits, error_count);
+    let mut screens = Screens::new(&mut performance, waits, is_silent, error_count);
     let exit = drawing::draw(&mut screens, &mut state, keys);
     let passed = screens.take_passed();
     let told = screens.told();
@@ -422,18 +452,15 @@ fn stretch(start: Start) -> Result<(), String> {
         "no terminal here: a stretch of the demo show, on model instruments, as lines",
     )?;
     let steps = start.plan.places.len().saturating_sub(1).min(STRETCH_STEPS);
-    let performance = start_performance(start, None)?;
+    let performance = start_performance(start)?;
     wait(&performance, Duration::from_millis(400));
     for _ in 0..steps {
         for key in CHORD {
-            performance.desk.ask(Command::NoteOn(
-                ControllerId(0),
-                Key::clamped(key),
-                Value7::clamped(80),
-            ));
+            let note = Command::NoteOn(ControllerId(0), Key::clamped(key), Value7::clamped(80));
+            performance.desk.ask(note, Origin::Program);
         }
         wait(&performance, Duration::from_millis(120));
-        performance.desk.ask(Command::Step);
+        performance.desk.ask(Command::Step, Origin::Program);
         wait(&performance, Duration::from_millis(60));
         let voices = performance
             .model
@@ -459,9 +486,8 @@ fn stretch(start: Start) -> Result<(), String> {
             ),
         )?;
         for key in CHORD {
-            performance
-                .desk
-                .ask(Command::NoteOff(ControllerId(0), Key::clamped(key)));
+            let note = Command::NoteOff(ControllerId(0), Key::clamped(key));
+            performance.desk.ask(note, Origin::Program);
         }
         wait(&performance, Duration::from_millis(60));
     }

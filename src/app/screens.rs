@@ -24,6 +24,8 @@ pub(super) struct Screens<'a> {
     heard: Heard,
     /// What it waits for, until a step takes it up.
     waits: Option<String>,
+    /// Ports were asked for and there are none: the model rig plays instead.
+    is_silent: bool,
     /// Errors of the show: what they concern is not played.
     error_count: usize,
     /// The position at which drawing fails once; never in a release.
@@ -37,6 +39,7 @@ impl<'a> Screens<'a> {
     pub(super) fn new(
         performance: &'a mut Performance,
         waits: Option<String>,
+        is_silent: bool,
         error_count: usize,
     ) -> Self {
         Self {
@@ -44,6 +47,7 @@ impl<'a> Screens<'a> {
             told: 0,
             heard: Heard::default(),
             waits,
+            is_silent,
             error_count,
             fails_at: fails_at(),
             at: 0,
@@ -146,7 +150,11 @@ impl Source for Screens<'_> {
         if self.performance.model.is_none() && !has_key_pedal {
             warnings.push(KEYBOARD_PEDALS.to_string());
         }
-        status::gather(self.performance, &mut self.heard, &view, mode, warnings)
+        let heard = &mut self.heard;
+        RigStatus {
+            is_silent: self.is_silent,
+            ..status::gather(self.performance, heard, &view, mode, warnings)
+        }
     }
 
     fn drain_log(&mut self, into: &mut Vec<LogLine>) {

@@ -183,8 +183,16 @@ impl Scribe {
                 self.keep_place();
             }
             let (level, mut words) = notice::words(&notice.event, &self.sheet);
-            if let Event::Edition { edition, .. } = notice.event {
-                (self.sheet, words) = self.editions.edition(edition);
+            if let Event::Edition {
+                edition,
+                from,
+                position,
+                ..
+            } = notice.event
+            {
+                let (sheet, changed) = self.editions.edition(edition);
+                let old = std::mem::replace(&mut self.sheet, sheet);
+                words = notice::edition_words(changed, (&old, from), (&self.sheet, position));
             }
             self.say(notice.at_us, level, &words);
         }

@@ -131,6 +131,7 @@ impl Machine {
         fresh.master = Master::settled(checkpoint.is_faded);
         fresh.sends_cues = checkpoint.sends_cues;
         fresh.counters = Counters { ..self.counters };
+        fresh.moved = self.moved;
         fresh.priming.forbid();
         (fresh.rescue, fresh.wiring) = (self.rescue, self.wiring);
         fresh.outputs.copy_from_slice(&self.outputs);

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use super::cue_notes::CueNotes;
 use super::echo::Echo;
 use super::held_back::HeldBack;
-use super::input::{Command, Input, Outbox, Urgency};
+use super::input::{Command, Input, Origin, Outbox, Urgency};
 use super::limits::{
     MAX_CONTROLLERS, MAX_HELD_BACK, MAX_NOTES, MAX_PORTS, MAX_ROUTE_TAILS, MAX_ROUTES, MAX_SLOTS,
     MAX_SOUNDS, MAX_SOURCES,
@@ -15,7 +15,7 @@ use super::moves::Waiting;
 use super::mpe_set_up::SetUp;
 use super::notes::Note;
 use super::ports::OutputState;
-use super::presses::Press;
+use super::presses::{KeyState, Press};
 use super::prime::Priming;
 use super::promptbook::{
     ControllerId, InPort, PositionEntry, PositionId, Promptbook, SceneEntry, SlotEntry, SlotId,
@@ -27,7 +27,7 @@ use super::slots::{SlotState, Usage};
 use super::sources::ControllerState;
 use super::spare::Wiring;
 use super::touch::{SourceState, TouchState};
-use super::view::{Counters, Swallowed};
+use super::view::{Counters, Move, Swallowed};
 use crate::midi::{Channel, Message};
 
 /// One call of `handle`: what is played, when, and where messages go.
@@ -41,6 +41,8 @@ pub(super) struct Call<'a> {
     pub(super) handed_out: u64,
     /// Set while what is sent follows from what is played: it may come back as an echo.
     pub(super) is_played: bool,
+    /// What asks for it.
+    pub(super) origin: Origin,
 }
 
 impl<'a> Call<'a> {
@@ -53,6 +55,7 @@ impl<'a> Call<'a> {
             telling: Urgency::Changeover,
             handed_out: 0,
             is_played: false,
+            origin: Origin::Program,
         }
     }
 }
@@ -83,8 +86,12 @@ pub(super) struct Machine {
     pub(super) swallowed: Option<(u64, Swallowed)>,
     pub(super) panic_us: Option<u64>,
     pub(super) step_us: Option<u64>,
-    /// Last step or back by pedal.
-    pub(super) pedal_step_us: Option<u64>,
+    /// The last move.
+    pub(super) moved: Option<Move>,
+    /// Last step or back by a pedal or a key.
+    pub(super) pressed_step_us: Option<u64>,
+    /// What the computer's keyboard is in the middle of.
+    pub(super) keys: KeyState,
     /// Counts movements of sources, so that the one moved last is known.
     pub(super) movements: u64,
     /// Where each named source stands.
@@ -146,7 +153,9 @@ impl Machine {
             swallowed: None,
             panic_us: None,
             step_us: None,
-            pedal_step_us: None,
+            moved: None,
+            pressed_step_us: None,
+            keys: KeyState::default(),
             movements: 0,
             sources: vec![SourceState::default(); book.sources.len().min(MAX_SOURCES)].into(),
             touches: vec![TouchState::new(); controller_count].into(),
@@ -190,7 +199,9 @@ impl Machine {
             swallowed,
             panic_us,
             step_us,
-            pedal_step_us,
+            moved,
+            pressed_step_us,
+            keys,
             movements,
             sources,
             touches,
@@ -224,7 +235,9 @@ impl Machine {
         self.swallowed = *swallowed;
         self.panic_us = *panic_us;
         self.step_us = *step_us;
-        self.pedal_step_us = *pedal_step_us;
+        self.moved = *moved;
+        self.pressed_step_us = *pressed_step_us;
+        self.keys = *keys;
         self.movements = *movements;
         self.sources.clone_from(sources);
         self.touches.clone_from(touches);
@@ -249,6 +262,7 @@ impl Machine {
         match input {
             Input::Midi(port, message) => self.receive(call, port, message),
             Input::Command(command) => self.obey(call, command),
+            Input::Asked(command, origin) => self.obey_asked(call, command, origin),
             Input::Tick => {}
             Input::InputLost(port) => self.lose_input(call, port),
             Input::InputReady(port) => self.find_input(port),
@@ -262,7 +276,7 @@ impl Machine {
         self.follow_spares(call);
     }
 
-    fn obey(&mut self, call: &mut Call<'_>, command: Command) {
+    pub(super) fn obey(&mut self, call: &mut Call<'_>, command: Command) {
         match command {
             Command::Step => self.step(call),
             Command::Back => self.back(call),
@@ -373,6 +387,7 @@ impl Machine {
 
     /// Does everything whose time has come.
     fn run_due(&mut self, call: &mut Call<'_>) {
+        self.run_keys(call);
         self.run_ports(call);
         self.run_cue_notes(call);
         self.run_loads(call);
@@ -410,6 +425,7 @@ impl Machine {
             .chain(self.master.next_us)
             .chain(self.cue_notes.deadline())
             .chain(self.echo.deadline())
+            .chain(self.keys.deadline())
             .chain(self.priming.deadline())
             .min()
     }

@@ -62,6 +62,7 @@ mod silence;
 mod slots;
 mod sources;
 mod spare;
+mod steps;
 mod touch;
 mod voicing;
 
@@ -123,6 +124,12 @@ impl Engine {
     #[must_use]
     pub fn next_deadline(&self) -> Option<u64> {
         self.machine.next_deadline()
+    }
+
+    /// How many moves there were, and the last one.
+    #[must_use]
+    pub const fn moved(&self) -> (u64, Option<view::Move>) {
+        (self.machine.counters.steps, self.machine.moved)
     }
 
     /// Fills `view` with what a screen needs.

@@ -13,7 +13,7 @@ use crate::sheet::{
 };
 use crate::show::model::{
     Action, LevelLaw, Moved, Night, NightEntry, PedalBinding, Port, PortKind, Receiver,
-    ReceiverKind, Scene, Show, When, Zone,
+    ReceiverKind, Rig, Scene, Show, Trigger, When, Zone,
 };
 
 /// The sheet without its scenes and remarks.
@@ -57,7 +57,11 @@ pub(super) fn sheet(
             .enumerate()
             .map(|(at, item)| receiver_line(at, item, book))
             .collect(),
-        pedals: rig.bindings.iter().map(pedal_line).collect(),
+        pedals: rig
+            .bindings
+            .iter()
+            .map(|item| pedal_line(item, rig))
+            .collect(),
         in_ports: port_lines(&ports.inputs),
         out_ports: port_lines(&ports.outputs),
         songs: song_lines(show, night, places, book),
@@ -213,7 +217,7 @@ fn port_line(port: &Port) -> PortLine {
     }
 }
 
-fn pedal_line(item: &PedalBinding) -> PedalLine {
+fn pedal_line(item: &PedalBinding, rig: &Rig) -> PedalLine {
     let action = match item.action {
         Action::Step => "step",
         Action::Back => "back",
@@ -230,6 +234,23 @@ fn pedal_line(item: &PedalBinding) -> PedalLine {
         name: item.name.clone(),
         controller: item.controller,
         action: action.into(),
+        sends: pedal_sends(item, rig),
+    }
+}
+
+/// The controller of a pedal, and what it sends: `foot controller 80`, `page foot PageDown`.
+fn pedal_sends(item: &PedalBinding, rig: &Rig) -> String {
+    let controller = rig.controllers.get(item.controller);
+    let name = controller.map_or("?", |controller| &controller.name);
+    match item.trigger {
+        Trigger::Control(number) => format!("{name} controller {}", number.get()),
+        Trigger::Note(key) => format!("{name} key {}", key.get()),
+        // As the rig has it: from 0.
+        Trigger::Program(program) => format!("{name} program {}", program.get()),
+        Trigger::Code(code) => match code.name() {
+            Some(key) => format!("{name} {key}"),
+            None => format!("{name} key {}", code.get()),
+        },
     }
 }
 

@@ -353,6 +353,24 @@ fn without_a_terminal_a_stretch_of_the_demo_is_played_as_lines() {
     assert!(lines.trim_end().ends_with("all notes released"), "{lines}");
 }
 
+/// Where there is a sequencer this show would be played, and never end by itself.
+#[test]
+fn without_midi_a_headless_show_ends_with_words() {
+    let (home, _) = home();
+    if status(&run(home.path(), &["ports"])) == 0 {
+        return;
+    }
+    for midi in ["system", "portable"] {
+        let args = ["play", DEMO, "--night", "harbour-hall", "--headless"];
+        let output = run(home.path(), &[&args[..], &["--midi", midi]].concat());
+        assert_eq!(status(&output), 1);
+        let words = text(&output.stderr);
+        assert!(words.contains("nothing would sound"), "{words}");
+        assert!(words.contains("--model"), "{words}");
+        assert_eq!(text(&output.stdout), "", "nothing was played");
+    }
+}
+
 #[test]
 fn a_headless_show_ends_on_a_signal_with_all_notes_released() {
     let (home, _) = home();

@@ -238,6 +238,21 @@ impl Desk {
         writer.flush().unwrap();
     }
 
+    /// Waits as long as a foot or a finger does between two presses that are both meant.
+    pub(crate) fn rest(&self) {
+        std::thread::sleep(Duration::from_millis(300));
+    }
+
+    /// Presses a key that asks once more until it is done, however slow the machine is.
+    pub(crate) fn insist(&mut self, key: &str, is_done: impl Fn(&str) -> bool) {
+        let until = Instant::now() + PATIENCE;
+        while !self.screen(|screen| is_done(&screen.contents())) {
+            assert!(Instant::now() < until, "`{key}` was never done");
+            self.press(key);
+            self.rest();
+        }
+    }
+
     pub(crate) fn pid(&self) -> Pid {
         let id = self.child.process_id().unwrap();
         Pid::from_raw(i32::try_from(id).unwrap()).unwrap()

@@ -99,6 +99,7 @@ fn a_killed_show_comes_back_at_its_position_and_waits() {
     desk.see(&["NOW  1.1  intro"]);
     desk.press(" ");
     desk.see(&["NOW  1.2  verse"]);
+    desk.rest();
     desk.press(" ");
     home.wait_log("step 1.3");
     desk.signal(Signal::KILL);
@@ -121,6 +122,7 @@ fn a_killed_show_comes_back_at_its_position_and_waits() {
     home.wait_log("receiver main sent its state");
     desk.see(&["NOW  1.3  chorus"]);
     desk.see_no("waiting after a kill");
+    desk.rest();
     desk.press(" ");
     desk.see(&["NOW  1.4"]);
 

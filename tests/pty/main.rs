@@ -20,3 +20,4 @@ mod playing;
 mod recording;
 mod sizes;
 mod stalls;
+mod stray;

@@ -30,6 +30,7 @@ impl Desk {
     /// Another book for the engine, and for everything here that goes by its numbers.
     fn take_book(&mut self, swap: &mut Swap) -> Result<(), SwapError> {
         let now_us = self.clock.now_us();
+        let from = self.view.position.0;
         self.outbox.clear();
         let Self { engine, outbox, .. } = self;
         let taken = catch_unwind(AssertUnwindSafe(|| engine.take_book(now_us, swap, outbox)));
@@ -49,6 +50,7 @@ impl Desk {
         self.watch.rename(&self.view);
         self.report(Event::Edition {
             edition: self.view.edition,
+            from,
             position: self.view.position.0,
             page: self.view.page,
         });

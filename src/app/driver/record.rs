@@ -6,12 +6,17 @@ use super::super::recorder::Taken;
 use super::super::takes::take_of;
 use super::Desk;
 use super::rescue::settings;
-use crate::engine::input::{Input, Payload};
+use crate::engine::input::{Command, Input, Origin, Payload};
 use crate::engine::promptbook::InPort;
-use crate::engine::view::SlotView;
+use crate::engine::view::{MoveKind, SlotView};
 use crate::midi::{Channel, Message, Program, Value7, cc};
 
 impl Desk {
+    /// Whether what is played is being handed over.
+    fn is_recording(&self) -> bool {
+        self.take.running.is_some()
+    }
+
     /// Hands over what came in, while a control is learned.
     pub(super) fn show_to_learner(&mut self, port: InPort, message: Message) {
         let shared = &self.ends.shared;
@@ -26,12 +31,37 @@ impl Desk {
     /// Hands over what came in, while a recording runs.
     pub(super) fn record_input(&mut self, at_us: u64, input: Input) {
         // A command was stamped with the wish of its moment, which was followed already.
-        if !matches!(input, Input::Command(_)) {
+        if !matches!(input, Input::Command(_) | Input::Asked(..)) {
             self.follow_wish(at_us, self.ends.shared.takes.wish());
         }
-        if matches!(input, Input::Midi(..) | Input::Command(_)) {
-            self.hand_over(Taken::In(at_us, input));
+        if !self.is_recording() {
+            return;
         }
+        match input {
+            // A key that steps may be swallowed, or wait: `record_key`.
+            Input::Asked(Command::Step | Command::Back, Origin::Key(_)) => {}
+            Input::Asked(command, _) => {
+                self.hand_over(Taken::In(at_us, Input::Command(command)));
+            }
+            Input::Midi(..) | Input::Command(_) => self.hand_over(Taken::In(at_us, input)),
+            _ => {}
+        }
+    }
+
+    /// A step by a key, when the engine has taken it and before what it sends is handed over.
+    pub(super) fn record_key(&mut self, at_us: u64) {
+        let (count, moved) = self.engine.moved();
+        if !self.is_recording() || count == self.view.counters.steps {
+            return;
+        }
+        let by_key = moved.filter(|moved| matches!(moved.origin, Origin::Key(_)));
+        let command = match by_key.map(|moved| moved.kind) {
+            Some(MoveKind::Step | MoveKind::Loop) => Command::Step,
+            Some(MoveKind::Back) => Command::Back,
+            // Handed over as it came.
+            Some(MoveKind::Jump) | None => return,
+        };
+        self.hand_over(Taken::In(at_us, Input::Command(command)));
     }
 
     /// Ends the take that is no longer wished, and begins the one that is. A wish older than
