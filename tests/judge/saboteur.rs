@@ -8,6 +8,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use segue::engine::input::{Command, Input, Output, Payload, Urgency};
 use segue::engine::promptbook::{OutPort, Promptbook, SlotEntry};
+use segue::engine::view::View;
 use segue::midi::{Channel, Controller, Key, Message, MpeZone, Program, Value7, Value14};
 
 use crate::world::{CUE_CONTROL, SLIDE};
@@ -18,6 +19,7 @@ pub(crate) enum Mistake {
     ForgetPedalUp,
     ForgetSostenutoUp,
     PedalToNewSounds,
+    PressMissesHeldOver,
     DropNoteOff,
     DropNoteOn,
     DoubleNoteOn,
@@ -66,10 +68,11 @@ pub(crate) enum Mistake {
 }
 
 impl Mistake {
-    pub(crate) const ALL: [Self; 48] = [
+    pub(crate) const ALL: [Self; 49] = [
         Self::ForgetPedalUp,
         Self::ForgetSostenutoUp,
         Self::PedalToNewSounds,
+        Self::PressMissesHeldOver,
         Self::DropNoteOff,
         Self::DropNoteOn,
         Self::DoubleNoteOn,
@@ -138,6 +141,8 @@ pub(crate) struct Saboteur {
     has_lost_output: bool,
     /// Slots that were told something ahead since the position changed last.
     primed: BTreeSet<(u8, Channel)>,
+    /// Slots that carry no sound of the present scene, for who needs to know.
+    left: BTreeSet<(u8, Channel)>,
 }
 
 static RUNS: AtomicU64 = AtomicU64::new(0);
@@ -164,6 +169,18 @@ impl Saboteur {
             _ => false,
         };
         (!is_hidden).then_some(input)
+    }
+
+    /// Whether the mistake depends on which slots a scene has left.
+    pub(crate) fn needs_view(&self) -> bool {
+        self.mistake == Some(Mistake::PressMissesHeldOver)
+    }
+
+    /// Notes which slots carry no sound of the present scene.
+    pub(crate) fn note_left(&mut self, view: &View, book: &Promptbook) {
+        let slots = book.slots.iter().zip(&view.slots);
+        let left = slots.filter(|(_, state)| state.sound.is_none());
+        self.left = left.map(|(slot, _)| (slot.port.0, slot.channel)).collect();
     }
 
     /// What the wires get.
@@ -280,6 +297,11 @@ impl Saboteur {
             }
             (Mistake::ForgetSostenutoUp, Message::Control(_, number, value)) => {
                 number.get() == 66 && value.get() < 64 && !is_changeover
+            }
+            // A press goes to no slot whose sound has left the scene.
+            (Mistake::PressMissesHeldOver, Message::Control(_, number, value)) => {
+                let is_left = |channel| self.left.contains(&(output.port.0, channel));
+                number.get() == 64 && value.get() >= 64 && output.channel.is_some_and(is_left)
             }
             (Mistake::DropNoteOff, Message::NoteOff(..)) => self.every(5),
             (Mistake::DropNoteOn, Message::NoteOn(..)) => self.every(5),
