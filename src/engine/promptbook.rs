@@ -402,15 +402,16 @@ pub struct ZoneEntry {
     pub finger: Leader,
 }
 
-/// What happens to a sound's held notes when its scene is left.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+/// What happens to a sound's held notes when its scene is left; in the order of how long
+/// they stay.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub enum Leave {
-    /// They go on until they are let go.
-    Hold,
     /// They end at the step.
     Cut,
     /// Their level ramps to silence over this time, then they end; milliseconds.
     Fade(u16),
+    /// They go on until they are let go.
+    Hold,
 }
 
 /// A message that must go out once, on a forward step.

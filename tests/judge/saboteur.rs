@@ -9,6 +9,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use segue::engine::input::{Command, Input, Output, Payload, Urgency};
 use segue::engine::promptbook::{OutPort, Promptbook, SlotEntry};
+use segue::engine::view::View;
 use segue::midi::{Channel, Controller, Key, Message, MpeZone, Program, Value7, Value14};
 
 use crate::world::{CUE_CONTROL, CUE_KEY, SLIDE};
@@ -19,6 +20,7 @@ pub(crate) enum Mistake {
     ForgetPedalUp,
     ForgetSostenutoUp,
     PedalToNewSounds,
+    PressMissesHeldOver,
     DropNoteOff,
     DropNoteOn,
     DoubleNoteOn,
@@ -73,10 +75,11 @@ pub(crate) enum Mistake {
 }
 
 impl Mistake {
-    pub(crate) const ALL: [Self; 54] = [
+    pub(crate) const ALL: [Self; 55] = [
         Self::ForgetPedalUp,
         Self::ForgetSostenutoUp,
         Self::PedalToNewSounds,
+        Self::PressMissesHeldOver,
         Self::DropNoteOff,
         Self::DropNoteOn,
         Self::DoubleNoteOn,
@@ -154,6 +157,8 @@ pub(crate) struct Saboteur {
     now_us: u64,
     /// What is handed out too late, and when.
     delayed: Vec<(u64, Output)>,
+    /// Slots that carry no sound of the present scene, for who needs to know.
+    left: BTreeSet<(u8, Channel)>,
 }
 
 /// How late a late note is. It is long enough to be heard, and shorter than any other bound
@@ -233,6 +238,18 @@ impl Saboteur {
             _ => false,
         };
         (!is_hidden).then_some(input)
+    }
+
+    /// Whether the mistake depends on which slots a scene has left.
+    pub(crate) fn needs_view(&self) -> bool {
+        self.mistake == Some(Mistake::PressMissesHeldOver)
+    }
+
+    /// Notes which slots carry no sound of the present scene.
+    pub(crate) fn note_left(&mut self, view: &View, book: &Promptbook) {
+        let slots = book.slots.iter().zip(&view.slots);
+        let left = slots.filter(|(_, state)| state.sound.is_none());
+        self.left = left.map(|(slot, _)| (slot.port.0, slot.channel)).collect();
     }
 
     /// What the wires get.
@@ -354,6 +371,11 @@ impl Saboteur {
             }
             (Mistake::ForgetSostenutoUp, Message::Control(_, number, value)) => {
                 number.get() == 66 && value.get() < 64 && !is_changeover
+            }
+            // A press goes to no slot whose sound has left the scene.
+            (Mistake::PressMissesHeldOver, Message::Control(_, number, value)) => {
+                let is_left = |channel| self.left.contains(&(output.port.0, channel));
+                number.get() == 64 && value.get() >= 64 && output.channel.is_some_and(is_left)
             }
             (Mistake::DropNoteOff, Message::NoteOff(..)) => self.every(5),
             (Mistake::DropNoteOn, Message::NoteOn(..)) => self.every(5),

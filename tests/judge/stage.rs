@@ -109,6 +109,10 @@ impl Stage {
         }
         self.outbox.clear();
         self.engine.handle(now_us, input, &mut self.outbox);
+        if self.saboteur.needs_view() {
+            let view = self.view();
+            self.saboteur.note_left(&view, &self.book);
+        }
         let mut outputs: Vec<Output> = Vec::with_capacity(self.outbox.items().len());
         self.saboteur.bend_outputs(
             (now_us, input),

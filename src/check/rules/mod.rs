@@ -21,6 +21,7 @@ mod mpe_zone_overlaps;
 mod night_too_long;
 mod no_step_pedal;
 mod nothing_to_play;
+mod one_note_twice;
 mod output_feeds_input;
 mod page_missing;
 mod pedal_bound_twice;
@@ -58,6 +59,7 @@ pub const RULES: &[Rule] = &[
     night_too_long::RULE,
     no_step_pedal::RULE,
     nothing_to_play::RULE,
+    one_note_twice::RULE,
     output_feeds_input::RULE,
     page_missing::RULE,
     pedal_bound_twice::RULE,

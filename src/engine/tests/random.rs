@@ -415,7 +415,7 @@ proptest! {
                 if !was_left || moves {
                     continue;
                 }
-                // Key up, the pedal's way up, its own bend and pressure; what still loads
+                // Key up, the pedal's way up and a fresh press, its own bend and pressure; what still loads
                 // for a note that waits was promised before.
                 let is_allowed = match *message {
                     Message::NoteOff(..) | Message::Pressure(..) => true,
@@ -425,7 +425,11 @@ proptest! {
                     }
                     Message::Control(_, number, value) => {
                         let told = ear_before[place].controls.get(&number.get());
-                        matches!(number.get(), 64 | 66 | 67) && told.is_some_and(|t| value.get() < *t)
+                        // A fresh press holds what a key still holds (soft holds nothing).
+                        let is_press = matches!(deed, Deed::Pedal(_, 0 | 1, 64..));
+                        matches!(number.get(), 64 | 66) && is_press && held > 0
+                            || matches!(number.get(), 64 | 66 | 67)
+                                && told.is_some_and(|t| value.get() < *t)
                     }
                     _ => false,
                 };
