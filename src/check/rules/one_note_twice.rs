@@ -2,7 +2,6 @@
 
 use crate::check::walk::scene_words;
 use crate::check::{Rule, Told};
-use crate::engine::promptbook::ZoneEntry;
 use crate::plan::{self, Plan};
 use crate::show::finding::{Level, quoted};
 use crate::show::model::{Show, Zone};
@@ -39,7 +38,13 @@ fn tell(show: &Show, plan: &Plan, position: usize, told: &mut Told<'_, '_>) -> O
     zones.sort_by_key(|zone| (zone.controller, zone.keys));
     for (index, (later, zone)) in entries.iter().zip(&zones).enumerate() {
         let mut others = entries.iter().zip(&zones).take(index);
-        let Some((earlier, other)) = others.find(|(earlier, _)| is_one_note(earlier, later)) else {
+        let found = others.find(|(earlier, _)| {
+            (earlier.controller, earlier.sound, earlier.transpose)
+                == (later.controller, later.sound, later.transpose)
+                && overlap(earlier.keys, later.keys)
+                && overlap(earlier.velocities, later.velocities)
+        });
+        let Some((earlier, other)) = found else {
             continue;
         };
         let middle_c = show.rig.middle_c;
@@ -59,9 +64,6 @@ fn tell(show: &Show, plan: &Plan, position: usize, told: &mut Told<'_, '_>) -> O
     Some(())
 }
 
-fn is_one_note(a: &ZoneEntry, b: &ZoneEntry) -> bool {
-    let is_same = (a.controller, a.sound, a.transpose) == (b.controller, b.sound, b.transpose);
-    let share_keys = a.keys.0 <= b.keys.1 && b.keys.0 <= a.keys.1;
-    let share_velocities = a.velocities.0 <= b.velocities.1 && b.velocities.0 <= a.velocities.1;
-    is_same && share_keys && share_velocities
+fn overlap<T: PartialOrd>(a: (T, T), b: (T, T)) -> bool {
+    a.0 <= b.1 && b.0 <= a.1
 }
