@@ -4,7 +4,9 @@ use super::error::PortError;
 use super::gate::{BlobTable, INBOX_LIMIT};
 use super::sink::{PIECE_BYTES, Sink};
 use crate::midi::Bytes;
-use crate::wire::{Item, Lane, LaneCount, Limits, Next, Payload, PortKind, Reading, Wire, cost_us};
+use crate::wire::{
+    Item, Lane, LaneCount, Limits, Next, Payload, PortKind, Reading, Wall, Wire, cost_us,
+};
 
 /// What the playing thread puts into the inbox.
 pub(super) enum Entry {
@@ -38,6 +40,8 @@ pub struct GateReading {
     pub refused: u64,
     /// Messages that could not be written.
     pub failed: u64,
+    /// Messages that leave no port: show control for what injures.
+    pub barred: u64,
     /// The last error, and when.
     pub last_error: Option<(PortError, u64)>,
     /// When a byte was last written.
@@ -50,6 +54,7 @@ pub(super) struct Pump {
     pub(super) sender_due_us: u64,
     kind: PortKind,
     wire: Wire,
+    wall: Wall,
     sink: Box<dyn Sink>,
     blobs: BlobTable,
     inbox: rtrb::Consumer<Entry>,
@@ -109,6 +114,7 @@ impl Pump {
             sender_due_us: 0,
             kind,
             wire: Wire::new(kind, LIMITS, now_us),
+            wall: Wall::default(),
             sink,
             blobs,
             inbox,
@@ -160,6 +166,7 @@ impl Pump {
             lanes: Lane::ALL.map(|lane| self.wire.count(lane)),
             refused: 0,
             failed: self.failed,
+            barred: self.wall.barred(),
             last_error: self.last_error,
             last_write_us: self.last_write_us,
         }
@@ -201,7 +208,11 @@ impl Pump {
                 start_us,
                 ..
             } => {
-                let blob = self.blobs.get(id).ok_or(PortError::Malformed)?;
+                let mut blob: &[u8] = self.blobs.get(id).ok_or(PortError::Malformed)?;
+                if written == 0 {
+                    let passed = self.wall.pass(blob);
+                    blob = passed.map_err(|barred| PortError::Barred(barred.0))?;
+                }
                 let end = blob.len().min(written + PIECE_BYTES);
                 let piece = blob.get(written..end).ok_or(PortError::Malformed)?;
                 self.sink.write_exclusive(piece)?;
@@ -244,13 +255,15 @@ impl Pump {
 
     fn give_up(&mut self, error: PortError, now_us: u64) {
         self.in_hand = None;
-        // A malformed message is our own fault and would be one again: nothing is gained
-        // by sending the state again.
-        if error != PortError::Malformed {
+        // A malformed message is our own fault and would be one again, and a barred one never
+        // leaves: nothing is gained by sending the state again.
+        if !matches!(error, PortError::Malformed | PortError::Barred(_)) {
             self.is_failing = true;
             self.has_losses = true;
         }
-        self.failed += 1;
+        if !matches!(error, PortError::Barred(_)) {
+            self.failed += 1;
+        }
         self.last_error = Some((error, now_us));
     }
 }

@@ -6,6 +6,7 @@ mod check_rules;
 mod commands;
 mod gate;
 mod key_pedals;
+mod machinery;
 mod mpe;
 mod own_sounds;
 mod picture;
