@@ -85,6 +85,13 @@ pub(super) fn run(
         outcome.refused,
         outcome.end_us as f64 / 1e6
     );
+    if outcome.barred > 0 {
+        let _ = writeln!(
+            err,
+            "{} not sent: show control for machinery, process control or pyrotechnics",
+            counted(outcome.barred as usize, "message")
+        );
+    }
     Ok(is_not_whole)
 }
 

@@ -1,4 +1,5 @@
-//! Bytes ⇄ messages, MIDI numbers, and the laws of level, pan and scale. Pure.
+//! Bytes ⇄ messages, MIDI numbers, the laws of level, pan and scale, and which show-control
+//! messages may injure. Pure.
 //!
 //! Everything else speaks `Message` and the number types; only this room knows bytes.
 #![deny(clippy::disallowed_methods, clippy::disallowed_types)]
@@ -11,6 +12,7 @@ pub mod mpe;
 pub mod num;
 pub mod pitch;
 pub mod scale;
+pub mod show_control;
 
 pub use decode::{Chunk, Decoded, Decoder, Place};
 pub use keycode::KeyCode;

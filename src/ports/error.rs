@@ -2,6 +2,8 @@
 
 use std::fmt;
 
+use crate::midi::show_control::Hazard;
+
 /// MIDI could not be opened at all.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum OpenError {
@@ -68,6 +70,8 @@ pub enum PortError {
     Absent,
     /// Not one whole message. It is a fault of this program and is not tried again.
     Malformed,
+    /// It is show control for what injures, which never leaves a port.
+    Barred(Hazard),
     /// This user may not read the device.
     NoRight,
     /// Another program has taken the device for itself.
@@ -97,6 +101,11 @@ impl fmt::Display for PortError {
             Self::Busy => f.write_str("the port is busy"),
             Self::Absent => f.write_str("nothing is connected"),
             Self::Malformed => f.write_str("not one whole message"),
+            Self::Barred(hazard) => write!(
+                f,
+                "a show-control message for {} was not sent: this program never does",
+                hazard.words()
+            ),
             Self::NoRight => f.write_str(
                 "no right to read it: a udev rule gives it to a group of yours (see README), or add \
                  this user to the group `input` and log in again",

@@ -5,7 +5,7 @@ use super::gate::{BlobTable, INBOX_LIMIT};
 use super::sink::{PIECE_BYTES, Sink};
 use crate::midi::Bytes;
 use crate::wire::{
-    Item, LaneCount, Limits, Next, Payload, PortKind, Reading, Snapshot, Wire, cost_us,
+    Item, LaneCount, Limits, Next, Payload, PortKind, Reading, Snapshot, Wall, Wire, cost_us,
 };
 
 /// What the playing thread puts into the inbox.
@@ -38,6 +38,8 @@ pub struct GateReading {
     pub refused: u64,
     /// Messages that could not be written.
     pub failed: u64,
+    /// Messages that leave no port: show control for what injures.
+    pub barred: u64,
     /// The last error, and when.
     pub last_error: Option<(PortError, u64)>,
     /// When a byte was last written.
@@ -49,6 +51,7 @@ pub struct GateReading {
 pub(super) struct Published {
     wire: Snapshot,
     failed: u64,
+    barred: u64,
     last_error: Option<(PortError, u64)>,
     last_write_us: Option<u64>,
 }
@@ -59,6 +62,7 @@ impl Published {
         Self {
             wire: Snapshot::idle(),
             failed: 0,
+            barred: 0,
             last_error: None,
             last_write_us: None,
         }
@@ -71,6 +75,7 @@ impl Published {
             lanes: self.wire.lanes(),
             refused,
             failed: self.failed,
+            barred: self.barred,
             last_error: self.last_error,
             last_write_us: self.last_write_us,
         }
@@ -83,6 +88,7 @@ pub(super) struct Pump {
     pub(super) sender_due_us: u64,
     kind: PortKind,
     wire: Wire,
+    wall: Wall,
     sink: Box<dyn Sink>,
     blobs: BlobTable,
     inbox: rtrb::Consumer<Entry>,
@@ -144,6 +150,7 @@ impl Pump {
             sender_due_us: 0,
             kind,
             wire: Wire::new(kind, LIMITS, now_us),
+            wall: Wall::default(),
             sink,
             blobs,
             inbox,
@@ -194,6 +201,7 @@ impl Pump {
         self.published.write(Published {
             wire: self.wire.snapshot(),
             failed: self.failed,
+            barred: self.wall.barred(),
             last_error: self.last_error,
             last_write_us: self.last_write_us,
         });
@@ -234,7 +242,11 @@ impl Pump {
                 start_us,
                 ..
             } => {
-                let blob = self.blobs.get(id).ok_or(PortError::Malformed)?;
+                let mut blob: &[u8] = self.blobs.get(id).ok_or(PortError::Malformed)?;
+                if written == 0 {
+                    let passed = self.wall.pass(blob);
+                    blob = passed.map_err(|barred| PortError::Barred(barred.0))?;
+                }
                 let end = blob.len().min(written + PIECE_BYTES);
                 let piece = blob.get(written..end).ok_or(PortError::Malformed)?;
                 self.sink.write_exclusive(piece)?;
@@ -277,13 +289,15 @@ impl Pump {
 
     fn give_up(&mut self, error: PortError, now_us: u64) {
         self.in_hand = None;
-        // A malformed message is our own fault and would be one again: nothing is gained
-        // by sending the state again.
-        if error != PortError::Malformed {
+        // A malformed message is our own fault and would be one again, and a barred one never
+        // leaves: nothing is gained by sending the state again.
+        if !matches!(error, PortError::Malformed | PortError::Barred(_)) {
             self.is_failing = true;
             self.has_losses = true;
         }
-        self.failed += 1;
+        if !matches!(error, PortError::Barred(_)) {
+            self.failed += 1;
+        }
         self.last_error = Some((error, now_us));
     }
 }

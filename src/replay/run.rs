@@ -9,7 +9,7 @@ use crate::engine::Engine;
 use crate::engine::input::{Input, Outbox, Output, Payload, Urgency};
 use crate::engine::promptbook::{OutPort, PositionId, Promptbook};
 use crate::engine::view::View;
-use crate::wire::{self, Item, Lane, Limits, Next, PortKind, Wire};
+use crate::wire::{self, Item, Lane, Limits, Next, PortKind, Wall, Wire};
 
 /// How long a run goes on after its last input, for what is still due, in microseconds.
 pub const TAIL_US: u64 = 60_000_000;
@@ -38,6 +38,8 @@ pub struct Outcome {
     pub sent: u64,
     /// Messages refused because a port's queue was full.
     pub refused: u64,
+    /// Messages that leave no port: show control for what injures.
+    pub barred: u64,
 }
 
 /// Runs it. `sink` is given each message as it goes out: time, port, bytes.
@@ -131,6 +133,7 @@ struct Stage {
     lines: Vec<Line>,
     sent: u64,
     refused: u64,
+    wall: Wall,
 }
 
 /// One port's queue and when it wants to be asked again.
@@ -153,6 +156,7 @@ impl Stage {
             lines: (0..run.book.out_ports.len()).map(line).collect(),
             sent: 0,
             refused: 0,
+            wall: Wall::default(),
         }
     }
 
@@ -185,15 +189,19 @@ impl Stage {
                     Next::Idle => break None,
                     Next::Wait(until_us) => break Some(until_us.max(now_us + 1)),
                     Next::Send(item) => {
-                        self.sent += 1;
-                        let port = OutPort(port as u8);
-                        match &item.payload {
-                            wire::Payload::Short(bytes) => sink(now_us, port, bytes.as_slice()),
+                        let bytes = match &item.payload {
+                            wire::Payload::Short(bytes) => bytes.as_slice(),
                             wire::Payload::Blob { id, .. } => {
                                 let blob = self.book.blobs.get(usize::from(*id));
-                                sink(now_us, port, blob.map_or(&[], |bytes| bytes));
+                                let Ok(bytes) = self.wall.pass(blob.map_or(&[], |blob| blob))
+                                else {
+                                    continue;
+                                };
+                                bytes
                             }
-                        }
+                        };
+                        self.sent += 1;
+                        sink(now_us, OutPort(port as u8), bytes);
                     }
                 }
             };
@@ -215,6 +223,7 @@ impl Stage {
             end_us,
             sent: self.sent,
             refused: self.refused,
+            barred: self.wall.barred(),
         }
     }
 }

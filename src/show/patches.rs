@@ -2,7 +2,8 @@
 //!
 //! The first line names the columns: `name,bank_msb,bank_lsb,program,category`, and after
 //! them, where known, `trim_db`, `voices`, `release_s` and `load_ms`. A field may be empty
-//! unless it is the name or the program. Programs are counted as the receiver's manners say.
+//! unless it is the name or the program; a bank that is left empty is the one selected last, so
+//! it may not be beside one that is stated on the same slots. Programs are counted as the receiver's manners say.
 
 use std::collections::BTreeMap;
 

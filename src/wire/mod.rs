@@ -13,8 +13,10 @@ mod lanes;
 mod meter;
 pub mod price;
 mod queue;
+mod wall;
 
 pub use item::{Item, Lane, Payload};
 pub use lanes::{Full, Limits, Next, Wire};
 pub use meter::{LaneCount, Reading, Snapshot};
 pub use price::{PortKind, cost_us};
+pub use wall::{Barred, Wall};

@@ -330,6 +330,41 @@ fn a_sysex_goes_out_whole_in_pieces_with_nothing_between() {
     assert_eq!(numbers(&written, 0), (0..20).collect::<Vec<_>>());
 }
 
+/// MIDI Show Control 1.1.1, table of command formats: 20H-2FH machinery, 50H-5FH process
+/// control, 60H-6FH pyrotechnics, 7FH all types.
+#[test]
+fn show_control_for_what_injures_leaves_no_gate_and_is_counted() {
+    let (sink, written) = Recorder::open();
+    let message = |format: u8| vec![0xf0, 0x7f, 0x01, 0x02, format, 0x01, 0xf7].into_boxed_slice();
+    let blobs: BlobTable = (0..=0x7f).map(message).collect();
+    let mut gate = gate("desk", PortKind::Software, sink, blobs);
+    let mut meter = gate.meter().expect("nobody has it yet");
+    for format in 0..=0x7f {
+        gate.push(Item::blob(Lane::Live, format, 7)).expect("room");
+        gate.flush();
+    }
+    wait_until(|| written.lock().unwrap().len() >= 79);
+    assert!(!gate.take_overflow(), "nothing is to be sent again for it");
+    gate.close(Duration::from_secs(600));
+    let reading = meter.read();
+    let (error, _) = reading.last_error.expect("told");
+    let words = error.to_string();
+    assert!(
+        words.contains("show-control message for machinery and pyrotechnics too"),
+        "{words}"
+    );
+    assert_eq!((reading.barred, reading.failed), (49, 0));
+    let formats: Vec<u8> = written
+        .lock()
+        .unwrap()
+        .iter()
+        .map(|bytes| bytes[4])
+        .collect();
+    let is_injuring = |format: &u8| matches!(format, 0x20..=0x2f | 0x50..=0x6f | 0x7f);
+    let allowed: Vec<u8> = (0..=0x7f).filter(|format| !is_injuring(format)).collect();
+    assert_eq!(formats, allowed);
+}
+
 #[test]
 fn a_number_without_a_stored_sysex_is_a_counted_fault_and_no_reason_to_resend() {
     let (sink, written) = Recorder::open();

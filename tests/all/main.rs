@@ -8,6 +8,7 @@ mod gate;
 mod hostile_words;
 mod key_pedals;
 mod large_shows;
+mod machinery;
 mod mpe;
 mod own_sounds;
 mod picture;

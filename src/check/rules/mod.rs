@@ -3,6 +3,7 @@
 //! To add one: a file here with a `RULE`, its line below, and a folder
 //! `tests/data/check/ID` with a good show, a bad one and the words expected.
 
+mod bank_left_empty;
 mod bend_beyond_range;
 mod controllers_overlap;
 mod cue_without_sound;
@@ -13,6 +14,7 @@ mod fixed_slot_used_twice;
 mod key_port_misused;
 mod keys_beyond_controller;
 mod level_beyond_range;
+mod machinery;
 mod missing_neutral;
 mod mpe_bend_beyond;
 mod mpe_members_short;
@@ -41,6 +43,7 @@ use super::{ReadingRule, Rule};
 
 /// Every rule over a show that was read, by id.
 pub const RULES: &[Rule] = &[
+    bank_left_empty::RULE,
     bend_beyond_range::RULE,
     controllers_overlap::RULE,
     cue_without_sound::RULE,
@@ -51,6 +54,7 @@ pub const RULES: &[Rule] = &[
     key_port_misused::RULE,
     keys_beyond_controller::RULE,
     level_beyond_range::RULE,
+    machinery::RULE,
     missing_neutral::RULE,
     mpe_bend_beyond::RULE,
     mpe_members_short::RULE,

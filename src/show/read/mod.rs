@@ -93,6 +93,12 @@
 //! `holds_back: true`, `boot_ms: 10000`, `heeds_sensing: true`. `Gm2` are those that General
 //! MIDI 2 recommends. `programs_from_1` holds for the patch list and for cues.
 //!
+//! **Banks.** A patch whose bank is left empty goes out as a bare program change, which means the
+//! bank that was selected last. So patches with and without a bank may not share slots of a
+//! receiver that heeds it: `check` refuses that (0 is a bank too).
+//!
+//! **Show control** for machinery, process control and pyrotechnics is refused (see README, Caution).
+//!
 //! **A spare** is a second receiver of the same model, kept to take over. It says only whose
 //! spare it is and its port; slots, patch list, parameters, cues and manners are those of the
 //! other. No scene plays it.
