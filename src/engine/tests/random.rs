@@ -427,7 +427,9 @@ proptest! {
                         let told = ear_before[place].controls.get(&number.get());
                         // A fresh press holds what a key still holds (soft holds nothing).
                         let is_press = matches!(deed, Deed::Pedal(_, 0 | 1, 64..));
-                        matches!(number.get(), 64 | 66) && is_press && held > 0
+                        // Below 64 sostenuto is up, wherever it stands (GM2 §3.3.9).
+                        let is_up = number.get() == 66 && value.get() < 64;
+                        is_up || matches!(number.get(), 64 | 66) && is_press && held > 0
                             || matches!(number.get(), 64 | 66 | 67)
                                 && told.is_some_and(|t| value.get() < *t)
                     }
