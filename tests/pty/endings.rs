@@ -156,6 +156,7 @@ fn a_disk_that_is_full_for_a_while_costs_neither_place_nor_log() {
     desk.see(&["NOW  1.2  verse", "place, events.log not written"]);
     desk.press("2");
     desk.see(&["WINGS", "place, events.log not written"]);
+    desk.rest();
     desk.press("1 ");
     desk.see(&["NOW  1.3  chorus", "place, events.log not written"]);
     limit(None);
