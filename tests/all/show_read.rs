@@ -170,7 +170,7 @@ fn every_file_of_a_show_reads_as_ron_reads_it() {
     assert!(count > 60, "{count}");
 }
 
-/// What the issue of a touring show asks: enough of everything, in few enough files to embed.
+/// A touring show holds enough of everything, in few enough files to embed.
 #[test]
 fn the_touring_show_is_whole() {
     let files = files_in(&repository("shows/quarry-lanterns"));

@@ -2,8 +2,8 @@
 //! every cell.
 //!
 //! Its own binary, because each test starts processes and signals them. Every wait is for
-//! something to be seen, with a deadline; nothing sleeps for a fixed time but the terminal
-//! that stalls for ten seconds.
+//! something to be seen, with a deadline; nothing sleeps for a fixed time but a finger between
+//! two steps (`Desk::rest`) and the terminal that stalls for ten seconds.
 #![cfg(unix)]
 #![allow(
     clippy::unwrap_used,
