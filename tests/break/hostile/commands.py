@@ -316,7 +316,9 @@ def state(bench):
     else:
         put(bench, bench.state, kind)
     if rng.random() < 0.3:
-        put(bench, bench.config / "keys.txt", rng.choice(KINDS))
+        kind = rng.choice(KINDS)
+        bench.about += f", keys.txt is a {kind}"
+        put(bench, bench.config / "keys.txt", kind)
     bench.run("keys")
     before = snapshot(show)
     player = bench.play(show, *night, "--headless", "--model")
