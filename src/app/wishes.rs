@@ -94,7 +94,7 @@ impl Wishes {
 /// The marks of a show as they were kept; none if there are none.
 pub(super) fn marks(show: &str) -> BTreeMap<String, String> {
     let read = marks_file(show).ok();
-    let bytes = read.and_then(|path| store::read_file(&path, FILE_LIMIT).ok());
+    let bytes = read.and_then(|path| store::read_own_file(&path, FILE_LIMIT).ok().flatten());
     read_marks(&String::from_utf8_lossy(
         bytes.as_deref().unwrap_or_default(),
     ))
@@ -132,14 +132,13 @@ fn log_lines(filter: &str, log: &[LogLine]) -> Vec<String> {
 /// used.
 pub(super) fn keys() -> (Keys, Option<PathBuf>, Vec<String>) {
     let path = store::config_dir().ok().map(|dir| dir.join("keys.txt"));
-    let bytes = path
+    let read = path
         .as_ref()
-        .filter(|path| path.exists())
-        .map(|path| store::read_file(path, FILE_LIMIT));
-    let (keys, refused) = match bytes {
-        None => (Keys::default(), Vec::new()),
-        Some(Err(error)) => (Keys::default(), vec![error.to_string()]),
-        Some(Ok(bytes)) => remap::remap(&String::from_utf8_lossy(&bytes)),
+        .map_or(Ok(None), |path| store::read_own_file(path, FILE_LIMIT));
+    let (keys, refused) = match read {
+        Ok(None) => (Keys::default(), Vec::new()),
+        Ok(Some(bytes)) => remap::remap(&String::from_utf8_lossy(&bytes)),
+        Err(error) => (Keys::default(), vec![error.to_string()]),
     };
     (keys, path, refused)
 }

@@ -21,4 +21,4 @@ pub use log::{EventLog, MAX_LOG_BYTES, SavedStderr, redirect_stderr};
 pub use look::{Guarded, save_output};
 pub use places::{config_dir, short_path, state_dir};
 pub use save::{save, save_unused};
-pub use single::{make_folder_of, read_file, remove, write_new_folder};
+pub use single::{make_folder_of, read_file, read_own_file, remove, write_new_folder};

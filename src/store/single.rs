@@ -6,6 +6,7 @@ use std::io::Read;
 use std::path::{Component, Path};
 
 use super::error::StoreError;
+use super::look::look;
 use super::save::save;
 
 /// Reads a whole file of at most `max_bytes`.
@@ -28,6 +29,19 @@ pub fn read_file(path: &Path, max_bytes: u64) -> Result<Vec<u8>, StoreError> {
         ));
     }
     Ok(bytes)
+}
+
+/// Reads a whole file that nobody named, such as one in the folder for settings; none if it
+/// is not there. A pipe in its place would be waited for without end, so it is refused here,
+/// where [`read_file`] reads one that the user asked for.
+///
+/// # Errors
+/// If what is there is no file, cannot be read or is larger than `max_bytes`.
+pub fn read_own_file(path: &Path, max_bytes: u64) -> Result<Option<Vec<u8>>, StoreError> {
+    match look(path)? {
+        Some(_) => read_file(path, max_bytes).map(Some),
+        None => Ok(None),
+    }
 }
 
 /// Makes a folder and writes files into it, by their paths within it. A folder that is

@@ -10,7 +10,7 @@ use std::process::{Command, Output, Stdio};
 
 use rustix::fs::{CWD, FileType, Mode, makedev, mknodat};
 use segue::replay::{Take, TakeEvent, write_recording};
-use segue::store::{self, EventLog, Journal, ShowIdentity};
+use segue::store::{self, EventLog, Journal, ShowIdentity, read_own_file};
 
 /// The program with a home of its own and no terminal.
 fn run(home: &Path, args: &[&str]) -> Output {
@@ -114,6 +114,20 @@ fn logs_and_the_journal_are_files_too() {
         assert!(fs::metadata(&path).unwrap().file_type().is_fifo());
         fs::remove_file(&path).unwrap();
     }
+}
+
+/// A pipe that nobody writes to would be waited for without end.
+#[test]
+fn a_pipe_in_the_place_of_a_file_of_our_own_is_refused_and_not_waited_for() {
+    let home = tempfile::tempdir().unwrap();
+    let path = home.path().join("keys.txt");
+    assert_eq!(read_own_file(&path, 10).unwrap(), None);
+    fs::write(&path, "back: b").unwrap();
+    assert_eq!(read_own_file(&path, 10).unwrap().unwrap(), b"back: b");
+    fs::remove_file(&path).unwrap();
+    mknodat(CWD, &path, FileType::Fifo, Mode::RUSR | Mode::WUSR, 0).unwrap();
+    let error = read_own_file(&path, 10).unwrap_err().to_string();
+    assert!(error.contains("a pipe"), "{error}");
 }
 
 #[test]

@@ -299,17 +299,26 @@ def state(bench):
     """Things in place of the program's own files: it plays, or says why not, and never waits."""
     rng = bench.rng
     show, night = one_of_shows(bench)
-    name = rng.choice(["events.log", "positions", "positions.lock", "crash.log", "stderr.log", "recordings", "marks", ""])
+    name = rng.choice(["events.log", "places", "a place", "crash.log", "stderr.log", "recordings", "marks", ""])
     kind = rng.choice(KINDS)
     bench.about = f"{name or 'the state folder'} is a {kind}"
-    bench.state.mkdir(parents=True)
-    if name:
+    if name == "a place":
+        # Its file has a name of the program's own: it is made by playing.
+        player = bench.play(show, *night, "--headless", "--model")
+        player.wait_words("ready: ")
+        player.kill()
+        path = rng.choice(sorted((bench.state / "places").iterdir()))
+        bench.about += f" ({path.name})"
+        put(bench, path, kind)
+    elif name:
+        bench.state.mkdir(parents=True)
         put(bench, bench.state / name, kind)
     else:
-        bench.state.rmdir()
         put(bench, bench.state, kind)
     if rng.random() < 0.3:
-        put(bench, bench.config / "keys.txt", rng.choice(KINDS))
+        kind = rng.choice(KINDS)
+        bench.about += f", keys.txt is a {kind}"
+        put(bench, bench.config / "keys.txt", kind)
     bench.run("keys")
     before = snapshot(show)
     player = bench.play(show, *night, "--headless", "--model")

@@ -1,6 +1,7 @@
 """Campaigns of shows being played: kills, takes that are cut, full and read-only disks, key
 storms, terminals that go away."""
 
+import re
 import signal
 import subprocess
 import time
@@ -152,9 +153,14 @@ def takes(bench):
     player = bench.play(show, *night, "--model", tty=True)
     player.wait_screen()
     wanted = 0
+    begun = 0
+    is_recording = False
     for _ in range(rng.randrange(1, 3)):
-        player.press("*")
-        time.sleep(0.3)
+        # The key that begins a take ends one that runs.
+        if not is_recording:
+            begun += 1
+            toggle_take(player, "recording", begun)
+        is_recording = True
         for _ in range(rng.randrange(1, 4)):
             before = step_count(bench.log())
             player.press(" ")
@@ -163,19 +169,38 @@ def takes(bench):
             time.sleep(0.3)
             wanted += 1
         if rng.random() < 0.5:
-            player.press("*")
-            time.sleep(0.3)
+            toggle_take(player, "recording ended", begun)
+            is_recording = False
     # What was played a second ago is on the disk.
     time.sleep(1.0)
     player.kill()
     # The next start may have to put the take right.
     again = headless(bench, show, night)
     again.wait_words(READY)
+    again.wait(lambda: not unended_takes(bench), "a recording of the take that was cut")
     again.kill()
     found = sorted(bench.state.glob("recordings/*.mid"))
     demand(found, f"killed while recording, and there is no take: {shown(bench.log())}")
     steps = sum(replayed_steps(bench, show, night, path) for path in found)
-    demand(steps >= wanted, f"{wanted} steps were recorded, {steps} are in {[path.name for path in found]}")
+    demand(len(found) == begun, f"{begun} takes were begun, and there are {[path.name for path in found]}")
+    demand(steps == wanted, f"{wanted} steps were recorded, {steps} are in {[path.name for path in found]}")
+
+
+# A line of the log that says that a take begins, or has become a file.
+TAKE = re.compile(r"^\d+:\d\d:\d\d\.\d+ (recording ended|recording)\b", re.M)
+
+
+def toggle_take(player, word, wanted):
+    """Presses the key of takes until the log has said that word so many times."""
+    player.press("*")
+    player.wait(lambda: TAKE.findall(player.bench.log()).count(word) >= wanted, f"{word!r} in the log")
+    # The next key is no repeat of this one.
+    time.sleep(0.3)
+
+
+def unended_takes(bench):
+    """Takes that have not become recordings yet."""
+    return sorted(bench.state.glob("recordings/*.take"))
 
 
 def replayed_steps(bench, show, night, path):
@@ -212,7 +237,7 @@ def disks(bench):
     # One that was killed before is taken up by its first step.
     player.wait(lambda: step_count(player.text()) >= 2, "two steps")
     if is_tight:
-        told = "position" in player.error_text() + "".join(warnings(player.text()))
+        told = "the place is not written down" in player.text()
         demand(told, f"the place is not kept ({way}), and nothing says so: {shown(player.words())}")
     if not filler.exists():
         player.end()
@@ -224,10 +249,6 @@ def disks(bench):
     player.kill()
     last = places(player.text())[-1]
     stands_waiting(bench, show, night, order, last).kill()
-
-
-def warnings(text):
-    return [line for line in text.splitlines() if "warning" in line or "error" in line]
 
 
 def fill(path):
@@ -295,6 +316,8 @@ def storms(bench):
     player.end(bench.rng.choice([signal.SIGTERM, signal.SIGINT]))
     demand("all notes released" in bench.log(), f"it ended and let nothing go: {shown(bench.log())}")
     check_unchanged(before, show, "a key storm")
+    left = unended_takes(bench)
+    demand(not left, f"it ended, and these takes are no recordings: {[path.name for path in left]}")
     for path in sorted(bench.state.glob("recordings/*.mid")):
         replayed_steps(bench, show, night, path)
 
