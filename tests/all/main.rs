@@ -19,4 +19,5 @@ mod routes;
 mod screens;
 mod show_read;
 mod small_shows;
+mod stated_defaults;
 mod store_files;
