@@ -1,7 +1,9 @@
 //! The sounds of a scene, and what zones make of velocities.
 
 use segue::midi::Value7;
-use segue::show::model::{Curve, LevelChange, ParameterValue, ReceiverKind, Show, Zone};
+use segue::show::model::{
+    BankBytes, Curve, LevelChange, ParameterValue, PatchItem, Receiver, ReceiverKind, Show, Zone,
+};
 
 /// What makes two sounds the same.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
@@ -42,9 +44,11 @@ pub(super) fn sounds_of(show: &Show, zones: &[Zone], settings: &[ParameterValue]
         let mut likeness = Likeness {
             receiver: zone.receiver,
             group: zone.group,
-            patch: zone.patch,
-            pan: zone.pan.map(Value7::get),
-            bend_range: zone.bend_range,
+            patch: zone.patch.map(|patch| first_alike(receiver, patch)),
+            // Where nothing is stated the receiver is at the centre, and at two semitones
+            // (GM2 §3.3.5, §3.4.1): to state that is to say the same.
+            pan: zone.pan.map(Value7::get).filter(|pan| *pan != 64),
+            bend_range: zone.bend_range.filter(|range| *range != 2),
             values: values.collect(),
             own_level: (zone.level_change == LevelChange::New).then_some(level),
             copy: 0,
@@ -70,6 +74,22 @@ pub(super) fn sounds_of(show: &Show, zones: &[Zone], settings: &[ParameterValue]
         });
     }
     sounds
+}
+
+/// The first patch of a list for which a receiver is sent the same: bank bytes that it does
+/// not heed are no part of it.
+fn first_alike(receiver: &Receiver, patch: usize) -> usize {
+    let sent = |item: &PatchItem| {
+        let bank = receiver.manners.bank;
+        let msb = matches!(bank, BankBytes::Msb | BankBytes::Both);
+        let lsb = matches!(bank, BankBytes::Lsb | BankBytes::Both);
+        let bytes = (item.bank_msb.filter(|_| msb), item.bank_lsb.filter(|_| lsb));
+        (bytes, item.program)
+    };
+    let list = &receiver.patches.patches;
+    list.iter()
+        .position(|item| sent(item) == sent(&list[patch]))
+        .unwrap_or(patch)
 }
 
 /// What a zone may make of a velocity: by its curve, then faded towards the ends of its
