@@ -27,3 +27,4 @@ pub mod sim;
 pub mod store;
 pub mod ui;
 pub mod wire;
+pub mod words;

@@ -10,10 +10,11 @@ use std::thread;
 
 use super::performance::Hand;
 use super::replaying;
-use crate::engine::input::Input;
+use crate::engine::input::{Input, Origin};
 use crate::plan::{Plan, PortMap};
 use crate::ports::{Clock, ModelEar, ModelHand};
 use crate::show::model::Show;
+use crate::store::Guarded;
 
 /// Messages kept of what was sent; later ones are left out, and counted.
 const SENT_LIMIT: usize = 200_000;
@@ -34,6 +35,8 @@ pub(super) struct Along {
 #[derive(Clone)]
 pub(super) struct Sent {
     folder: PathBuf,
+    /// What must not be written over.
+    guarded: Guarded,
     /// Names of the rig's ports, in its order.
     ports: Vec<String>,
     /// Those that the night sends to.
@@ -63,6 +66,7 @@ impl Along {
         let outputs = plan.sheet.out_ports.iter().map(|port| port.name.clone());
         let sent = out.map(|folder| Sent {
             folder: folder.to_owned(),
+            guarded: Guarded::default().recording(recording),
             ports: ports.collect(),
             outputs: outputs.collect(),
             messages: Arc::default(),
@@ -96,7 +100,7 @@ impl Along {
                         }
                     }
                     Input::Command(command) => {
-                        hand.ask(command);
+                        hand.ask(command, Origin::Program);
                     }
                     _ => {}
                 }
@@ -138,7 +142,7 @@ impl Sent {
         let messages_of = |(us, port, bytes): &(u64, usize, Vec<u8>)| (*us, *port, bytes.clone());
         let sent: Vec<_> = messages.kept.iter().map(messages_of).collect();
         let names = self.outputs.iter().map(String::as_str);
-        replaying::write_files(&self.folder, names, &sent, &name)?;
+        replaying::write_files((&self.folder, &self.guarded), names, &sent, &name)?;
         Ok(messages.left_out)
     }
 }
@@ -152,6 +156,7 @@ mod tests {
     fn sent(folder: &Path) -> Sent {
         Sent {
             folder: folder.to_owned(),
+            guarded: Guarded::default(),
             ports: vec!["stage".into(), "rack".into()],
             outputs: vec!["rack".into()],
             messages: Arc::default(),

@@ -3,6 +3,7 @@
 use std::io::{self, Write};
 
 use super::cli;
+use super::paper::{print_json, say};
 use super::{counted, load};
 use crate::show::finding::Level;
 
@@ -10,17 +11,11 @@ use crate::show::finding::Level;
 ///
 /// # Errors
 /// If the folder cannot be read or the output not written, in words.
-pub(super) fn run(
-    args: &cli::Check,
-    out: &mut dyn Write,
-    err: &mut dyn Write,
-) -> Result<bool, String> {
-    let files = load::folder(&args.show, None, err)?;
+pub(super) fn run(args: &cli::Check, out: &mut dyn Write) -> Result<bool, String> {
+    let files = load::folder(&args.show, None)?;
     let loaded = load::show(&files, &load::name_of(&args.show));
     let printed = if args.json {
-        serde_json::to_writer_pretty(&mut *out, &loaded.findings)
-            .map_err(io::Error::from)
-            .and_then(|()| writeln!(out))
+        print_json(&loaded.findings, out)
     } else {
         print(&loaded, out)
     };
@@ -40,8 +35,7 @@ fn print(loaded: &load::Loaded, out: &mut dyn Write) -> io::Result<()> {
             .count()
     };
     let show = &loaded.show;
-    writeln!(
-        out,
+    let sum = format!(
         "{}: {}, {}; {}, {}, {}",
         show.name,
         counted(show.songs.len(), "song"),
@@ -49,5 +43,6 @@ fn print(loaded: &load::Loaded, out: &mut dyn Write) -> io::Result<()> {
         counted(count(Level::Error), "error"),
         counted(count(Level::Warning), "warning"),
         counted(count(Level::Note), "note")
-    )
+    );
+    say(out, &sum)
 }

@@ -4,6 +4,7 @@
 use std::io::Write;
 use std::sync::Arc;
 
+use super::paper::say;
 use super::{counted, kinds, replaying};
 use crate::engine::input::{Command, Input};
 use crate::engine::promptbook::PositionId;
@@ -71,7 +72,7 @@ pub(super) fn run(
     ));
     lines
         .iter()
-        .try_for_each(|line| writeln!(out, "{line}"))
+        .try_for_each(|line| say(out, line))
         .map_err(|error| format!("standard output: {error}"))
 }
 

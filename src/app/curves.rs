@@ -6,6 +6,7 @@ use super::{cli, load};
 use crate::plan::curves;
 use crate::screen::plot;
 use crate::show::model::{Show, Zone};
+use crate::words::clean;
 
 /// Prints them.
 ///
@@ -16,8 +17,10 @@ pub(super) fn run(
     out: &mut dyn Write,
     err: &mut dyn Write,
 ) -> Result<(), String> {
-    let files = load::folder(&args.show, None, err)?;
-    let show = load::show(&files, &load::name_of(&args.show)).show;
+    let files = load::folder(&args.show, None)?;
+    let loaded = load::show(&files, &load::name_of(&args.show));
+    loaded.tell_errors(&args.show, "shown", err);
+    let show = loaded.show;
     let text = match &args.zone {
         Some(path) => {
             let zone = find(&show, path)?;
@@ -51,7 +54,7 @@ pub(super) fn run(
 
 /// A title, the plot, and some of it as numbers.
 fn drawn(title: &str, table: &[u8; 128], window: (u8, u8), is_ascii: bool) -> String {
-    let mut text = format!("{title}\n");
+    let mut text = format!("{}\n", clean(title));
     for row in plot(table, window, is_ascii) {
         text.push_str(&row);
         text.push('\n');

@@ -8,7 +8,7 @@ use super::log::Log;
 use super::performance::Hand;
 use super::screens::Screens;
 use super::wishes::Wishes;
-use crate::engine::input::Command;
+use crate::engine::input::{Command, Origin};
 use crate::ports::Clock;
 use crate::screen::{LogLevel, LogLine, UiState};
 use crate::ui::{self, Keys, NightEdit, UiExit, Wish};
@@ -69,8 +69,8 @@ impl Asking {
 }
 
 impl ui::Sink for Asking {
-    fn send(&mut self, command: Command) {
-        if !self.hand.ask(command) {
+    fn send(&mut self, command: Command, origin: Origin) {
+        if !self.hand.ask(command, origin) {
             self.refused("too many commands at once: one was not taken");
         }
     }

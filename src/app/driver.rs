@@ -5,24 +5,31 @@
 //! for, and what it has to say goes out as notices and as a published view.
 
 mod book;
+mod fault;
 mod record;
 mod rescue;
+mod waiting;
+
+use record::TakeInHand;
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, AtomicU8, AtomicU64, Ordering};
 
+use self::fault::{Failures, Fault};
+use self::waiting::mark_waiting;
+use super::journal::Place;
 use super::learning::Heard;
 use super::notice::{Event, Notice, Watch};
 use super::recorder::Taken;
 use super::replanning::{Answer, Ask};
+use super::takes::Takes;
 use crate::engine::Engine;
 use crate::engine::checkpoint::Checkpoint;
-use crate::engine::input::{Command, Input, Outbox};
+use crate::engine::input::{Command, Input, Origin, Outbox};
 use crate::engine::limits::{MAX_PORTS, MAX_RECEIVERS};
-use crate::engine::promptbook::{Action, InPort, OutPort, PositionId, Promptbook};
+use crate::engine::promptbook::{InPort, OutPort, PositionId, Promptbook};
 use crate::engine::view::{Presence, View};
-use crate::midi::Message;
 use crate::plan::{Plan, PortMap};
 use crate::ports::{Clock, Gate, Incoming, Intake, try_realtime};
 use crate::replay;
@@ -49,17 +56,38 @@ pub(super) struct Desk {
     view: View,
     watch: Watch,
     checkpoint: Checkpoint,
-    /// A recording runs, and the log knows where it began.
-    is_recording: bool,
+    /// The wish of recording that was followed last, and whether its take is being handed over.
+    take: TakeInHand,
+    /// The place that was told last.
+    place: Place,
+    failures: Failures,
+    /// It failed too often: nothing more is asked of the engine.
+    is_given_up: bool,
+    /// Everything was let go and the gates are closed.
+    is_closed: bool,
+    fault: Fault,
     /// After a kill nothing is sent until somebody says so: outputs that are there wait
     /// here. None once the show has been taken up.
     waiting: Option<[bool; MAX_PORTS]>,
 }
 
+/// A command from the screen.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Asked {
+    /// The edition of the night that it was asked of.
+    pub(super) edition: u32,
+    /// The wish of recording then: what was asked between two takes belongs to neither.
+    pub(super) wish: u64,
+    /// What is to be done.
+    pub(super) command: Command,
+    /// What asked for it.
+    pub(super) origin: Origin,
+}
+
 /// The playing thread's ends of what it shares with the others.
 pub(super) struct Ends {
-    /// What the screen asks for, each with the edition of the night that it was asked of.
-    pub(super) commands: rtrb::Consumer<(u32, Command)>,
+    /// What the screen asks for.
+    pub(super) commands: rtrb::Consumer<Asked>,
     /// What whoever plans the night anew asks for.
     pub(super) asks: rtrb::Consumer<Ask>,
     /// And is answered.
@@ -72,6 +100,8 @@ pub(super) struct Ends {
     pub(super) heard: rtrb::Producer<Heard>,
     /// The view, for the screen.
     pub(super) views: triple_buffer::Input<View>,
+    /// Where the show is, for the journal.
+    pub(super) places: triple_buffer::Input<Place>,
     /// Flags and counters.
     pub(super) shared: Arc<Shared>,
 }
@@ -81,10 +111,11 @@ pub(super) struct Ends {
 pub(super) struct Shared {
     /// Set when the show is to end.
     pub(super) stop: AtomicBool,
-    /// The show ends because the terminal is gone: the next start comes back to its place.
+    /// The show ends though nobody meant to end it, as when the terminal is gone: the next
+    /// start comes back to its place.
     pub(super) keeps_place: AtomicBool,
-    /// What is played is to be recorded.
-    pub(super) is_recording: AtomicBool,
+    /// Whether what is played is to be recorded, and how far that is.
+    pub(super) takes: Takes,
     /// A control is being learned: what comes in is to be looked at.
     pub(super) is_learning: AtomicBool,
     /// Messages that found no room to be looked at.
@@ -103,7 +134,7 @@ impl Shared {
         Self {
             stop: AtomicBool::new(false),
             keeps_place: AtomicBool::new(false),
-            is_recording: AtomicBool::new(false),
+            takes: Takes::default(),
             is_learning: AtomicBool::new(false),
             unheard: AtomicU64::new(0),
             realtime: AtomicU8::new(Realtime::Unknown as u8),
@@ -125,8 +156,37 @@ pub(super) enum Realtime {
 }
 
 impl Driver {
-    /// Plays until told to stop, then lets everything go.
-    pub(super) fn run(mut self) {
+    /// Plays until told to stop, then lets everything go. A failure anywhere in that lets
+    /// everything go at once, and playing goes on, until it has failed too often.
+    ///
+    /// # Errors
+    /// If playing was given up.
+    pub(super) fn run(mut self) -> Result<(), GivenUp> {
+        loop {
+            let played = catch_unwind(AssertUnwindSafe(|| self.play()));
+            if played.is_ok() || !self.desk.recover() {
+                break;
+            }
+        }
+        let is_given_up = self.desk.is_given_up;
+        self.desk.close();
+        if is_given_up { Err(GivenUp) } else { Ok(()) }
+    }
+
+    fn play(&mut self) {
+        if self.desk.ends.shared.realtime.load(Ordering::Relaxed) == Realtime::Unknown as u8 {
+            self.ask_for_realtime();
+        }
+        while !self.desk.ends.shared.stop.load(Ordering::Acquire) {
+            let deadline = self.desk.deadline_us();
+            let Self { intake, desk } = &mut *self;
+            intake.wait(Some(deadline), &mut |incoming| desk.take(incoming));
+            desk.turn();
+        }
+        self.desk.end();
+    }
+
+    fn ask_for_realtime(&mut self) {
         let granted = try_realtime();
         let realtime = if granted.is_ok() {
             Realtime::Granted
@@ -139,15 +199,12 @@ impl Driver {
             .realtime
             .store(realtime as u8, Ordering::Relaxed);
         self.desk.report(Event::Realtime(granted.is_ok()));
-        while !self.desk.ends.shared.stop.load(Ordering::Acquire) {
-            let deadline = self.desk.deadline_us();
-            let Self { intake, desk } = &mut self;
-            intake.wait(Some(deadline), &mut |incoming| desk.take(incoming));
-            desk.turn();
-        }
-        self.desk.end();
     }
 }
+
+/// Playing failed again and again, and was given up with everything let go.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) struct GivenUp;
 
 impl Desk {
     /// A desk at a position of the night; `is_waiting` if nothing is to be sent until
@@ -173,7 +230,12 @@ impl Desk {
             outbox: Outbox::new(),
             view: View::default(),
             watch: Watch::new(),
-            is_recording: false,
+            take: TakeInHand::default(),
+            place: Place::default(),
+            failures: Failures::default(),
+            is_given_up: false,
+            is_closed: false,
+            fault: Fault::asked_for(),
             waiting: is_waiting.then_some([false; MAX_PORTS]),
         }
     }
@@ -188,6 +250,7 @@ impl Desk {
 
     /// One thing that came in, acted on at once.
     fn take(&mut self, incoming: Incoming) {
+        self.may_fail("take");
         match incoming {
             Incoming::Message { port, message, .. } => {
                 if let Some(port) = self.in_port(port) {
@@ -230,59 +293,19 @@ impl Desk {
         }
     }
 
-    /// A message played. While the show waits to be taken up, the press of a stepping
-    /// pedal takes it up, and nothing else is played.
-    fn play(&mut self, port: InPort, message: Message) {
-        if self.waiting.is_none() {
-            self.handle(Input::Midi(port, message));
-        } else if self.is_step_press(port, message) {
-            self.take_up();
-        }
-    }
-
-    fn is_step_press(&self, port: InPort, message: Message) -> bool {
-        self.book.bindings.iter().any(|binding| {
-            let controller = self.book.controllers.get(binding.controller.index());
-            let is_from = controller.is_some_and(|c| {
-                c.port == port && message.channel().is_none_or(|own| c.has_channel(own))
-            });
-            is_from && binding.action == Action::Step && binding.is_pressed_by(message)
-        })
-    }
-
-    /// The show is taken up where it was: every port that is there gets its state.
-    fn take_up(&mut self) {
-        let Some(waiting) = self.waiting else {
-            return;
-        };
-        self.report(Event::TakenUp);
-        for (port, _) in waiting
-            .iter()
-            .enumerate()
-            .filter(|(_, is_there)| **is_there)
-        {
-            // One after the other: those that wait for their turn are not lost meanwhile.
-            self.set_waiting(port, false);
-            self.handle(Input::OutputReady(OutPort(port as u8)));
-        }
-        self.waiting = None;
-    }
-
-    /// Notes that an output waits, or no longer does; false if no output waits any more.
-    fn set_waiting(&mut self, port: usize, is_there: bool) -> bool {
-        let place = self
-            .waiting
-            .as_mut()
-            .and_then(|waiting| waiting.get_mut(port));
-        place.map(|place| *place = is_there).is_some()
-    }
-
     /// After each wait: commands, the engine's deadline, refused messages, the view.
     fn turn(&mut self) {
         while let Ok(ask) = self.ends.asks.pop() {
             self.answer(ask);
         }
-        while let Ok((edition, command)) = self.ends.commands.pop() {
+        while let Ok(asked) = self.ends.commands.pop() {
+            let Asked {
+                edition,
+                wish,
+                command,
+                origin,
+            } = asked;
+            self.follow_wish(self.clock.now_us(), wish);
             if edition != self.view.edition && matches!(command, Command::Jump(_)) {
                 // Its position was counted in a night that is played no more.
                 self.report(Event::JumpTooLate);
@@ -291,10 +314,11 @@ impl Desk {
             {
                 self.take_up();
             } else {
-                self.handle(Input::Command(command));
+                self.handle(Input::Asked(command, origin));
             }
         }
         let now_us = self.clock.now_us();
+        self.follow_wish(now_us, self.ends.shared.takes.wish());
         if self
             .engine
             .next_deadline()
@@ -331,21 +355,35 @@ impl Desk {
     /// The engine's turn, and its messages on their way. A failing engine is silenced and
     /// rebuilt where it was.
     fn handle(&mut self, input: Input) {
+        if self.is_given_up {
+            return;
+        }
         let now_us = self.clock.now_us();
         self.record_input(now_us, input);
         self.outbox.clear();
-        let Self { engine, outbox, .. } = self;
-        if catch_unwind(AssertUnwindSafe(|| engine.handle(now_us, input, outbox))).is_err() {
+        let handled = catch_unwind(AssertUnwindSafe(|| {
+            self.engine.handle(now_us, input, &mut self.outbox);
+            self.may_fail("handle");
+        }));
+        if handled.is_err() {
             self.rebuild(now_us);
         }
+        self.record_key(now_us);
         self.send();
         self.look();
+        self.keep_checkpoint();
+    }
+
+    fn keep_checkpoint(&mut self) {
+        self.may_fail("checkpoint");
         self.checkpoint = self.engine.checkpoint();
     }
 
     /// Looks at the engine, and tells what changed since the last look.
     fn look(&mut self) {
+        self.may_fail("look");
         self.engine.view(&mut self.view);
+        self.tell_place(false);
         if let Some(waiting) = &self.waiting {
             mark_waiting(&self.book, waiting, &mut self.view);
         }
@@ -365,6 +403,7 @@ impl Desk {
     /// Each message into its gate, then every gate that was given something on its way. A
     /// gate that refuses counts it, and tells when it is open again (`take_overflow`).
     fn send(&mut self) {
+        self.may_fail("send");
         self.record_outputs();
         let mut touched = [false; MAX_PORTS];
         for output in self.outbox.items() {
@@ -444,15 +483,6 @@ impl Desk {
     }
 }
 
-/// Shows the receivers whose outputs wait: the engine has not heard of those ports.
-fn mark_waiting(book: &Promptbook, waiting: &[bool; MAX_PORTS], view: &mut View) {
-    for (entry, seen) in book.receivers.iter().zip(&mut view.receivers) {
-        if waiting.get(entry.port.index()).copied().unwrap_or(false) {
-            *seen = Presence::Waiting;
-        }
-    }
-}
-
 /// A port that waits, or is not there, is none the engine may send to.
 const fn is_known_to_engine(presence: Presence) -> bool {
     !matches!(presence, Presence::Absent | Presence::Waiting)
@@ -470,18 +500,32 @@ mod tests {
     use super::*;
     use crate::app::load;
     use crate::engine::swap::Swap;
+    use crate::midi::{Channel, Key, Message, Value7};
     use crate::plan;
+    use crate::ports::{GateParts, ModelEar, PortError, Sink, open_model};
+    use crate::wire::{Item, Lane, PortKind};
+    use std::sync::Mutex;
 
     /// A desk that waits at the start of the demo, with the other ends of its queues.
     struct Bench {
         desk: Desk,
         map: PortMap,
-        commands: rtrb::Producer<(u32, Command)>,
+        commands: rtrb::Producer<Asked>,
         asks: rtrb::Producer<Ask>,
         answers: rtrb::Consumer<Answer>,
         plan: Plan,
         notices: rtrb::Consumer<Notice>,
         views: triple_buffer::Output<View>,
+    }
+
+    /// A command asked for while nothing is recorded.
+    const fn asked(edition: u32, command: Command) -> Asked {
+        Asked {
+            edition,
+            wish: 0,
+            command,
+            origin: Origin::Screen,
+        }
     }
 
     impl Bench {
@@ -502,6 +546,7 @@ mod tests {
                 takes: rtrb::RingBuffer::new(16).0,
                 heard: rtrb::RingBuffer::new(16).0,
                 views: view_sender,
+                places: triple_buffer::triple_buffer(&Place::default()).0,
                 shared: Arc::new(Shared::new(0)),
             };
             let at = PositionId(0);
@@ -530,6 +575,61 @@ mod tests {
         }
     }
 
+    /// Whoever writes does not follow: the take ends, everybody can see it, and the next one
+    /// is another.
+    #[test]
+    fn a_take_that_nobody_follows_ends_and_says_so() {
+        let mut bench = Bench::waiting();
+        let shared = Arc::clone(&bench.desk.ends.shared);
+        for take in [1, 3] {
+            shared.takes.toggle();
+            bench.desk.turn();
+            // More than the queue of the bench holds; the second take finds it full.
+            for _ in 0..32 {
+                let step = Input::Command(Command::Step);
+                bench.desk.record_input(0, step);
+            }
+            assert_eq!(shared.takes.ended(), (take, take));
+            assert_eq!(shared.takes.wish(), take + 1);
+        }
+    }
+
+    /// A command belongs to the take that was wished when it was asked for.
+    #[test]
+    fn a_command_asked_between_two_takes_is_in_neither() {
+        let mut bench = Bench::waiting();
+        bench.desk.waiting = None;
+        let (takes, mut taken) = rtrb::RingBuffer::new(1_024);
+        bench.desk.ends.takes = takes;
+        let shared = Arc::clone(&bench.desk.ends.shared);
+        for _ in 0..4 {
+            let wish = shared.takes.wish();
+            let command = Command::Step;
+            let edition = 0;
+            bench
+                .commands
+                .push(Asked {
+                    edition,
+                    wish,
+                    command,
+                    origin: Origin::Screen,
+                })
+                .unwrap();
+            shared.takes.toggle();
+        }
+        bench.desk.turn();
+        let mut heard = Vec::new();
+        while let Ok(taken) = taken.pop() {
+            match taken {
+                Taken::Begin { take, .. } => heard.push(take),
+                Taken::In(_, Input::Command(Command::Step)) => heard.push(0),
+                _ => {}
+            }
+        }
+        assert_eq!(heard, [1, 0, 3, 0]);
+        assert_eq!(shared.takes.ended(), (3, 0));
+    }
+
     #[test]
     fn ports_that_are_there_wait_and_none_is_called_lost_as_the_show_is_taken_up() {
         let mut bench = Bench::waiting();
@@ -544,10 +644,74 @@ mod tests {
         assert!(lost > 0 && lost == told);
         bench.desk.take(Incoming::OutReady(first));
         assert_eq!(bench.seen(Presence::Waiting), (count, lost));
-        bench.commands.push((0, Command::Step)).unwrap();
+        bench.commands.push(asked(0, Command::Step)).unwrap();
         assert_eq!(bench.seen(Presence::Absent), (0, 0));
         assert_eq!(bench.seen(Presence::Waiting), (0, 0));
         assert_eq!(bench.desk.view.position, PositionId(0));
+    }
+
+    /// What was written, by port.
+    type Written = Arc<Mutex<Vec<(usize, Vec<u8>)>>>;
+
+    struct Ear(usize, Written);
+
+    impl Sink for Ear {
+        fn write_short(&mut self, bytes: &[u8]) -> Result<(), PortError> {
+            self.1.lock().unwrap().push((self.0, bytes.to_vec()));
+            Ok(())
+        }
+
+        fn write_exclusive(&mut self, _piece: &[u8]) -> Result<(), PortError> {
+            Ok(())
+        }
+    }
+
+    /// Whatever a panic came through, the desk is dropped on the way: that alone is enough.
+    #[test]
+    fn a_desk_that_is_dropped_lets_every_note_go_and_stops_the_show() {
+        let mut bench = Bench::waiting();
+        let sent = Written::default();
+        let waker = open_model(
+            Clock::start(),
+            &[],
+            &(Arc::new(|_, _: &[u8]| {}) as ModelEar),
+        );
+        let waker = waker.unwrap().waker;
+        let (channel, key) = (Channel::MIN, Key::clamped(60));
+        for port in 0..bench.desk.book.out_ports.len() {
+            let mut gate = Gate::open(GateParts {
+                name: port.to_string(),
+                kind: PortKind::Software,
+                sink: Box::new(Ear(port, Arc::clone(&sent))),
+                blobs: Arc::from(Vec::new()),
+                clock: Clock::start(),
+                waker: waker.clone(),
+            })
+            .unwrap();
+            let note = Message::NoteOn(channel, key, Value7::clamped(90));
+            gate.push(Item::message(Lane::Live, note)).unwrap();
+            gate.flush();
+            bench.desk.gates.push(gate);
+        }
+        let shared = Arc::clone(&bench.desk.ends.shared);
+        let receivers = bench.desk.book.receivers.to_vec();
+        let count = bench.desk.gates.len();
+        drop(bench.desk);
+        assert!(shared.stop.load(Ordering::Acquire) && shared.keeps_place.load(Ordering::Acquire));
+        let sent = sent.lock().unwrap();
+        for port in 0..count {
+            let of = |bytes: &[u8]| sent.contains(&(port, bytes.to_vec()));
+            assert!(of(&[0x90, 60, 90]) && of(&[0x80, 60, 64]), "port {port}");
+            // Lights have their notes ended, and no controller moved.
+            let is_silenced = of(&[0xb0, 123, 0]) && of(&[0xb0, 64, 0]);
+            let mut receivers = receivers.iter();
+            let sounds = receivers.any(|entry| entry.sounds && entry.port.index() == port);
+            assert_eq!(is_silenced, sounds, "port {port}");
+        }
+        let told: Vec<Event> = std::iter::from_fn(|| bench.notices.pop().ok())
+            .map(|notice| notice.event)
+            .collect();
+        assert_eq!(told, [Event::Ended]);
     }
 
     /// The desk of a show that is played, with a song taken out of its night while it waits
@@ -560,7 +724,7 @@ mod tests {
         let second_song = bench.plan.promptbook.songs[1].positions.start;
         bench
             .commands
-            .push((0, Command::Jump(PositionId(second_song))))
+            .push(asked(0, Command::Jump(PositionId(second_song))))
             .unwrap();
         bench.desk.waiting = None;
         bench.asks.push(Ask::Look(Box::default())).unwrap();
@@ -590,7 +754,7 @@ mod tests {
         // A jump that was counted in the old night is not taken.
         bench
             .commands
-            .push((0, Command::Jump(PositionId(2))))
+            .push(asked(0, Command::Jump(PositionId(2))))
             .unwrap();
         bench.desk.turn();
         let Ok(Answer::Taken(swap)) = bench.answers.pop() else {
@@ -605,11 +769,12 @@ mod tests {
             .collect();
         let edition = Event::Edition {
             edition: 1,
+            from: second_song,
             position: 0,
             page: 0,
         };
         assert_eq!(told, [edition, Event::JumpTooLate]);
-        bench.commands.push((1, Command::Step)).unwrap();
+        bench.commands.push(asked(1, Command::Step)).unwrap();
         bench.desk.turn();
         assert_eq!(bench.views.read().position, PositionId(1));
     }

@@ -17,6 +17,7 @@ use crate::show::model::{
     Site, Song, Zone,
 };
 use crate::store;
+use crate::words::clean;
 
 /// Level of every sound: moderate, below what a show plays at (DESIGN: 0 dB is volume 100).
 const LEVEL_DB: f32 = -12.0;
@@ -56,8 +57,9 @@ pub(super) fn print_panels(
     out: &mut dyn Write,
     err: &mut dyn Write,
 ) -> Result<(), String> {
-    let files = load::folder(&args.show, None, err)?;
+    let files = load::folder(&args.show, None)?;
     let loaded = load::show(&files, &load::name_of(&args.show));
+    loaded.tell_errors(&args.show, "listed", err);
     out.write_all(panels(&loaded.show).as_bytes())
         .map_err(|error| format!("standard output: {error}"))
 }
@@ -141,7 +143,7 @@ const LOCAL_OFF: &str =
 
 /// Everything that a person looks at on panels, to print and to tick, by mixer input.
 pub(super) fn panels(show: &Show) -> String {
-    let mut out = format!("{}: panels\n", show.name);
+    let mut out = format!("{}: panels\n", clean(&show.name));
     let order = by_mixer(&show.rig).into_iter();
     let receivers = order.filter_map(|at| show.rig.receivers.get(at));
     let mut has_any = false;
@@ -149,8 +151,8 @@ pub(super) fn panels(show: &Show) -> String {
         let steps = panel(receiver);
         if !steps.is_empty() {
             has_any = true;
-            out.push_str(&format!("{}\n", title(receiver)));
-            out.extend(steps.iter().map(|step| format!("  [ ] {step}\n")));
+            out.push_str(&format!("{}\n", clean(&title(receiver))));
+            out.extend(steps.iter().map(|step| format!("  [ ] {}\n", clean(step))));
         }
     }
     if !has_any {
@@ -281,7 +283,7 @@ fn patch_name(show: &Show, receiver: usize, patch: usize) -> String {
 /// The report: each place with a tick, a mark, or neither.
 #[must_use]
 pub(super) fn report(sheet: &Sheet, passed: &BTreeSet<u32>, state: &UiState) -> String {
-    let mut out = format!("{}\n", sheet.night);
+    let mut out = format!("{}\n", clean(&sheet.night));
     let mut counts = [0_usize; 3];
     for (at, line) in (0..).zip(&sheet.positions) {
         let song = sheet.songs.get(line.song).map_or("", |song| &song.title);
@@ -294,7 +296,7 @@ pub(super) fn report(sheet: &Sheet, passed: &BTreeSet<u32>, state: &UiState) -> 
         if let Some(count) = counts.get_mut(kind) {
             *count += 1;
         }
-        out.push_str(&word);
+        out.push_str(&clean(&word));
         out.push('\n');
     }
     let [ok, marked, open] = counts;
@@ -308,9 +310,8 @@ pub(super) fn report(sheet: &Sheet, passed: &BTreeSet<u32>, state: &UiState) -> 
 /// If it cannot be written, in words.
 pub(super) fn save(report: &str) -> Result<String, String> {
     let dir = store::state_dir().map_err(|error| error.to_string())?;
-    let path = dir.join(format!("line-check-{}.txt", super::recorder::stamp()));
-    store::make_folder_of(&path)
-        .and_then(|()| store::save(&path, report.as_bytes()))
+    let stem = format!("line-check-{}", super::recorder::stamp());
+    let path = store::save_unused(&dir, &stem, "txt", report.as_bytes())
         .map_err(|error| error.to_string())?;
     Ok(path.display().to_string())
 }

@@ -1,9 +1,11 @@
 //! The event log as the screens show it: bounded, shared, oldest lines go first.
 
 use std::collections::VecDeque;
+use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
 
 use crate::screen::{LogLevel, LogLine};
+use crate::store::{EventLog, MAX_LOG_BYTES, StoreError};
 
 /// Lines kept for the screen. Past it the oldest go; the file keeps them all.
 const LINE_LIMIT: usize = 2000;
@@ -55,6 +57,63 @@ impl Log {
     }
 }
 
+/// Lines that wait until the file can be written. Past it the oldest go, and are counted.
+const WAITING_LIMIT: usize = 2000;
+
+/// The log's file. A line that cannot be written waits with those that come after it.
+pub(super) struct LogFile {
+    place: Box<dyn Fn() -> Result<PathBuf, StoreError> + Send>,
+    file: Option<EventLog>,
+    waiting: VecDeque<String>,
+    dropped: u64,
+}
+
+impl LogFile {
+    /// A log in a file; where that is, is asked whenever it has to be opened.
+    pub(super) fn new(place: impl Fn() -> Result<PathBuf, StoreError> + Send + 'static) -> Self {
+        Self {
+            place: Box::new(place),
+            file: None,
+            waiting: VecDeque::new(),
+            dropped: 0,
+        }
+    }
+
+    /// Takes a line; `write` writes it.
+    pub(super) fn push(&mut self, line: String) {
+        if self.waiting.len() == WAITING_LIMIT {
+            self.waiting.pop_front();
+            self.dropped += 1;
+        }
+        self.waiting.push_back(line);
+    }
+
+    /// Writes what waits.
+    ///
+    /// # Errors
+    /// If that cannot be done now; the lines wait on.
+    pub(super) fn write(&mut self) -> Result<(), StoreError> {
+        if self.waiting.is_empty() {
+            return Ok(());
+        }
+        let file = match &mut self.file {
+            Some(file) => file,
+            None => self
+                .file
+                .insert(EventLog::open(&(self.place)()?, MAX_LOG_BYTES)?),
+        };
+        if self.dropped > 0 {
+            file.write_line(&format!("{} lines could not be written here", self.dropped))?;
+            self.dropped = 0;
+        }
+        while let Some(line) = self.waiting.front() {
+            file.write_line(line)?;
+            self.waiting.pop_front();
+        }
+        Ok(())
+    }
+}
+
 /// A time since the start, as `0:12:03.250`.
 pub(super) fn stamp(at_us: u64) -> String {
     let ms = at_us / 1000;
@@ -80,6 +139,26 @@ pub(super) fn line(at_us: u64, level: LogLevel, words: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn lines_wait_until_the_file_can_be_written_and_those_past_the_limit_are_counted() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("events.log");
+        std::fs::create_dir(&path).unwrap();
+        let place = path.clone();
+        let mut file = LogFile::new(move || Ok(place.clone()));
+        for number in 0..WAITING_LIMIT + 3 {
+            file.push(number.to_string());
+            assert!(number % 500 > 0 || file.write().is_err());
+        }
+        std::fs::remove_dir(&path).unwrap();
+        file.write().unwrap();
+        let text = std::fs::read_to_string(&path).unwrap();
+        let mut lines = text.lines();
+        assert_eq!(lines.next(), Some("3 lines could not be written here"));
+        assert_eq!(lines.next(), Some("3"));
+        assert_eq!(lines.count(), WAITING_LIMIT - 1);
+    }
 
     #[test]
     fn time_is_hours_minutes_seconds_milliseconds() {

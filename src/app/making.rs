@@ -5,6 +5,7 @@ use std::io::Write;
 use super::cli;
 use super::{counted, load};
 use crate::store;
+use crate::words::clean;
 
 /// Writes a show that comes with the program into a new folder.
 ///
@@ -16,9 +17,10 @@ pub(super) fn run(args: &cli::New, out: &mut dyn Write) -> Result<(), String> {
     } else {
         load::FIRST_STEPS
     };
-    let files = load::built_in(name);
+    let files = load::built_in(name).bytes;
     store::write_new_folder(&args.folder, &files).map_err(|error| error.to_string())?;
-    let folder = args.folder.display();
+    let shown = args.folder.display().to_string();
+    let folder = clean(&shown);
     // The demo show has several nights, and one must be named.
     let night = if args.demo {
         format!(" --night {}", load::DEMO_NIGHT)

@@ -2,6 +2,7 @@
 
 use std::io::Write;
 
+use super::paper::say;
 use super::{cli, wishes};
 use crate::ui::manual;
 
@@ -24,10 +25,10 @@ pub(super) fn run(
         .map_err(|error| format!("standard output: {error}"))?;
     let shown = path.map_or_else(|| "keys.txt".to_owned(), |path| path.display().to_string());
     for words in &refused {
-        let _ = writeln!(err, "{shown}: {words}");
+        let _ = say(err, &format!("{shown}: {words}"));
     }
     if !args.manual {
-        let _ = writeln!(err, "keys of your own: {shown}");
+        let _ = say(err, &format!("keys of your own: {shown}"));
     }
     Ok(())
 }

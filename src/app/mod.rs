@@ -31,55 +31,65 @@ mod replanning;
 mod replaying;
 mod screens;
 mod scribe;
+mod standing;
 mod status;
+mod takes;
 mod tonight;
 mod wishes;
 
 use std::ffi::OsString;
-use std::io::{self, Write};
+use std::io;
 use std::process::ExitCode;
 
 use clap::Parser;
+
+use paper::say;
 
 use crate::plan::Plan;
 use crate::ports::{Medium, PortRule, PortWanted};
 use crate::show::model::{PortKind, PortMatch, Rig, Show};
 use crate::wire;
+use crate::words;
 
 /// Runs the program. Its exit status: 0 when it did what was asked, 1 when `check` found
-/// errors, 2 when it was called wrongly or what was asked could not be done.
+/// errors, or `plan` or `replay` was asked for a night that is not whole, 2 when it was called wrongly or what was asked could not be done.
 pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
-    let cli = match cli::Cli::try_parse_from(arguments) {
+    let arguments: Vec<OsString> = arguments.into_iter().collect();
+    let cli = match cli::Cli::try_parse_from(&arguments) {
         Ok(cli) => cli,
         Err(error) => {
-            // `--help` and `--version` come this way too, with status 0.
+            // `--help` and `--version` come this way too, with status 0. An error repeats what
+            // was typed, which a shell may have read from anywhere: it is made of clean words.
+            let clean = |word: &OsString| words::clean(&word.to_string_lossy()).into_owned();
+            let error = match cli::Cli::try_parse_from(arguments.iter().map(clean)) {
+                Err(of_clean) if error.use_stderr() => of_clean,
+                _ => error,
+            };
             let _ = error.print();
             return ExitCode::from(error.exit_code() as u8);
         }
     };
     let mut out = paper::Paper::new(io::stdout().lock());
-    let mut err = io::stderr();
+    let mut err = paper::Paper::new(io::stderr());
     let result = match &cli.command {
-        Some(cli::Command::Check(args)) => checking::run(args, &mut out, &mut err),
-        Some(cli::Command::Plan(args)) => pricing::run(args, &mut out, &mut err).map(|()| false),
+        Some(cli::Command::Check(args)) => checking::run(args, &mut out),
+        Some(cli::Command::Plan(args)) => pricing::run(args, &mut out, &mut err),
         Some(cli::Command::Curves(args)) => curves::run(args, &mut out, &mut err).map(|()| false),
         Some(cli::Command::Ports(args)) => port_list::run(args, &mut out, &mut err).map(|()| false),
-        Some(cli::Command::Replay(args)) => {
-            replaying::run(args, &mut out, &mut err).map(|()| false)
-        }
+        Some(cli::Command::Replay(args)) => replaying::run(args, &mut out, &mut err),
         Some(cli::Command::LineCheck(args)) if args.panel => {
             lining::print_panels(args, &mut out, &mut err).map(|()| false)
         }
         Some(cli::Command::LineCheck(args)) => {
             drop(out);
-            playing::line_check(args, &mut err).map(|()| false)
+            playing::line_check(args, &mut err)
         }
         Some(cli::Command::Keys(args)) => manual_cmd::run(args, &mut out, &mut err).map(|()| false),
         Some(cli::Command::New(args)) => making::run(args, &mut out).map(|()| false),
         Some(cli::Command::Picture(args)) => picture::run(args, &mut out, &mut err).map(|()| false),
         Some(cli::Command::Play(args)) => {
             drop(out);
-            playing::play(args, &mut err).map(|()| false)
+            playing::play(args, &mut err)
         }
         None => {
             drop(out);
@@ -90,7 +100,7 @@ pub fn run(arguments: impl IntoIterator<Item = OsString>) -> ExitCode {
         Ok(false) => ExitCode::SUCCESS,
         Ok(true) => ExitCode::from(1),
         Err(words) => {
-            let _ = writeln!(err, "segue: {words}");
+            let _ = say(&mut err, &format!("segue: {words}"));
             ExitCode::from(2)
         }
     }

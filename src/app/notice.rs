@@ -6,12 +6,14 @@
 //! playing never waits for the log.
 
 use super::deeds;
+use crate::engine::input::Origin;
 use crate::engine::limits::{MAX_PORTS, MAX_RECEIVERS};
 use crate::engine::rescue::Deed;
-use crate::engine::view::{Counters, Presence, ReceiverView, Swallowed, View};
+use crate::engine::view::{Counters, Move, MoveKind, Presence, ReceiverView, Swallowed, View};
 use crate::ports::PortError;
 use crate::screen::LogLevel;
 use crate::sheet::Sheet;
+use crate::ui::UiKey;
 
 /// Notices that may wait for the log: a step a millisecond for a second.
 pub(super) const NOTICE_LIMIT: usize = 1024;
@@ -28,11 +30,12 @@ pub(super) struct Notice {
 /// What can happen.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Event {
-    /// The show is at this position (first: it has just begun).
+    /// The show is at this position; how it came there, none where it has just begun or was
+    /// taken up again.
     Position {
         position: u32,
         page: u16,
-        is_first: bool,
+        by: Option<Move>,
     },
     /// The page turned.
     Page { position: u32, page: u16 },
@@ -62,22 +65,28 @@ pub(super) enum Event {
     Count(Rare, u64),
     /// The engine failed and was rebuilt.
     Rebuilt,
+    /// Playing failed outside the engine; everything was let go.
+    Failed,
+    /// It failed too often: the show ends.
+    GivenUp,
+    /// At the end a port did not take all that was to be sent.
+    EndNotSent,
     /// All ports that are there have been told the state: the show can be played.
     Ready { inputs: u8, outputs: u8 },
     /// The playing thread has real-time priority, or not.
     Realtime(bool),
     /// A show that waited after a kill is taken up.
     TakenUp,
-    /// The night was changed: positions are those of this edition from now on.
+    /// The night was changed: positions are those of this edition from now on. `from` is
+    /// where the show was, in the one before.
     Edition {
         edition: u32,
+        from: u32,
         position: u32,
         page: u16,
     },
     /// A jump was not taken: the night was changed as it was asked for.
     JumpTooLate,
-    /// A recording ended by itself: it could not be written as fast as it was played.
-    RecordingBroken,
     /// The playing thread let everything go and ended.
     Ended,
 }
@@ -93,6 +102,8 @@ pub(super) enum Rare {
     Harmed,
     /// See `Counters`.
     HeldBackEarly,
+    /// See `Counters`.
+    CueNotesCut,
     /// See `Counters`.
     OutRefused,
     /// See `Counters`.
@@ -118,11 +129,12 @@ pub(super) struct Watch {
     rare: [u64; RARE.len()],
 }
 
-const RARE: [Rare; 7] = [
+const RARE: [Rare; 8] = [
     Rare::NotesRefused,
     Rare::Detours,
     Rare::Harmed,
     Rare::HeldBackEarly,
+    Rare::CueNotesCut,
     Rare::OutRefused,
     Rare::Loops,
     Rare::Faults,
@@ -134,6 +146,7 @@ fn totals(counters: &Counters) -> [u64; RARE.len()] {
         counters.detours,
         counters.harmed,
         counters.held_back_early,
+        counters.cue_notes_cut,
         counters.out_refused,
         counters.loops,
         counters.faults,
@@ -170,7 +183,7 @@ impl Watch {
             report(Event::Position {
                 position,
                 page: view.page,
-                is_first: self.position.is_none(),
+                by: view.moved.filter(|_| view.counters.steps != self.steps),
             });
         } else if self.page != view.page {
             report(Event::Page {
@@ -238,12 +251,7 @@ impl Watch {
 pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
     use LogLevel::{Error, Note, Warning};
     match event {
-        Event::Position {
-            position, is_first, ..
-        } => {
-            let verb = if *is_first { "at" } else { "step" };
-            (Note, format!("{verb} {}", place(sheet, *position)))
-        }
+        Event::Position { position, by, .. } => (Note, move_words(sheet, *position, *by)),
         Event::Page { page, .. } => (Note, format!("page {}", page + 1)),
         Event::Swallowed(why) => (Warning, format!("press swallowed: {}", why_words(*why))),
         Event::Panic => (Warning, "panic: everything that sounds was silenced".into()),
@@ -274,10 +282,10 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
             ),
         ),
         Event::Count(which, total) => count_words(*which, *total),
-        Event::Rebuilt => (
-            Error,
-            "the engine failed, was silenced and rebuilt at its position".into(),
-        ),
+        Event::Rebuilt => (Error, REBUILT.into()),
+        Event::Failed => (Error, FAILED.into()),
+        Event::GivenUp => (Error, GIVEN_UP.into()),
+        Event::EndNotSent => (Error, END_NOT_SENT.into()),
         Event::Ready { inputs, outputs } => (
             Note,
             format!(
@@ -297,13 +305,15 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
             Warning,
             "jump not taken: the night was changed just then; ask again".into(),
         ),
-        Event::RecordingBroken => (
-            Error,
-            "recording ended: more was played than could be written".into(),
-        ),
         Event::Ended => (Note, "all notes released".into()),
     }
 }
+
+const REBUILT: &str = "the engine failed, was silenced and rebuilt at its position";
+const FAILED: &str = "playing failed: notes and pedals were let go at every port that takes them";
+const GIVEN_UP: &str =
+    "playing failed too often within a minute: the show ends, the next start comes back here";
+const END_NOT_SENT: &str = "an output did not take all of the end: silence it at the instrument";
 
 fn refused_words(sheet: &Sheet, port: u8, error: PortError) -> String {
     format!("input {} not taken: {error}", in_port(sheet, port))
@@ -331,6 +341,55 @@ fn in_port(sheet: &Sheet, port: u8) -> &str {
         .in_ports
         .get(usize::from(port))
         .map_or("?", |port| &port.name)
+}
+
+/// Where the show is, and how it came there: `back 1.1 Ferry Lights / intro, key PageUp`.
+fn move_words(sheet: &Sheet, position: u32, by: Option<Move>) -> String {
+    let place = place(sheet, position);
+    let Some(by) = by else {
+        return format!("at {place}");
+    };
+    let verb = match by.kind {
+        MoveKind::Step => "step",
+        MoveKind::Back => "back",
+        MoveKind::Jump => "jump",
+        MoveKind::Loop => "loop",
+    };
+    format!("{verb} {place}, {}", origin_words(sheet, by.origin))
+}
+
+fn origin_words(sheet: &Sheet, origin: Origin) -> String {
+    match origin {
+        Origin::Program => "by a recording or the program".into(),
+        Origin::Pedal(at) => match sheet.pedals.get(usize::from(at)) {
+            Some(pedal) => format!("pedal {} ({})", pedal.name, pedal.sends),
+            None => format!("pedal {at}"),
+        },
+        Origin::Key(press) => format!("key {}", UiKey::numbered(press.key).name()),
+        Origin::Screen => "chosen on the screen".into(),
+        Origin::Night => "as the night was changed".into(),
+    }
+}
+
+/// What a change of the night has come to: what was changed, and where the show is now if
+/// its place was taken away.
+pub(super) fn edition_words(
+    changed: String,
+    (old, from): (&Sheet, u32),
+    (new, position): (&Sheet, u32),
+) -> String {
+    let call = |sheet: &Sheet, at: u32| {
+        let line = sheet.positions.get(at as usize);
+        line.map(|line| line.call.clone())
+    };
+    if call(old, from) == call(new, position) {
+        return changed;
+    }
+    let by = Move {
+        kind: MoveKind::Jump,
+        origin: Origin::Night,
+    };
+    format!("{changed}; {}", move_words(new, position, Some(by)))
 }
 
 /// A position in words: call number, song and scene.
@@ -380,7 +439,8 @@ fn receiver_words(
 
 fn why_words(why: Swallowed) -> &'static str {
     match why {
-        Swallowed::Bounce => "the pedal bounced (40 ms)",
+        Swallowed::Bounce => "it bounced (40 ms)",
+        Swallowed::Repeat => "a key held down repeats",
         Swallowed::TooSoon => "a second press within 250 ms",
         Swallowed::AtEnd => "this is the last position",
         Swallowed::AtStart => "this is the first position",
@@ -404,6 +464,7 @@ fn rare_words(which: Rare) -> &'static str {
         Rare::Detours => "sounds that took another slot than planned",
         Rare::Harmed => "sounds that had to take a slot with held notes",
         Rare::HeldBackEarly => "notes sent before their patch had loaded",
+        Rare::CueNotesCut => "notes of cues cut short, too many at once",
         Rare::OutRefused => "messages refused, too many in one step",
         Rare::Loops => "loops broken: what was sent came back as played",
         Rare::Faults => "broken inner rules",
@@ -413,6 +474,74 @@ fn rare_words(which: Rare) -> &'static str {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Every kind of move by everything that can ask for it.
+    #[test]
+    fn the_log_says_how_the_show_moved_and_by_what() {
+        use crate::engine::input::KeyPress;
+        use crate::sheet::{PedalLine, PositionLine, SceneLine, SongLine};
+        let sheet = Sheet {
+            pedals: vec![PedalLine {
+                name: "right".into(),
+                sends: "page foot PageDown".into(),
+                ..PedalLine::default()
+            }],
+            songs: vec![SongLine {
+                title: "Ferry Lights".into(),
+                ..SongLine::default()
+            }],
+            scenes: vec![SceneLine {
+                name: "verse".into(),
+                ..SceneLine::default()
+            }],
+            positions: vec![PositionLine {
+                call: "1.2".into(),
+                scene: 0,
+                song: 0,
+            }],
+            ..Sheet::default()
+        };
+        let keys = crate::ui::Keys::default();
+        let mut bound = keys.bound();
+        let (_, back) = bound.find(|(row, _)| row.name == "back").unwrap();
+        let key = KeyPress {
+            key: back[0].number(),
+            is_certain: false,
+        };
+        let event = |by| Event::Position {
+            position: 0,
+            page: 0,
+            by,
+        };
+        assert_eq!(words(&event(None), &sheet).1, "at 1.2 Ferry Lights / verse");
+        for (kind, verb) in [
+            (MoveKind::Step, "step"),
+            (MoveKind::Back, "back"),
+            (MoveKind::Jump, "jump"),
+            (MoveKind::Loop, "loop"),
+        ] {
+            for (origin, by) in [
+                (Origin::Pedal(0), "pedal right (page foot PageDown)"),
+                (Origin::Pedal(7), "pedal 7"),
+                (Origin::Key(key), "key PageUp"),
+                (Origin::Screen, "chosen on the screen"),
+                (Origin::Program, "by a recording or the program"),
+                (Origin::Night, "as the night was changed"),
+            ] {
+                let (level, said) = words(&event(Some(Move { kind, origin })), &sheet);
+                assert_eq!(level, LogLevel::Note);
+                assert_eq!(said, format!("{verb} 1.2 Ferry Lights / verse, {by}"));
+            }
+        }
+        let mut other = sheet.clone();
+        let changed = |new: &Sheet| edition_words("night changed".into(), (&sheet, 0), (new, 0));
+        assert_eq!(changed(&other), "night changed");
+        other.positions[0].call = "2.1".into();
+        assert_eq!(
+            changed(&other),
+            "night changed; jump 2.1 Ferry Lights / verse, as the night was changed"
+        );
+    }
 
     #[test]
     fn only_what_goes_wrong_is_a_warning() {

@@ -19,18 +19,19 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 
 use super::along::Along;
-use super::driver::{COMMAND_LIMIT, Desk, Driver, Ends, Realtime, Shared};
+use super::driver::{Asked, COMMAND_LIMIT, Desk, Driver, Ends, GivenUp, Realtime, Shared};
 use super::editions::Editions;
-use super::journal::Steps;
+use super::journal::{Place, Steps};
 use super::learning::{self, Learning};
-use super::log::Log;
+use super::log::{Log, LogFile};
 use super::model::ModelRig;
 use super::notice::{NOTICE_LIMIT, Notice};
 use super::recorder::{Recorder, TAKEN_LIMIT, Taken};
 use super::replanning::{self, Replanner};
-use super::scribe::{Ending, Scribe};
+use super::scribe::{Due, Ending, Scribe};
+use super::standing::Standing;
 use super::{kinds, wanted};
-use crate::engine::input::Command;
+use crate::engine::input::{Command, Origin};
 use crate::engine::promptbook::PositionId;
 use crate::engine::view::View;
 use crate::plan::Plan;
@@ -38,9 +39,9 @@ use crate::ports::{
     Backend, Clock, Gate, GateMeter, GateParts, Intake, ModelHand, Sink, StatusBoard, Waker, Watch,
     open, open_model,
 };
+use crate::screen::LogLevel;
 use crate::sheet::Sheet;
 use crate::show::model::{Night, Show};
-use crate::store::EventLog;
 use crate::ui::NightEdit;
 
 /// Where MIDI goes.
@@ -64,8 +65,8 @@ pub(super) struct Start {
     pub(super) errors: Vec<String>,
     /// Where it starts.
     pub(super) at: usize,
-    /// It comes back after a kill: nothing is sent until somebody takes it up.
-    pub(super) is_waiting: bool,
+    /// Nothing is sent until somebody takes it up, as after a kill: why, in short.
+    pub(super) waits: Option<String>,
     /// No cue goes out until somebody lets them.
     pub(super) is_rehearsal: bool,
     /// It is a line check: the marks of rehearsals are no concern of it, and each place is
@@ -80,7 +81,9 @@ pub(super) struct Start {
     /// The rig's file; none if the show is built in.
     pub(super) rig_file: Option<PathBuf>,
     /// Where the log is written down.
-    pub(super) file: Option<EventLog>,
+    pub(super) file: Option<LogFile>,
+    /// What the log says first.
+    pub(super) remarks: Vec<(LogLevel, String)>,
     /// Standard output for the log, when there is no screen.
     pub(super) lines: Option<Box<dyn Write + Send>>,
 }
@@ -92,6 +95,8 @@ pub(super) struct Performance {
     pub(super) editions: Editions,
     pub(super) clock: Clock,
     pub(super) log: Log,
+    /// What is wrong until it is mended.
+    pub(super) standing: Standing,
     pub(super) desk: Hand,
     pub(super) views: triple_buffer::Output<View>,
     pub(super) meters: Vec<GateMeter>,
@@ -102,7 +107,7 @@ pub(super) struct Performance {
     pub(super) shared: Arc<Shared>,
     /// Who looks at what comes in, to learn a control.
     pub(super) learning: Rc<RefCell<Learning>>,
-    playing: JoinHandle<()>,
+    playing: JoinHandle<Result<(), GivenUp>>,
     replanning: JoinHandle<()>,
     scribe: JoinHandle<std::io::Result<Ending>>,
     _watch: Watch,
@@ -111,7 +116,7 @@ pub(super) struct Performance {
 /// Everyone's way to the playing thread: commands, and the wish to end.
 #[derive(Clone)]
 pub(super) struct Hand {
-    commands: Arc<Mutex<rtrb::Producer<(u32, Command)>>>,
+    commands: Arc<Mutex<rtrb::Producer<Asked>>>,
     edits: SyncSender<NightEdit>,
     /// The edition of the night that is on the screen.
     seen: Arc<AtomicU32>,
@@ -121,7 +126,7 @@ pub(super) struct Hand {
 
 impl Hand {
     fn new(
-        commands: rtrb::Producer<(u32, Command)>,
+        commands: rtrb::Producer<Asked>,
         edits: SyncSender<NightEdit>,
         waker: Waker,
         shared: &Arc<Shared>,
@@ -136,15 +141,25 @@ impl Hand {
     }
 
     /// Asks for something; `false` if the playing thread has too much to do already.
-    pub(super) fn ask(&self, command: Command) -> bool {
+    pub(super) fn ask(&self, command: Command, origin: Origin) -> bool {
         let is_taken = self
             .commands
             .lock()
             .unwrap_or_else(PoisonError::into_inner)
-            .push((self.seen.load(Ordering::Relaxed), command))
+            .push(Asked {
+                edition: self.seen.load(Ordering::Relaxed),
+                wish: self.shared.takes.wish(),
+                command,
+                origin,
+            })
             .is_ok();
         self.waker.wake();
         is_taken
+    }
+
+    /// Has the playing thread look at what is wished.
+    pub(super) fn wake(&self) {
+        self.waker.wake();
     }
 
     /// Asks for a change of the night; `false` if too many wait already.
@@ -193,8 +208,8 @@ impl Performance {
     pub(super) fn start(mut start: Start) -> Result<Self, String> {
         let clock = Clock::start();
         let opened = open_ports(&start, clock)?;
-        let gates = open_gates(&start, opened.sinks, &opened.waker, clock)?;
-        let meters = gates.iter().map(Gate::meter).collect();
+        let mut gates = open_gates(&start, opened.sinks, &opened.waker, clock)?;
+        let meters = gates.iter_mut().filter_map(Gate::meter).collect();
         let (command_sender, commands) = command_queue(start.is_rehearsal);
         let (notices, notice_receiver) = rtrb::RingBuffer::new(NOTICE_LIMIT);
         let (takes, take_receiver) = rtrb::RingBuffer::new(TAKEN_LIMIT);
@@ -203,9 +218,11 @@ impl Performance {
         let sheet = Arc::new(start.plan.sheet.clone());
         let editions = Editions::new(Arc::clone(&sheet));
         let (line, change) = replanning::line(&editions, &opened.waker, &shared);
-        let log = Log::default();
-        let came_in = (notice_receiver, take_receiver);
-        let scribe = scribe(&mut start, came_in, &editions, (clock, &log), &shared);
+        let (places, place_reader) = triple_buffer::triple_buffer(&Place::default());
+        let (log, standing) = (Log::default(), Standing::default());
+        let came_in = (notice_receiver, take_receiver, place_reader);
+        let says = (clock, &log, &standing);
+        let scribe = scribe(&mut start, came_in, &editions, says, &shared);
         let rig = (&start.show.rig, start.plan.ports.inputs.as_slice());
         let (heard, learning) = learning::line(rig, start.rig_file.take(), &shared);
         let ends = Ends {
@@ -216,12 +233,13 @@ impl Performance {
             takes,
             heard,
             views,
+            places,
             shared: Arc::clone(&shared),
         };
         let at = PositionId(start.at as u32);
         let driver = Driver {
             intake: opened.intake,
-            desk: Desk::new(&start.plan, at, start.is_waiting, gates, clock, ends),
+            desk: Desk::new(&start.plan, at, start.waits.is_some(), gates, clock, ends),
         };
         let desk = Hand::new(command_sender, change.edits, opened.waker, &shared);
         let map = start.plan.ports.clone();
@@ -238,6 +256,7 @@ impl Performance {
             editions,
             clock,
             log,
+            standing,
             desk,
             views: view_reader,
             meters,
@@ -276,9 +295,10 @@ impl Performance {
         // It ends with the show; a change that it failed to plan is none of the show's.
         let _ = self.replanning.join();
         let written = self.scribe.join();
-        if played.is_err() {
+        if !matches!(played, Ok(Ok(()))) {
             return Err(
-                "the playing thread died; its notes were released as far as the ports allowed"
+                "playing failed too often and was given up, with notes and pedals let go at \
+                 every port that took it; the next start comes back to its place"
                     .into(),
             );
         }
@@ -293,21 +313,33 @@ impl Performance {
 /// Who writes things down, with what the start has for that.
 fn scribe(
     start: &mut Start,
-    (notices, takes): (rtrb::Consumer<Notice>, rtrb::Consumer<Taken>),
+    (notices, takes, places): (
+        rtrb::Consumer<Notice>,
+        rtrb::Consumer<Taken>,
+        triple_buffer::Output<Place>,
+    ),
     editions: &Editions,
-    (clock, log): (Clock, &Log),
+    (clock, log, standing): (Clock, &Log, &Standing),
     shared: &Arc<Shared>,
 ) -> Scribe {
     Scribe {
         notices,
         takes,
-        recorder: Recorder::new(Arc::new(start.plan.promptbook.clone()), editions.clone()),
+        recorder: Recorder::new(
+            Arc::new(start.plan.promptbook.clone()),
+            editions.clone(),
+            None,
+        ),
         sheet: editions.edition(0).0,
         editions: editions.clone(),
         clock,
         log: log.clone(),
         file: start.file.take(),
         journal: start.journal.take(),
+        places,
+        standing: standing.clone(),
+        remarks: std::mem::take(&mut start.remarks),
+        due: Due::default(),
         lines: start.lines.take(),
         shared: Arc::clone(shared),
         dropped_told: 0,
@@ -335,17 +367,19 @@ fn play_along(
     }
 }
 
-type Commands = (
-    rtrb::Producer<(u32, Command)>,
-    rtrb::Consumer<(u32, Command)>,
-);
+type Commands = (rtrb::Producer<Asked>, rtrb::Consumer<Asked>);
 
 /// The queue of commands; in a rehearsal cues are held before any port is there.
 fn command_queue(is_rehearsal: bool) -> Commands {
     let (mut sender, receiver) = rtrb::RingBuffer::new(COMMAND_LIMIT);
     if is_rehearsal {
         // It is empty: there is room.
-        let _ = sender.push((0, Command::Cues(false)));
+        let _ = sender.push(Asked {
+            edition: 0,
+            wish: 0,
+            command: Command::Cues(false),
+            origin: Origin::Program,
+        });
     }
     (sender, receiver)
 }

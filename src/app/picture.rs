@@ -4,10 +4,10 @@
 //! picture shows what a player would see and is the same on every machine.
 
 use std::io::Write;
-use std::path::Path;
 use std::sync::Arc;
 
-use super::{cli, counted, kinds, load, place};
+use super::paper::say;
+use super::{cli, kinds, load, place};
 use crate::engine::input::{Command, Input};
 use crate::engine::promptbook::{ControllerId, PositionId};
 use crate::midi::pitch::MiddleC;
@@ -18,7 +18,7 @@ use crate::screen::{
     self, InPortStatus, LogLine, OutPortStatus, RigStatus, ScreenModel, UiState, planned_s,
 };
 use crate::show::model::Show;
-use crate::store;
+use crate::store::{self, Guarded};
 use crate::ui;
 
 /// Time between two things that happen on the way, in microseconds: what can be loaded
@@ -38,13 +38,9 @@ pub(super) fn run(
     out: &mut dyn Write,
     err: &mut dyn Write,
 ) -> Result<(), String> {
-    let files = load::folder(&args.show, None, err)?;
+    let files = load::folder(&args.show, None)?;
     let loaded = load::show(&files, &load::name_of(&args.show));
-    let errors = loaded.error_count();
-    if errors > 0 {
-        let errors = counted(errors, "error");
-        let _ = writeln!(err, "warning: {errors} in the show; what is sound is drawn");
-    }
+    loaded.tell_errors(&args.show, "drawn", err);
     let show = &loaded.show;
     let night = load::night(show, args.night.as_deref())?;
     let plan = plan::compile(show, night).map_err(|error| error.to_string())?;
@@ -54,17 +50,13 @@ pub(super) fn run(
     };
     let played = play(args, show, &plan, at)?;
     let svg = draw(args, &plan, &played, at);
-    write(&args.out, svg.as_bytes())?;
+    let guarded = Guarded::default().show(&args.show, files.bytes.keys().map(String::as_str));
+    store::save_output(&args.out, svg.as_bytes(), &guarded).map_err(|error| error.to_string())?;
     let (wide, high) = args.size;
     let file = args.out.display();
-    writeln!(out, "{file}: {} at {wide}x{high}", args.screen.name())
+    let screen = args.screen.name();
+    say(out, &format!("{file}: {screen} at {wide}x{high}"))
         .map_err(|error| format!("standard output: {error}"))
-}
-
-fn write(path: &Path, bytes: &[u8]) -> Result<(), String> {
-    store::make_folder_of(path)
-        .and_then(|()| store::save(path, bytes))
-        .map_err(|error| error.to_string())
 }
 
 /// What was played, and how many bytes each output port was sent.
@@ -194,6 +186,7 @@ fn rig(plan: &Plan, played: &Played) -> RigStatus {
         is_realtime: Some(true),
         mode: "model rig".into(),
         learned: None,
+        is_silent: false,
         warnings: Vec::new(),
     }
 }

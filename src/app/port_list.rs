@@ -8,6 +8,7 @@ use super::{load, wanted};
 use crate::ports::{self, Backend, Endpoint, Found, Medium, OpenError};
 use crate::show::model::Rig;
 use crate::store;
+use crate::words::clean;
 
 /// The backend that an option names.
 pub(super) const fn backend(midi: Midi) -> Backend {
@@ -37,11 +38,11 @@ pub(super) fn run(
     err: &mut dyn Write,
 ) -> Result<(), String> {
     let rig = match &args.show {
-        Some(path) => Some(
-            load::show(&load::folder(path, None, err)?, &load::name_of(path))
-                .show
-                .rig,
-        ),
+        Some(path) => {
+            let loaded = load::show(&load::folder(path, None)?, &load::name_of(path));
+            loaded.tell_errors(path, "looked for", err);
+            Some(loaded.show.rig)
+        }
         None => None,
     };
     // What has keys is told even where there is no MIDI.
@@ -98,8 +99,10 @@ fn text(present: &[Endpoint], rig: Option<&Rig>) -> String {
             lines.push(format!("{}: not plugged in", port.name));
         }
     }
-    lines.push(String::new());
-    lines.join("\n")
+    lines
+        .iter()
+        .map(|line| format!("{}\n", clean(line)))
+        .collect()
 }
 
 /// What a rig may name it by.

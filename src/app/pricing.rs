@@ -4,11 +4,13 @@ use std::io::{self, Write};
 
 use serde::Serialize;
 
+use super::paper::{print_json, say};
 use super::{cli, kinds, load};
 use crate::plan::price::{Cost, PortPrice, Price, Spread, StepPrice, price};
 use crate::plan::{self, Plan};
 use crate::sheet::Sheet;
 use crate::wire::PortKind;
+use crate::words::clean;
 
 /// Everything, as it is printed with `--json`.
 #[derive(Serialize)]
@@ -24,6 +26,10 @@ struct Step<'a> {
     scene: &'a str,
     unbroken: bool,
     why: Option<String>,
+    /// How long after the press the scene can be played in full.
+    ready_us: u64,
+    /// How long before its patch has loaded a note of the press may sound.
+    early_us: u64,
     ports: Vec<Port<'a>>,
 }
 
@@ -43,6 +49,7 @@ struct Totals<'a> {
     dwell_s: f64,
     steps: usize,
     unbroken: usize,
+    ready_us: Numbers,
     #[serde(flatten)]
     spreads: Spreads,
     ports: Vec<PortTotals<'a>>,
@@ -75,7 +82,18 @@ struct Numbers {
     worst: u64,
 }
 
-/// Measures the night and prints it.
+impl Numbers {
+    fn of(values: impl IntoIterator<Item = u64>) -> Self {
+        let spread = Spread::of(values);
+        Self {
+            median: spread.median,
+            p95: spread.p95,
+            worst: spread.worst,
+        }
+    }
+}
+
+/// Measures the night and prints it; whether something of it is not whole.
 ///
 /// # Errors
 /// If the show or the night cannot be used, or the output not written, in words.
@@ -83,22 +101,23 @@ pub(super) fn run(
     args: &cli::Plan,
     out: &mut dyn Write,
     err: &mut dyn Write,
-) -> Result<(), String> {
-    let files = load::folder(&args.show, None, err)?;
+) -> Result<bool, String> {
+    let files = load::folder(&args.show, None)?;
     let loaded = load::show(&files, &load::name_of(&args.show));
+    loaded.tell_errors(&args.show, "planned", err);
     let night = load::night(&loaded.show, args.night.as_deref())?;
+    let is_not_whole = loaded.tell_not_whole(night, err);
     let plan = plan::compile(&loaded.show, night).map_err(|error| error.to_string())?;
     let kinds = kinds(&loaded.show, &plan);
     let price = price(&plan, &kinds, u64::from(args.dwell) * 1_000_000);
     let report = report(&plan, &price, &kinds);
     let printed = if args.json {
-        serde_json::to_writer_pretty(&mut *out, &report)
-            .map_err(io::Error::from)
-            .and_then(|()| writeln!(out))
+        print_json(&report, out)
     } else {
         print(&plan.sheet, &price, &report, out)
     };
-    printed.map_err(|error| format!("standard output: {error}"))
+    printed.map_err(|error| format!("standard output: {error}"))?;
+    Ok(is_not_whole)
 }
 
 fn report<'a>(plan: &'a Plan, price: &'a Price, kinds: &[PortKind]) -> Report<'a> {
@@ -132,6 +151,7 @@ fn report<'a>(plan: &'a Plan, price: &'a Price, kinds: &[PortKind]) -> Report<'a
             dwell_s: price.dwell_us as f64 / 1e6,
             steps: price.steps.len(),
             unbroken: price.steps.iter().filter(|step| step.is_unbroken()).count(),
+            ready_us: Numbers::of(price.steps.iter().map(|step| step.ready_us)),
             spreads: spreads(price, |step, cost| step.over_ports(cost)),
             ports: ports.collect(),
         },
@@ -146,6 +166,8 @@ fn step_line<'a>(sheet: &'a Sheet, step: &'a StepPrice) -> Step<'a> {
         scene,
         unbroken: step.is_unbroken(),
         why: (!step.is_unbroken()).then(|| step.why.join("; ")),
+        ready_us: step.ready_us,
+        early_us: step.early_us,
         ports: step
             .ports
             .iter()
@@ -187,12 +209,7 @@ fn port_name(sheet: &Sheet, port: usize) -> &str {
 /// The spreads of all costs, each read from a step by `read`.
 fn spreads(price: &Price, read: impl Fn(&StepPrice, fn(&PortPrice) -> Cost) -> Cost) -> Spreads {
     let spread = |cost: fn(&PortPrice) -> Cost, part: fn(Cost) -> u64| {
-        let spread = Spread::of(price.steps.iter().map(|step| part(read(step, cost))));
-        Numbers {
-            median: spread.median,
-            p95: spread.p95,
-            worst: spread.worst,
-        }
+        Numbers::of(price.steps.iter().map(|step| part(read(step, cost))))
     };
     Spreads {
         press_bytes: spread(|port| port.press, |cost| cost.bytes),
@@ -209,20 +226,21 @@ fn spreads(price: &Price, read: impl Fn(&StepPrice, fn(&PortPrice) -> Cost) -> C
 const BAR: u64 = 24;
 
 fn print(sheet: &Sheet, price: &Price, report: &Report<'_>, out: &mut dyn Write) -> io::Result<()> {
-    writeln!(out, "{}: {}", sheet.show, sheet.night)?;
+    say(out, &format!("{}: {}", sheet.show, sheet.night))?;
     writeln!(
         out,
-        "Each position is taken to be played for {} s. Bytes of all ports; time of the slowest.\n",
+        "Each position is taken to be played for {} s. Bytes of all ports; time of the slowest.\n\
+         line: how long the bytes of the press take. ready: how long after it the scene can be played in full.\n",
         report.totals.dwell_s
     )?;
     let wide =
         |cells: &dyn Fn(&Step<'_>) -> usize| report.steps.iter().map(cells).max().unwrap_or(0);
-    let call_width = wide(&|step| step.call.chars().count()).max(4);
+    let call_width = wide(&|step| clean(step.call).chars().count()).max(4);
     let place_width = wide(&|step| place(step).chars().count()).clamp(5, 36);
     writeln!(
         out,
-        "{:call_width$}  {:place_width$}  {:>5} {:>8}  {:>6}  {:>8}  {:>6}  {:>5}",
-        "call", "scene", "press", "ms", "primed", "unprimed", "full", "slots"
+        "{:call_width$}  {:place_width$}  {:>5} {:>8} {:>8}  {:>6}  {:>8}  {:>6}  {:>5}",
+        "call", "scene", "press", "line, ms", "ready", "primed", "unprimed", "full", "slots"
     )?;
     let longest = price
         .steps
@@ -239,22 +257,31 @@ fn print(sheet: &Sheet, price: &Price, report: &Report<'_>, out: &mut dyn Write)
         let place: String = place(line).chars().take(place_width).collect();
         writeln!(
             out,
-            "{:call_width$}  {place:place_width$}  {:>5} {:>8.2}  {primed:>6}  {unprimed:>8}  {full:>6}  {slots:>5}  {}{}",
-            line.call,
+            "{:call_width$}  {place:place_width$}  {:>5} {:>8.2} {:>8.2}  {primed:>6}  {unprimed:>8}  {full:>6}  {slots:>5}  {}{}",
+            clean(line.call),
             press.bytes,
             press.us as f64 / 1e3,
+            step.ready_us as f64 / 1e3,
             bar(press.bytes, primed, full, longest),
             if step.is_unbroken() { "" } else { " broken" },
         )?;
         for why in &step.why {
-            writeln!(out, "{:call_width$}  ! {why}", "")?;
+            say(out, &format!("{:call_width$}  ! {why}", ""))?;
+        }
+        if step.early_us > 0 {
+            let ms = step.early_us as f64 / 1e3;
+            writeln!(
+                out,
+                "{:call_width$}  ~ a note played with the press may sound {ms:.2} ms before its patch has loaded",
+                ""
+            )?;
         }
     }
     print_totals(report, out)
 }
 
 fn place(step: &Step<'_>) -> String {
-    format!("{} / {}", step.song, step.scene)
+    clean(&format!("{} / {}", step.song, step.scene)).into_owned()
 }
 
 /// What is sent at the press (full), before it (half) and spared (dots), beside the
@@ -279,7 +306,8 @@ fn print_totals(report: &Report<'_>, out: &mut dyn Write) -> io::Result<()> {
         "\n█ sent at the press  ▒ primed before it  · spared, of a full send\n\n{} steps, {} unbroken\n",
         totals.steps, totals.unbroken
     )?;
-    let names = totals.ports.iter().map(|port| port.port.chars().count());
+    let names = totals.ports.iter();
+    let names = names.map(|port| clean(port.port).chars().count());
     let width = names.max().unwrap_or(0).max("all ports".len());
     writeln!(
         out,
@@ -311,6 +339,7 @@ fn print_spreads(
         let [median, p95, worst] = [n.median, n.p95, n.worst].map(|us| us as f64 / 1e3);
         format!("{median:.2} / {p95:.2} / {worst:.2}")
     };
+    let name = clean(name);
     writeln!(
         out,
         "{name:width$}  {kind:10}  {slots:>5}  {:>22}  {:>25}  {:>22}  {:>22}  {:>22}",

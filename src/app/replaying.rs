@@ -5,6 +5,7 @@ use std::io::{BufWriter, Write};
 use std::path::Path;
 use std::sync::Arc;
 
+use super::paper::say;
 use super::{cli, comparing, counted, kinds, load, marks};
 use crate::engine::input::Input;
 use crate::engine::promptbook::PositionId;
@@ -12,13 +13,14 @@ use crate::midi::Message;
 use crate::plan::{self, Plan};
 use crate::replay::{self, OUT_TRACK, Output, RecordedEvent, Recording};
 use crate::show::model::Show;
-use crate::store;
+use crate::store::{self, Guarded};
+use crate::words;
 
-/// Largest recording read; the reader has the last word.
-const RECORDING_LIMIT: u64 = 65 << 20;
+/// Largest recording read, and more than the largest take; the readers have the last word.
+const RECORDING_LIMIT: u64 = (replay::take::MAX_BYTES + 1) as u64;
 
 /// Runs it, writes one file a port, and says what happened (on `err`, since with `--json`
-/// the lines take `out`).
+/// the lines take `out`); whether something of the night is not whole.
 ///
 /// # Errors
 /// If the show, the night or the recording cannot be used, or a file not written.
@@ -26,19 +28,21 @@ pub(super) fn run(
     args: &cli::Replay,
     out: &mut dyn Write,
     err: &mut dyn Write,
-) -> Result<(), String> {
-    let files = load::folder(&args.show, None, err)?;
+) -> Result<bool, String> {
+    let files = load::folder(&args.show, None)?;
     let loaded = load::show(&files, &load::name_of(&args.show));
+    loaded.tell_errors(&args.show, "played", err);
     let show = &loaded.show;
     let night = load::night(show, args.night.as_deref())?;
+    let is_not_whole = loaded.tell_not_whole(night, err);
     let plan = plan::compile(show, night).map_err(|error| error.to_string())?;
     if args.against {
         let recording = read_recording(&args.recording)?;
-        return comparing::run(show, &plan, &recording, out);
+        return comparing::run(show, &plan, &recording, out).map(|()| is_not_whole);
     }
     let (inputs, remarks) = read(&args.recording, show, &plan)?;
     for remark in &remarks {
-        let _ = writeln!(err, "{remark}");
+        let _ = say(err, remark);
     }
 
     let mut sent: Vec<(u64, usize, Vec<u8>)> = Vec::new();
@@ -63,7 +67,13 @@ pub(super) fn run(
     }
     let ports = plan.sheet.out_ports.iter().map(|port| port.name.as_str());
     let written = match &args.out {
-        Some(folder) => write_files(folder, ports, &sent, &name)?,
+        Some(folder) => {
+            let names = files.bytes.keys().map(String::as_str);
+            let guarded = Guarded::default()
+                .show(&args.show, names)
+                .recording(&args.recording);
+            write_files((folder, &guarded), ports, &sent, &name)?
+        }
         None => 0,
     };
     let _ = writeln!(
@@ -82,7 +92,7 @@ pub(super) fn run(
             counted(outcome.barred as usize, "message")
         );
     }
-    Ok(())
+    Ok(is_not_whole)
 }
 
 fn print_lines<'a>(
@@ -94,6 +104,7 @@ fn print_lines<'a>(
     for (us, port, bytes) in sent {
         let bytes: Vec<String> = bytes.iter().map(|byte| format!("{byte:02x}")).collect();
         let (port, bytes) = (serde_json::to_string(name(*port))?, bytes.join(" "));
+        let port = words::escaped(&port);
         writeln!(
             out,
             "{{\"us\": {us}, \"port\": {port}, \"bytes\": \"{bytes}\"}}"
@@ -123,7 +134,18 @@ pub(super) fn read(path: &Path, show: &Show, plan: &Plan) -> Result<Played, Stri
 /// If the file cannot be read or is no recording, in words.
 fn read_recording(path: &Path) -> Result<Recording, String> {
     let bytes = store::read_file(path, RECORDING_LIMIT).map_err(|error| error.to_string())?;
-    replay::read(&bytes).map_err(|error| format!("{}: {error}", path.display()))
+    let broken = |error: &dyn std::fmt::Display| format!("{}: {error}", path.display());
+    if !replay::take::is_take(&bytes) {
+        return replay::read(&bytes).map_err(|error| broken(&error));
+    }
+    let read = replay::take::read(&bytes).map_err(|error| broken(&error))?;
+    let file = replay::write_recording(&read.tracks).map_err(|error| broken(&error))?;
+    let mut recording = replay::read(&file).map_err(|error| broken(&error))?;
+    if let Some(words) = read.remark() {
+        let place = replay::Place { track: 1, tick: 0 };
+        recording.remarks.push(replay::Remark { place, words });
+    }
+    Ok(recording)
 }
 
 /// One Standard MIDI File for each of `ports`, an empty one for a port that was sent nothing.
@@ -132,7 +154,7 @@ fn read_recording(path: &Path) -> Result<Recording, String> {
 /// # Errors
 /// If one cannot be made or written, in words.
 pub(super) fn write_files<'a>(
-    folder: &Path,
+    (folder, guarded): (&Path, &Guarded),
     ports: impl Iterator<Item = &'a str>,
     sent: &[(u64, usize, Vec<u8>)],
     name: &dyn Fn(usize) -> &'a str,
@@ -154,11 +176,14 @@ pub(super) fn write_files<'a>(
         }
     }
     let names = file_names(files.keys().map(String::as_str));
-    for (name, bytes) in names.iter().zip(files.values()) {
-        let path = folder.join(format!("{name}.mid"));
-        store::make_folder_of(&path)
-            .and_then(|()| store::save(&path, bytes))
-            .map_err(|error| error.to_string())?;
+    let paths = names.iter().map(|name| folder.join(format!("{name}.mid")));
+    let paths: Vec<_> = paths.collect();
+    // All or none: of files that belong together some would be of another time.
+    for path in &paths {
+        guarded.allow(path).map_err(|error| error.to_string())?;
+    }
+    for (path, bytes) in paths.iter().zip(files.values()) {
+        store::save_output(path, bytes, guarded).map_err(|error| error.to_string())?;
     }
     Ok(files.len())
 }

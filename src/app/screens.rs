@@ -3,11 +3,11 @@
 use std::collections::BTreeSet;
 use std::rc::Rc;
 use std::sync::Arc;
-use std::sync::atomic::Ordering;
 
 use super::counted;
 use super::log::Log;
 use super::performance::{Hand, Performance};
+use super::standing::joined;
 use super::status::{self, Heard};
 use super::wishes::Wishes;
 use crate::engine::view::{Presence, Swallowed, View};
@@ -22,8 +22,10 @@ pub(super) struct Screens<'a> {
     /// Lines of the log that the loop has been given.
     told: u64,
     heard: Heard,
-    /// The position it waited at after a kill, until a step takes it up.
-    is_waiting: bool,
+    /// What it waits for, until a step takes it up.
+    waits: Option<String>,
+    /// Ports were asked for and there are none: the model rig plays instead.
+    is_silent: bool,
     /// Errors of the show: what they concern is not played.
     error_count: usize,
     /// The position at which drawing fails once; never in a release.
@@ -36,14 +38,16 @@ pub(super) struct Screens<'a> {
 impl<'a> Screens<'a> {
     pub(super) fn new(
         performance: &'a mut Performance,
-        is_waiting: bool,
+        waits: Option<String>,
+        is_silent: bool,
         error_count: usize,
     ) -> Self {
         Self {
             performance,
             told: 0,
             heard: Heard::default(),
-            is_waiting,
+            waits,
+            is_silent,
             error_count,
             fails_at: fails_at(),
             at: 0,
@@ -72,6 +76,7 @@ impl<'a> Screens<'a> {
             log: self.performance.log.clone(),
             clock: self.performance.clock,
             shared: Arc::clone(&self.performance.shared),
+            hand: self.performance.desk.clone(),
             learning: Rc::clone(&self.performance.learning),
         }
     }
@@ -120,19 +125,22 @@ impl Source for Screens<'_> {
                 .iter()
                 .any(|seen| !matches!(seen, Presence::Absent | Presence::Waiting))
         {
-            self.is_waiting = false;
+            self.waits = None;
         }
+        let takes = self.performance.shared.takes.status();
         let mode = match self.performance.model {
-            _ if self.is_waiting => "WAITING: step takes the show up",
-            _ if self.performance.shared.is_recording.load(Ordering::Relaxed) => "RECORDING",
+            _ if self.waits.is_some() => "WAITING: step takes the show up",
+            _ if takes.is_written => "RECORDING",
             _ if !view.sends_cues => "rehearsal",
             Some(_) => "model rig",
             None => "show",
         };
-        let mut warnings = Vec::new();
-        if self.is_waiting {
-            warnings.push("waiting after a kill: step takes it up".to_string());
+        let mut warnings: Vec<String> = self.waits.iter().cloned().collect();
+        warnings.extend(self.performance.standing.read());
+        if !takes.trouble.is_empty() {
+            warnings.push(takes.trouble);
         }
+        warnings = joined(warnings);
         if self.error_count > 0 {
             let errors = counted(self.error_count, "error");
             warnings.push(format!("{errors} in the show, see the log"));
@@ -142,7 +150,11 @@ impl Source for Screens<'_> {
         if self.performance.model.is_none() && !has_key_pedal {
             warnings.push(KEYBOARD_PEDALS.to_string());
         }
-        status::gather(self.performance, &mut self.heard, &view, mode, warnings)
+        let heard = &mut self.heard;
+        RigStatus {
+            is_silent: self.is_silent,
+            ..status::gather(self.performance, heard, &view, mode, warnings)
+        }
     }
 
     fn drain_log(&mut self, into: &mut Vec<LogLine>) {

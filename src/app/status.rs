@@ -68,6 +68,7 @@ pub(super) fn gather(
         is_realtime: performance.is_realtime(),
         learned: performance.learning.borrow_mut().look(),
         mode: mode.into(),
+        is_silent: false,
         warnings,
     }
 }

@@ -6,15 +6,16 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::rc::Rc;
 use std::sync::Arc;
-use std::sync::atomic::Ordering;
 
 use super::driver::Shared;
 use super::learning::Learning;
 use super::log::Log;
+use super::performance::Hand;
 use crate::ports::Clock;
 use crate::screen::{LogLevel, LogLine, UiState, wings};
 use crate::store;
 use crate::ui::{Keys, Wish, remap};
+use crate::words::clean;
 
 /// Largest file of keys or marks that is read.
 const FILE_LIMIT: u64 = 1 << 20;
@@ -26,6 +27,7 @@ pub(super) struct Wishes {
     pub(super) log: Log,
     pub(super) clock: Clock,
     pub(super) shared: Arc<Shared>,
+    pub(super) hand: Hand,
     pub(super) learning: Rc<RefCell<Learning>>,
 }
 
@@ -36,7 +38,8 @@ impl Wishes {
             Wish::SaveLog => self.save_log(&state.log_filter, log),
             Wish::KeepMarks => self.keep_marks(&state.marks),
             Wish::Record => {
-                self.shared.is_recording.fetch_xor(true, Ordering::AcqRel);
+                self.shared.takes.toggle();
+                self.hand.wake();
             }
             Wish::Learn => self.learning.borrow_mut().begin(),
             Wish::EndLearning => self.learning.borrow_mut().end(),
@@ -53,13 +56,10 @@ impl Wishes {
 
     fn save_log(&self, filter: &str, log: &[LogLine]) {
         let lines = log_lines(filter, log);
-        let name = format!("log-{}.txt", super::recorder::stamp());
-        let saved = file(&name).and_then(|path| {
-            store::make_folder_of(&path)
-                .and_then(|()| store::save(&path, lines.concat().as_bytes()))
-                .map_err(|error| error.to_string())?;
-            Ok(path)
-        });
+        let stem = format!("log-{}", super::recorder::stamp());
+        let saved = store::state_dir()
+            .and_then(|folder| store::save_unused(&folder, &stem, "txt", lines.concat().as_bytes()))
+            .map_err(|error| error.to_string());
         match saved {
             Ok(path) => {
                 let words = format!("log: {} lines saved to {}", lines.len(), path.display());
@@ -123,7 +123,7 @@ fn log_lines(filter: &str, log: &[LogLine]) -> Vec<String> {
                 LogLevel::Warning => "warning: ",
                 LogLevel::Error => "error: ",
             };
-            format!("{} {level}{}\n", line.time, line.words)
+            format!("{} {level}{}\n", line.time, clean(&line.words))
         })
         .collect()
 }

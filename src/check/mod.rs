@@ -10,7 +10,7 @@ mod walk;
 use std::collections::BTreeSet;
 
 use crate::show::finding::{Finding, Findings, Level, Place};
-use crate::show::model::{Show, Site};
+use crate::show::model::{Places, Show, Site};
 pub use rules::{READING, RULES};
 
 /// One rule over a show.
@@ -23,7 +23,7 @@ pub struct Rule {
     /// What it finds, in one line.
     pub says: &'static str,
     /// Looks at the show.
-    run: fn(&Show, &mut Told<'_>),
+    run: fn(&Show, &mut Told<'_, '_>),
 }
 
 /// A rule whose findings come from reading already.
@@ -46,11 +46,12 @@ pub fn check(show: &Show, reading: &Findings) -> Vec<Finding> {
         .any(|finding| finding.place.file == "rig.ron");
     // Without a rig every rule would only tell that again in its own words.
     let is_empty = show.rig.controllers.is_empty() && show.rig.receivers.is_empty();
+    let mut places = Places::new(&show.files);
     if is_whole || !is_empty {
         for rule in RULES {
             let mut told = Told {
-                show,
                 rule,
+                places: &mut places,
                 findings: &mut findings,
                 seen: BTreeSet::new(),
                 is_rig_whole: is_whole,
@@ -70,43 +71,41 @@ pub fn has_errors(findings: &[Finding]) -> bool {
 
 /// Where one rule puts what it finds. A place is told once, however often it comes by.
 #[derive(Debug)]
-struct Told<'a> {
-    show: &'a Show,
+struct Told<'a, 's> {
     rule: &'a Rule,
+    places: &'a mut Places<'s>,
     findings: &'a mut Findings,
     seen: BTreeSet<Site>,
     is_rig_whole: bool,
     is_all_read: bool,
 }
 
-impl Told<'_> {
+impl Told<'_, '_> {
     /// Tells about a place.
     fn add(&mut self, site: Site, message: impl Into<String>, help: impl Into<String>) {
         if !self.seen.insert(site) {
             return;
         }
-        // Beyond the limit a finding is only counted: its place is not worked out.
-        if self.findings.kept().len() >= Findings::MAX {
-            self.findings.count(self.rule.level, 1);
-            return;
-        }
-        let place = self.show.place(site);
-        self.put(place, message.into(), help.into());
+        let places = &mut *self.places;
+        let Rule { id, level, .. } = *self.rule;
+        self.findings.add_with(level, || Finding {
+            id,
+            level,
+            place: places.place(site),
+            message: message.into(),
+            help: Some(help.into()),
+        });
     }
 
     /// Tells about a file as a whole.
     fn add_file(&mut self, file: &str, message: impl Into<String>, help: impl Into<String>) {
-        self.put(Place::of_file(file), message.into(), help.into());
-    }
-
-    fn put(&mut self, place: Place, message: String, help: String) {
         let Rule { id, level, .. } = *self.rule;
-        self.findings.add(Finding {
+        self.findings.add_with(level, || Finding {
             id,
             level,
-            place,
-            message,
-            help: Some(help),
+            place: Place::of_file(file),
+            message: message.into(),
+            help: Some(help.into()),
         });
     }
 

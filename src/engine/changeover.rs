@@ -13,19 +13,8 @@ use super::promptbook::{
 };
 use super::seats::{Coming, Seat, Seats};
 use super::slots::{Owed, bit};
-use super::view::Swallowed;
+use super::steps::Arrival;
 use crate::midi::Value14;
-
-/// How a position is come to: it decides on cues (invariant 9).
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-enum Arrival {
-    /// By a step forward: all cues.
-    Step,
-    /// By a jump forward or a next song: the cues that say so.
-    Jump,
-    /// By a way back: none.
-    Back,
-}
 
 /// What a slot was before the changeover.
 #[derive(Clone, Copy, Default)]
@@ -35,75 +24,6 @@ struct Before {
 }
 
 impl Machine {
-    /// To the next position.
-    pub(super) fn step(&mut self, call: &mut Call<'_>) {
-        let (next, is_round) = self.next_position();
-        let arrival = if is_round {
-            Arrival::Back
-        } else {
-            Arrival::Step
-        };
-        self.go(call, next, arrival, Swallowed::AtEnd);
-    }
-
-    /// To the position before.
-    pub(super) fn back(&mut self, call: &mut Call<'_>) {
-        let before = self.position.0.checked_sub(1).map(PositionId);
-        self.go(call, before, Arrival::Back, Swallowed::AtStart);
-    }
-
-    /// To any position.
-    pub(super) fn jump(&mut self, call: &mut Call<'_>, to: PositionId) {
-        self.go(call, Some(to), Arrival::Jump, Swallowed::AtEnd);
-    }
-
-    /// To the first position of the next song that has one.
-    pub(super) fn song_down(&mut self, call: &mut Call<'_>) {
-        let book = call.book;
-        let to = self.place(book).and_then(|place| {
-            let later = book.songs.get(place.song.index().saturating_add(1)..)?;
-            later.iter().find(|song| song.positions.len > 0)
-        });
-        let to = to.map(|song| PositionId(song.positions.start));
-        self.go(call, to, Arrival::Jump, Swallowed::AtEnd);
-    }
-
-    /// To the first position of this song, or of the song before if it is there already.
-    pub(super) fn song_up(&mut self, call: &mut Call<'_>) {
-        let book = call.book;
-        let to = self.place(book).and_then(|place| {
-            let start = book.songs.get(place.song.index())?.positions.start;
-            if self.position.0 > start {
-                return Some(PositionId(start));
-            }
-            let earlier = book.songs.get(..place.song.index())?;
-            let before = earlier.iter().rev().find(|song| song.positions.len > 0)?;
-            Some(PositionId(before.positions.start))
-        });
-        self.go(call, to, Arrival::Back, Swallowed::AtStart);
-    }
-
-    fn go(
-        &mut self,
-        call: &mut Call<'_>,
-        to: Option<PositionId>,
-        arrival: Arrival,
-        refusal: Swallowed,
-    ) {
-        let book = call.book;
-        let place = to.and_then(|to| Some((to, book.positions.get(to.index())?)));
-        let Some((to, place)) = place else {
-            self.swallow(call.now_us, refusal);
-            return;
-        };
-        self.counters.steps = self.counters.steps.saturating_add(1);
-        self.step_us = Some(call.now_us);
-        self.abandon_priming(call.now_us);
-        self.change_scene(call, to, place);
-        self.tell_pages(call);
-        self.send_cues(call, arrival);
-    }
-
     /// Stands at the first position of the show, before anything is sent.
     pub(super) fn stand_at(&mut self, book: &Promptbook, at: PositionId) {
         self.position = at;
@@ -445,7 +365,7 @@ impl Machine {
 
     /// Cues, after everything that can be repeated. A cue to a receiver that is not there
     /// is lost: it belonged to this moment. For the same reason none waits for a patch.
-    fn send_cues(&mut self, call: &mut Call<'_>, arrival: Arrival) {
+    pub(super) fn send_cues(&mut self, call: &mut Call<'_>, arrival: Arrival) {
         let book = call.book;
         if !self.sends_cues || arrival == Arrival::Back {
             return;
@@ -462,6 +382,10 @@ impl Machine {
     }
 
     fn send_cue(&mut self, call: &mut Call<'_>, cue: &CueEntry) {
+        if let CueMessage::Note(note) = cue.message {
+            self.strike_cue(call, cue.receiver, note);
+            return;
+        }
         let Some(port) = self.wired_port(call.book, cue.receiver) else {
             return;
         };
@@ -475,6 +399,7 @@ impl Machine {
                 (message.channel(), Payload::Short(message))
             }
             CueMessage::Blob(blob) => (None, Payload::Blob(blob)),
+            CueMessage::Note(_) => return,
         };
         let output = Output {
             port,

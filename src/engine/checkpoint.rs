@@ -1,6 +1,7 @@
 //! What is needed to go on after a fault, or on another machine: fixed in size, versioned.
 
-use super::limits::MAX_NOTES;
+use super::cue_notes::{CueNotes, SoundingCue};
+use super::limits::{MAX_CUE_NOTES, MAX_NOTES};
 use super::machine::Machine;
 use super::master::Master;
 use super::notes::{NEUTRAL_RELEASE, Note};
@@ -10,7 +11,7 @@ use crate::midi::mpe::Leader;
 use crate::midi::{Channel, Key, Value14};
 
 /// Layout of `Checkpoint`. Changes when the meaning of a field does.
-pub const CHECKPOINT_VERSION: u16 = 3;
+pub const CHECKPOINT_VERSION: u16 = 4;
 
 /// A note that sounds, and the key that owns it.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
@@ -50,6 +51,8 @@ pub struct Checkpoint {
     pub note_count: u16,
     /// Notes that sound, oldest first.
     pub notes: [HeldNote; MAX_NOTES],
+    /// Notes that cues struck.
+    pub cue_notes: [Option<SoundingCue>; MAX_CUE_NOTES],
 }
 
 /// Why a checkpoint cannot be used.
@@ -104,6 +107,7 @@ impl Machine {
             sends_cues: self.sends_cues,
             note_count: u16::try_from(self.notes.len()).unwrap_or(u16::MAX),
             notes,
+            cue_notes: self.cue_notes.all(),
         }
     }
 
@@ -127,10 +131,12 @@ impl Machine {
         fresh.master = Master::settled(checkpoint.is_faded);
         fresh.sends_cues = checkpoint.sends_cues;
         fresh.counters = Counters { ..self.counters };
+        fresh.moved = self.moved;
         fresh.priming.forbid();
         (fresh.rescue, fresh.wiring) = (self.rescue, self.wiring);
         fresh.outputs.copy_from_slice(&self.outputs);
         fresh.in_present.copy_from_slice(&self.in_present);
+        fresh.cue_notes = CueNotes::restored(checkpoint.cue_notes);
         let count = usize::from(checkpoint.note_count);
         for held in checkpoint.notes.iter().take(count) {
             let Some(slot) = fresh.slots.get_mut(held.slot.index()) else {

@@ -1,167 +1,188 @@
-//! What a press would send now: the price of the next step, for screens.
+//! What a press would send now, and what must be waited for after it: the price of the next
+//! step, for screens.
 //!
-//! The step is made dry: seat by seat the slot is turned into its sound by the code of a
-//! changeover while messages are counted and not sent, and then put back as it was. Slots
-//! are taken as planned and as silent: how notes that are held now will end is the hand's
-//! business and costs no bytes of this account.
+//! The step is made on a machine of its own, which is a copy of the one that is played, in an
+//! outbox of its own: the code that a press runs is the code that is priced, and nothing that
+//! is played or known is touched. The copy is as if all was silent and no line was busy: how
+//! notes that are held now will end is the hand's business and costs no bytes of this account.
+//!
+//! The copy is taken at most every `prime::PRICE_US`, and in the call of a tick only. Its memory
+//! is made once, beside that of the machine that is played, and written over each time.
 
-use super::input::Payload;
+use super::cue_notes::CueNotes;
+use super::held_back::MAX_HELD_BACK_US;
+use super::input::Outbox;
+use super::limits::MAX_SLOTS;
 use super::machine::{Call, Machine};
-use super::promptbook::{
-    CueMessage, OutPort, PositionEntry, PositionId, Promptbook, SlotId, SoundEntry,
-};
-use super::seats::Seats;
-use super::slots::{bit, byte_count};
+use super::mpe::Member;
+use super::promptbook::{OutPort, PositionEntry, PositionId, Promptbook, SlotId};
+use super::slots::{SlotState, bit, byte_count};
 use super::view::NextView;
-use crate::midi::cc;
 
-impl Machine {
-    /// What a step to `place` would send now; `stays` are the sounds that keep their slots.
-    pub(super) fn price_press(
-        &mut self,
-        call: &mut Call<'_>,
-        next: PositionId,
-        place: &PositionEntry,
-        stays: &Seats,
-    ) -> NextView {
-        let book = call.book;
-        let scene = book.scenes.get(place.scene.index());
-        let sounds = scene.map_or(&[][..], |scene| scene.sounds.of(&book.sounds));
-        let first = scene.map_or(0, |scene| scene.sounds.start as usize);
-        let planned = place.seats.of(&book.seats);
-        let mut price = NextView {
+/// A second machine, on which the next step is tried out.
+#[derive(Debug)]
+pub(super) struct Foresight {
+    machine: Machine,
+    outbox: Outbox,
+}
+
+impl Foresight {
+    /// With all the memory that it will need for this book, and others of the same rig.
+    pub(super) fn new(book: &Promptbook, at: PositionId) -> Self {
+        Self {
+            machine: Machine::new(book, at),
+            outbox: Outbox::new(),
+        }
+    }
+
+    /// What a step would send if it was made now, after the last call of `live`.
+    pub(super) fn price(&mut self, book: &Promptbook, live: &Machine) -> NextView {
+        let Some((next, _)) = live.next_place(book) else {
+            return NextView::default();
+        };
+        let Self { machine, outbox } = self;
+        machine.copy_from(live);
+        machine.fall_silent();
+        let mut call = Call::new(book, live.now_us, outbox);
+        // What is owed, or waits for a line, goes out without a press.
+        machine.flush_moves(&mut call);
+        machine.pay_owed(&mut call);
+        machine.free_lines();
+        call.out.clear();
+
+        let mut tally = Tally::of(next);
+        machine.step(&mut call);
+        machine.pay_owed(&mut call);
+        tally.take(machine, &mut call);
+        for (slot, state) in (0u8..).map(SlotId).zip(machine.slots.iter_mut()) {
+            if !machine.seats.contains(&Some(slot)) {
+                // It is no matter of the next scene when what was left has loaded.
+                state.loads_until_us = None;
+            }
+        }
+        tally.price.early_us = machine.early_us(book, call.now_us);
+        while let Some(loaded_us) = machine.first_load_us() {
+            call.now_us = loaded_us.max(call.now_us);
+            machine.now_us = call.now_us;
+            machine.run_loads(&mut call);
+            tally.ready_us = tally.ready_us.max(loaded_us);
+            tally.take(machine, &mut call);
+        }
+        tally.finish(machine, live.now_us)
+    }
+}
+
+/// What a step has come to so far.
+struct Tally {
+    price: NextView,
+    /// Slots that were told something.
+    told: [bool; MAX_SLOTS],
+    /// When the last patch has loaded, and the last byte has left.
+    ready_us: u64,
+}
+
+impl Tally {
+    fn of(next: PositionId) -> Self {
+        let price = NextView {
             position: Some(next),
             ..NextView::default()
         };
-        let (present, present_page, seats) = (self.position, self.page, self.seats);
-        let is_same_song = self.place(book).is_some_and(|old| old.song == place.song);
-        self.position = next;
-        for ((kept, plan), stays) in self.seats.iter_mut().zip(planned).zip(stays) {
-            *kept = Some(stays.map_or(*plan, |seat| seat.slot));
+        Self {
+            price,
+            told: [false; MAX_SLOTS],
+            ready_us: 0,
         }
-        for (number, (sound, seat)) in (0u8..).zip(sounds.iter().zip(self.seats)) {
-            let Some(slot) = seat else {
-                continue;
-            };
-            let stays = stays.get(usize::from(number)).is_some_and(Option::is_some);
-            let feeds = feeds(book, place, number);
-            let bytes = if stays {
-                self.price_staying(call, slot, sound, feeds)
-            } else {
-                self.price_new(call, slot, first + usize::from(number), feeds)
-            };
-            price.sounds = price.sounds.saturating_add(1);
-            price.ready = price.ready.saturating_add(u8::from(bytes == 0));
-            let port = self.wired(book, slot).map(|entry| entry.port);
-            add(&mut price, book, port, bytes);
-        }
-        self.page = match place.page {
-            Some(page) => page,
-            None if is_same_song => self.page,
-            None => 0,
-        };
-        self.price_pages(call, &mut price);
-        self.price_cues(book, place, &mut price);
-        (self.position, self.page, self.seats) = (present, present_page, seats);
-        price
     }
 
-    /// Bytes that `work` would send to a slot, which is then as before.
-    fn price_slot(
-        &mut self,
-        call: &mut Call<'_>,
-        slot: SlotId,
-        work: impl FnOnce(&mut Self, &mut Call<'_>),
-    ) -> u64 {
-        let Some(kept) = self.slots.get(slot.index()).cloned() else {
-            return 0;
-        };
-        let handed_out = call.handed_out;
-        call.dry_bytes = Some(0);
-        work(self, call);
-        let bytes = call.dry_bytes.take().unwrap_or(0);
-        call.handed_out = handed_out;
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            *state = kept;
-        }
-        bytes
-    }
-
-    /// A sound that keeps its slot: its level, and the positions of hands that are new.
-    /// A level that rides under a note goes out in several messages; one is counted.
-    fn price_staying(
-        &mut self,
-        call: &mut Call<'_>,
-        slot: SlotId,
-        sound: &SoundEntry,
-        feeds: u16,
-    ) -> u64 {
-        self.price_slot(call, slot, |machine, call| {
-            if let Some(volume) = sound.volume {
-                machine.tell_control(call, slot, cc::VOLUME, volume);
-            }
-            let Some(state) = machine.slots.get_mut(slot.index()) else {
-                return;
-            };
-            if std::mem::replace(&mut state.feeds, feeds) != feeds {
-                machine.settle_sources(call, slot);
-            }
-        })
-    }
-
-    /// A sound that is new on its slot, `index` among all sounds.
-    fn price_new(&mut self, call: &mut Call<'_>, slot: SlotId, index: usize, feeds: u16) -> u64 {
-        self.price_slot(call, slot, |machine, call| {
-            let Some(state) = machine.slots.get_mut(slot.index()) else {
-                return;
-            };
-            state.voiced = Some(index);
-            state.feeds = feeds;
-            state.notes = 0;
-            state.ring_until_us = call.now_us;
-            state.unlink_all();
-            machine.link_new(call, slot, 0);
-            // Without edges, so that no note ends here.
-            machine.forget_pedal_edges(slot);
-            machine.revoice(call, slot);
-            let Some(state) = machine.slots.get_mut(slot.index()) else {
-                return;
-            };
-            if state.loads_until_us.take().is_some() {
-                machine.settle(call, slot);
-            }
-        })
-    }
-
-    fn price_pages(&mut self, call: &mut Call<'_>, price: &mut NextView) {
+    /// Counts what is in the outbox, and empties it.
+    fn take(&mut self, machine: &Machine, call: &mut Call<'_>) {
         let book = call.book;
-        for receiver in &book.receivers {
-            let Some(slot) = super::pages::page_slot(receiver) else {
-                continue;
-            };
-            let bytes = self.price_slot(call, slot, |machine, call| {
-                machine.tell_page_of(call, receiver);
-            });
-            let port = self.wired(book, slot).map(|entry| entry.port);
-            add(price, book, port, bytes);
+        for output in call.out.items() {
+            add(
+                &mut self.price,
+                book,
+                output.port,
+                byte_count(book, &output.payload),
+            );
+            let line = machine.outputs.get(output.port.index());
+            self.ready_us = line.map_or(self.ready_us, |line| self.ready_us.max(line.line_free_us));
+            for (told, slot) in self.told.iter_mut().zip(machine.slot_ids()) {
+                *told |= machine.wired(book, slot).is_some_and(|entry| {
+                    (entry.port, Some(entry.channel)) == (output.port, output.channel)
+                });
+            }
+        }
+        call.out.clear();
+    }
+
+    fn finish(mut self, machine: &Machine, now_us: u64) -> NextView {
+        for seat in machine.seats.iter().flatten() {
+            let is_told = self.told.get(seat.index()).copied().unwrap_or(false);
+            self.price.sounds = self.price.sounds.saturating_add(1);
+            self.price.ready = self.price.ready.saturating_add(u8::from(!is_told));
+        }
+        self.price.ready_us =
+            u32::try_from(self.ready_us.saturating_sub(now_us)).unwrap_or(u32::MAX);
+        self.price
+    }
+}
+
+impl Machine {
+    /// Every note has ended and rung out, and nothing is on its way.
+    fn fall_silent(&mut self) {
+        self.notes.clear();
+        self.held_back.clear();
+        self.cue_notes = CueNotes::new();
+        for slot in self.slots.iter_mut() {
+            slot.fall_silent(self.now_us);
         }
     }
 
-    fn price_cues(&self, book: &Promptbook, place: &PositionEntry, price: &mut NextView) {
-        let scene = book.scenes.get(place.scene.index());
-        let cues = scene
-            .filter(|_| self.sends_cues)
-            .map_or(&[][..], |scene| scene.cues.of(&book.cues));
-        for cue in cues {
-            let port = self
-                .wired_port(book, cue.receiver)
-                .filter(|port| self.is_listening(*port));
-            let payload = match cue.message {
-                CueMessage::Short(message) => Payload::Short(message),
-                CueMessage::Blob(blob) => Payload::Blob(blob),
-            };
-            add(price, book, port, byte_count(book, &payload));
+    /// No line has anything left to carry.
+    fn free_lines(&mut self) {
+        for port in self.outputs.iter_mut() {
+            port.line_free_us = 0;
+            port.live_free_us = 0;
         }
+    }
+
+    /// When the next patch has loaded.
+    pub(super) fn first_load_us(&self) -> Option<u64> {
+        self.slots
+            .iter()
+            .filter_map(|slot| slot.loads_until_us)
+            .min()
+    }
+
+    /// How long before its patch has loaded a note that is played at once may sound, of the
+    /// sound for which that is longest.
+    fn early_us(&self, book: &Promptbook, now_us: u64) -> u32 {
+        let early = self.seats.iter().flatten().filter_map(|slot| {
+            let state = self.slots.get(slot.index())?;
+            let manners = self.manners(book, *slot)?;
+            // A note follows its program change, unless it waits.
+            let sounds_us = if manners.holds_back {
+                now_us.saturating_add(MAX_HELD_BACK_US)
+            } else {
+                now_us.max(state.program_leaves_us)
+            };
+            Some(state.loads_until_us?.saturating_sub(sounds_us))
+        });
+        u32::try_from(early.max().unwrap_or(0)).unwrap_or(u32::MAX)
+    }
+}
+
+impl SlotState {
+    fn fall_silent(&mut self, now_us: u64) {
+        self.notes = 0;
+        // Which slot has been silent longest stays as it is.
+        self.ring_until_us = self.ring_until_us.min(now_us);
+        self.may_ring_until_us = self.may_ring_until_us.min(now_us);
+        self.has_cut = false;
+        self.lead = None;
+        self.members = [Member::FREE; crate::midi::mpe::MAX_MEMBERS];
+        self.bend_tails = 0;
+        self.ramp = None;
     }
 }
 
@@ -178,10 +199,8 @@ pub(super) fn feeds(book: &Promptbook, place: &PositionEntry, number: u8) -> u16
         .fold(0, |feeds, zone| feeds | bit(zone.controller))
 }
 
-fn add(price: &mut NextView, book: &Promptbook, port: Option<OutPort>, bytes: u64) {
-    let Some(port) = port else {
-        return;
-    };
+/// Counts bytes for a port, with what they take on its line.
+fn add(price: &mut NextView, book: &Promptbook, port: OutPort, bytes: u64) {
     let byte_us = book
         .out_ports
         .get(port.index())

@@ -9,8 +9,10 @@ use crate::midi::{Channel, Key, Message};
 pub enum Input {
     /// A decoded message from an input port.
     Midi(InPort, Message),
-    /// Something a person asked for.
+    /// Something that is to be done, with no word of who asked: [`Origin::Program`].
     Command(Command),
+    /// Something a person asked for, and by what.
+    Asked(Command, Origin),
     /// The deadline that `next_deadline` named has come; also harmless at any time.
     Tick,
     /// An input port is gone, or lost messages: all that it held is released.
@@ -26,6 +28,33 @@ pub enum Input {
     /// A queue to this port was full and so many messages were refused: what its
     /// receivers hold is unknown, and the state is sent again.
     OutputOverflow(OutPort),
+}
+
+/// By what something was asked for.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub enum Origin {
+    /// A program: a recording that is played, a marker, this program itself.
+    #[default]
+    Program,
+    /// A pedal or button: its number among the promptbook's bindings.
+    Pedal(u16),
+    /// A key of the computer's keyboard.
+    Key(KeyPress),
+    /// What was chosen or typed on the screen: a list, a question, a command by its name.
+    Screen,
+    /// A change of the night, which took the place away.
+    Night,
+}
+
+/// A press of a key of the computer's keyboard.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct KeyPress {
+    /// Which key; whoever reads the keyboard numbers them.
+    pub key: u32,
+    /// The keyboard tells when a key repeats by itself and when it is let go, so that this is
+    /// a press for certain. Otherwise a key that is held looks like one that is pressed again
+    /// and again.
+    pub is_certain: bool,
 }
 
 /// What a person may ask for.

@@ -21,6 +21,8 @@ pub const MAX_HELD_BACK: usize = 128;
 /// Messages that one call may hand out. Past it a message is refused and counted, and the
 /// state of its port is sent again at the next call, which is due at once.
 pub const MAX_OUT: usize = 4096;
+/// Notes of cues that sound at once. Past it the oldest ends at once and is counted.
+pub const MAX_CUE_NOTES: usize = 16;
 /// Parameters a receiver may name.
 pub const MAX_PARAMETERS: usize = 64;
 /// Routes in one scene, each counted once for each sound that it moves.

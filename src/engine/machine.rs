@@ -2,9 +2,10 @@
 
 use std::collections::BTreeMap;
 
+use super::cue_notes::CueNotes;
 use super::echo::Echo;
 use super::held_back::HeldBack;
-use super::input::{Command, Input, Outbox, Urgency};
+use super::input::{Command, Input, Origin, Outbox, Urgency};
 use super::limits::{
     MAX_CONTROLLERS, MAX_HELD_BACK, MAX_NOTES, MAX_PORTS, MAX_ROUTE_TAILS, MAX_ROUTES, MAX_SLOTS,
     MAX_SOUNDS, MAX_SOURCES,
@@ -14,7 +15,7 @@ use super::moves::Waiting;
 use super::mpe_set_up::SetUp;
 use super::notes::Note;
 use super::ports::OutputState;
-use super::presses::Press;
+use super::presses::{KeyState, Press};
 use super::prime::Priming;
 use super::promptbook::{
     ControllerId, InPort, PositionEntry, PositionId, Promptbook, SceneEntry, SlotEntry, SlotId,
@@ -26,7 +27,7 @@ use super::slots::{SlotState, Usage};
 use super::sources::ControllerState;
 use super::spare::Wiring;
 use super::touch::{SourceState, TouchState};
-use super::view::{Counters, Swallowed};
+use super::view::{Counters, Move, Swallowed};
 use crate::midi::{Channel, Message};
 
 /// One call of `handle`: what is played, when, and where messages go.
@@ -38,10 +39,10 @@ pub(super) struct Call<'a> {
     pub(super) telling: Urgency,
     /// Messages handed out so far.
     pub(super) handed_out: u64,
-    /// Set while messages are counted and not sent: how many bytes so far.
-    pub(super) dry_bytes: Option<u64>,
     /// Set while what is sent follows from what is played: it may come back as an echo.
     pub(super) is_played: bool,
+    /// What asks for it.
+    pub(super) origin: Origin,
 }
 
 impl<'a> Call<'a> {
@@ -53,8 +54,8 @@ impl<'a> Call<'a> {
             out,
             telling: Urgency::Changeover,
             handed_out: 0,
-            dry_bytes: None,
             is_played: false,
+            origin: Origin::Program,
         }
     }
 }
@@ -75,6 +76,8 @@ pub(super) struct Machine {
     pub(super) presses: Box<[Press]>,
     /// Owners of notes, oldest first.
     pub(super) notes: Vec<Note>,
+    /// Notes that cues struck.
+    pub(super) cue_notes: CueNotes,
     /// Notes waiting for their slot, oldest first.
     pub(super) held_back: Vec<HeldBack>,
     /// Slot of each sound of the present scene.
@@ -83,8 +86,12 @@ pub(super) struct Machine {
     pub(super) swallowed: Option<(u64, Swallowed)>,
     pub(super) panic_us: Option<u64>,
     pub(super) step_us: Option<u64>,
-    /// Last step or back by pedal.
-    pub(super) pedal_step_us: Option<u64>,
+    /// The last move.
+    pub(super) moved: Option<Move>,
+    /// Last step or back by a pedal or a key.
+    pub(super) pressed_step_us: Option<u64>,
+    /// What the computer's keyboard is in the middle of.
+    pub(super) keys: KeyState,
     /// Counts movements of sources, so that the one moved last is known.
     pub(super) movements: u64,
     /// Where each named source stands.
@@ -139,13 +146,16 @@ impl Machine {
             in_present: vec![false; book.in_ports.len().min(MAX_PORTS)].into(),
             presses: vec![Press::default(); book.bindings.len()].into(),
             notes: Vec::with_capacity(MAX_NOTES),
+            cue_notes: CueNotes::new(),
             held_back: Vec::with_capacity(MAX_HELD_BACK),
             seats: [None; MAX_SOUNDS],
             counters: Counters::default(),
             swallowed: None,
             panic_us: None,
             step_us: None,
-            pedal_step_us: None,
+            moved: None,
+            pressed_step_us: None,
+            keys: KeyState::default(),
             movements: 0,
             sources: vec![SourceState::default(); book.sources.len().min(MAX_SOURCES)].into(),
             touches: vec![TouchState::new(); controller_count].into(),
@@ -165,6 +175,84 @@ impl Machine {
         machine
     }
 
+    /// Becomes the same as another machine for the same rig, in the memory that it has: no
+    /// table of theirs ever grows past what `new` has made, so nothing is allocated.
+    pub(super) fn copy_from(&mut self, other: &Self) {
+        // By name, so that no part can be left out.
+        let Self {
+            now_us,
+            position,
+            page,
+            is_muted,
+            sends_cues,
+            master,
+            controllers,
+            slots,
+            outputs,
+            in_present,
+            presses,
+            notes,
+            cue_notes,
+            held_back,
+            seats,
+            counters,
+            swallowed,
+            panic_us,
+            step_us,
+            moved,
+            pressed_step_us,
+            keys,
+            movements,
+            sources,
+            touches,
+            routes,
+            route_moves,
+            move_turn,
+            set_ups,
+            echo,
+            route_tails,
+            priming,
+            stretch,
+            rescue,
+            wiring,
+        } = other;
+        self.now_us = *now_us;
+        self.position = *position;
+        self.page = *page;
+        self.is_muted = *is_muted;
+        self.sends_cues = *sends_cues;
+        self.master = *master;
+        self.controllers.clone_from(controllers);
+        self.slots.clone_from(slots);
+        self.outputs.clone_from(outputs);
+        self.in_present.clone_from(in_present);
+        self.presses.clone_from(presses);
+        self.notes.clone_from(notes);
+        self.cue_notes = *cue_notes;
+        self.held_back.clone_from(held_back);
+        self.seats = *seats;
+        self.counters = *counters;
+        self.swallowed = *swallowed;
+        self.panic_us = *panic_us;
+        self.step_us = *step_us;
+        self.moved = *moved;
+        self.pressed_step_us = *pressed_step_us;
+        self.keys = *keys;
+        self.movements = *movements;
+        self.sources.clone_from(sources);
+        self.touches.clone_from(touches);
+        self.routes = *routes;
+        self.route_moves = *route_moves;
+        self.move_turn = *move_turn;
+        self.set_ups = *set_ups;
+        self.echo.clone_from(echo);
+        self.route_tails = *route_tails;
+        self.priming.clone_from(priming);
+        self.stretch = *stretch;
+        self.rescue = *rescue;
+        self.wiring = *wiring;
+    }
+
     /// Takes one input, and does what is due before and after it.
     pub(super) fn handle(&mut self, call: &mut Call<'_>, input: Input) {
         self.now_us = call.now_us;
@@ -174,6 +262,7 @@ impl Machine {
         match input {
             Input::Midi(port, message) => self.receive(call, port, message),
             Input::Command(command) => self.obey(call, command),
+            Input::Asked(command, origin) => self.obey_asked(call, command, origin),
             Input::Tick => {}
             Input::InputLost(port) => self.lose_input(call, port),
             Input::InputReady(port) => self.find_input(port),
@@ -187,7 +276,7 @@ impl Machine {
         self.follow_spares(call);
     }
 
-    fn obey(&mut self, call: &mut Call<'_>, command: Command) {
+    pub(super) fn obey(&mut self, call: &mut Call<'_>, command: Command) {
         match command {
             Command::Step => self.step(call),
             Command::Back => self.back(call),
@@ -298,7 +387,9 @@ impl Machine {
 
     /// Does everything whose time has come.
     fn run_due(&mut self, call: &mut Call<'_>) {
+        self.run_keys(call);
         self.run_ports(call);
+        self.run_cue_notes(call);
         self.run_loads(call);
         self.run_held_back(call);
         self.run_ramps(call);
@@ -332,7 +423,9 @@ impl Machine {
             .chain(halves)
             .chain(routes)
             .chain(self.master.next_us)
+            .chain(self.cue_notes.deadline())
             .chain(self.echo.deadline())
+            .chain(self.keys.deadline())
             .chain(self.priming.deadline())
             .min()
     }

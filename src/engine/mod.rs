@@ -9,7 +9,7 @@
 //! waiting for a patch), `pedals`, `sources` (wheels, pressure, the foot), `mpe` (fingers of surfaces) with `members` and `mpe_set_up`, `touch`
 //! (where named sources stand), `routes` (what they are led to), `moves` (what hands move,
 //! thinned for slow lines), `changeover`
-//! (which slot carries what), `seats` (its choice), `voicing` (what a slot is told),
+//! (which slot carries what), `cue_notes` (notes that cues struck), `seats` (its choice), `voicing` (what a slot is told),
 //! `slots` (what it is known to hold), `prime` (the next scene, loaded ahead), `foresight`
 //! (what a press would send), `ramps`, `master` (the fade of everything), `pages`, `ports`
 //! (loss and return), `local` (keyboards with sounds of their own), `silence` (panic
@@ -29,6 +29,7 @@ pub mod swap;
 pub mod view;
 
 mod changeover;
+pub mod cue_notes;
 mod echo;
 mod fault;
 mod foresight;
@@ -61,6 +62,7 @@ mod silence;
 mod slots;
 mod sources;
 mod spare;
+mod steps;
 mod touch;
 mod voicing;
 
@@ -70,6 +72,7 @@ mod tests;
 use std::sync::Arc;
 
 use self::checkpoint::{Checkpoint, CheckpointError};
+use self::foresight::Foresight;
 use self::input::{Input, Outbox};
 use self::machine::{Call, Machine};
 use self::promptbook::{PositionId, Promptbook};
@@ -83,6 +86,8 @@ use self::view::View;
 pub struct Engine {
     book: Arc<Promptbook>,
     machine: Machine,
+    /// Where the next step is tried out.
+    foresight: Foresight,
     /// Counts the books that were taken.
     edition: u32,
 }
@@ -97,6 +102,7 @@ impl Engine {
         let book = book.into();
         let machine = Machine::new(&book, at);
         Self {
+            foresight: Foresight::new(&book, at),
             book,
             machine,
             edition: 0,
@@ -109,12 +115,21 @@ impl Engine {
         let now_us = now_us.max(self.machine.now_us);
         let mut call = Call::new(&self.book, now_us, out);
         self.machine.handle(&mut call, input);
+        if self.machine.priming.take_price_due() {
+            self.machine.priming.next = self.foresight.price(&self.book, &self.machine);
+        }
     }
 
     /// When `handle` should be called with `Input::Tick` if nothing comes before.
     #[must_use]
     pub fn next_deadline(&self) -> Option<u64> {
         self.machine.next_deadline()
+    }
+
+    /// How many moves there were, and the last one.
+    #[must_use]
+    pub const fn moved(&self) -> (u64, Option<view::Move>) {
+        (self.machine.counters.steps, self.machine.moved)
     }
 
     /// Fills `view` with what a screen needs.

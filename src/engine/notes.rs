@@ -8,7 +8,7 @@ use super::limits::MAX_NOTES;
 use super::machine::{Call, Machine};
 use super::mpe::Place;
 use super::pedals::{HOLD, SOSTENUTO};
-use super::promptbook::{ControllerId, Leave, PositionId, SlotId, ZoneEntry};
+use super::promptbook::{ControllerId, Leave, PositionId, Promptbook, SlotId, ZoneEntry};
 use crate::midi::mpe::Leader;
 use crate::midi::{Channel, Key, Message, Value7, Value14};
 
@@ -47,6 +47,24 @@ pub(super) struct Note {
     pub(super) base: Value14,
 }
 
+/// A key and the velocity with which it was struck.
+type Press = (Key, Value7);
+
+/// Where a zone leads a key.
+#[derive(Clone, Copy)]
+struct Aim {
+    slot: Option<SlotId>,
+    out_key: Key,
+    velocity: Value7,
+    leave: Leave,
+}
+
+impl Aim {
+    const fn place(&self) -> (Option<SlotId>, Key) {
+        (self.slot, self.out_key)
+    }
+}
+
 /// A controller, and on an MPE surface the channel of a finger.
 pub(super) type Hand = (ControllerId, Option<Channel>);
 
@@ -75,14 +93,33 @@ impl Machine {
         let zones = self
             .scene(book)
             .map_or(&[][..], |scene| scene.zones.of(&book.zones));
-        let mut is_wanted = false;
-        for zone in zones.iter().filter(|zone| {
+        let hits = zones.iter().filter(|zone| {
             zone.controller == controller
                 && (zone.keys.0..=zone.keys.1).contains(&key)
                 && (zone.velocities.0..=zone.velocities.1).contains(&velocity)
-        }) {
+        });
+        let mut is_wanted = false;
+        for (index, zone) in hits.clone().enumerate() {
             is_wanted = true;
-            self.strike_zone(call, zone, hand.1, (key, velocity));
+            let Some(mut aim) = self.aim(book, zone, (key, velocity)) else {
+                self.counters.notes_out_of_range =
+                    self.counters.notes_out_of_range.saturating_add(1);
+                continue;
+            };
+            // Zones that lead one press to one note of one sound strike it once: the
+            // loudest is heard, and it stays as long as any of them lets it.
+            let mut is_struck = false;
+            for (other, twin) in hits.clone().enumerate().filter(|(at, _)| *at != index) {
+                let twin = self.aim(book, twin, (key, velocity));
+                if let Some(twin) = twin.filter(|twin| twin.place() == aim.place()) {
+                    is_struck |= other < index;
+                    aim.velocity = aim.velocity.max(twin.velocity);
+                    aim.leave = aim.leave.max(twin.leave);
+                }
+            }
+            if !is_struck {
+                self.strike_zone(call, zone, (hand.1, key), aim);
+            }
         }
         if !is_wanted {
             self.counters.unwanted = self.counters.unwanted.saturating_add(1);
@@ -92,19 +129,30 @@ impl Machine {
         }
     }
 
+    /// What a zone makes of a key that goes down; nothing if no key of its sound is meant.
+    fn aim(&self, book: &Promptbook, zone: &ZoneEntry, (key, velocity): Press) -> Option<Aim> {
+        let moved = i32::from(key.get()) + i32::from(zone.transpose);
+        let curve = book.curves.get(usize::from(zone.curve));
+        Some(Aim {
+            slot: self.seats.get(zone.sound.index()).copied().flatten(),
+            out_key: u8::try_from(moved).ok().and_then(Key::new)?,
+            velocity: curve.and_then(|curve| curve.get(velocity.index())).map_or(
+                velocity,
+                // A curve cannot turn a struck key into a Note Off.
+                |&curved| Value7::clamped(i32::from(curved).max(1)),
+            ),
+            leave: zone.leave,
+        })
+    }
+
     fn strike_zone(
         &mut self,
         call: &mut Call<'_>,
         zone: &ZoneEntry,
-        finger: Option<Channel>,
-        (key, velocity): (Key, Value7),
+        (finger, key): (Option<Channel>, Key),
+        aim: Aim,
     ) {
-        let moved = i32::from(key.get()) + i32::from(zone.transpose);
-        let Some(out_key) = u8::try_from(moved).ok().and_then(Key::new) else {
-            self.counters.notes_out_of_range = self.counters.notes_out_of_range.saturating_add(1);
-            return;
-        };
-        let Some(slot) = self.seats.get(zone.sound.index()).copied().flatten() else {
+        let Some(slot) = aim.slot else {
             return;
         };
         if !self.slot_listens(call, slot) || self.is_slot_muted(call, slot) {
@@ -114,15 +162,9 @@ impl Machine {
             self.counters.notes_refused = self.counters.notes_refused.saturating_add(1);
             return;
         }
-        let curved = call
-            .book
-            .curves
-            .get(usize::from(zone.curve))
-            .and_then(|curve| curve.get(velocity.index()))
-            .map_or(velocity, |&curved| {
-                // A curve cannot turn a struck key into a Note Off.
-                Value7::clamped(i32::from(curved).max(1))
-            });
+        let Aim {
+            out_key, velocity, ..
+        } = aim;
         let member = self.choose_member(slot, (zone.controller, finger));
         self.notes.push(Note {
             controller: zone.controller,
@@ -132,8 +174,8 @@ impl Machine {
             offs: 1,
             is_latched: false,
             is_foreign: false,
-            leave: zone.leave,
-            velocity: curved,
+            leave: aim.leave,
+            velocity,
             position: self.position,
             finger,
             member,
@@ -145,7 +187,13 @@ impl Machine {
             state.notes = state.notes.saturating_add(1);
         }
         self.counters.notes = self.counters.notes.saturating_add(1);
-        self.play(call, (slot, member), out_key, Some(curved), NEUTRAL_RELEASE);
+        self.play(
+            call,
+            (slot, member),
+            out_key,
+            Some(velocity),
+            NEUTRAL_RELEASE,
+        );
     }
 
     /// A key comes up: all it owns ends, in whatever scene it was struck.
@@ -211,6 +259,9 @@ impl Machine {
         });
         if let Some((_, heir)) = heir {
             heir.offs = heir.offs.saturating_add(note.offs);
+            return;
+        }
+        if note.member == 0 && self.leave_to_cue(note.slot, note.out_key, note.offs) {
             return;
         }
         for _ in 0..note.offs {

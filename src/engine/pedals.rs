@@ -2,8 +2,9 @@
 //!
 //! Each slot remembers, per controller, the last value it was told; what it is sent is the
 //! highest of them, so a shared slot's pedal is down while any controller holds it. A sound
-//! that is new in a scene hears a pedal only once that pedal was seen up; a slot that left
-//! the scene hears the pedal's way up and no new press.
+//! that is new in a scene hears a pedal only once that pedal was seen up. A slot that left
+//! the scene hears the pedal's way up, and a fresh press only if nothing but held-over notes
+//! of that controller is there for it to hold.
 
 use super::input::Urgency;
 use super::known::UNKNOWN;
@@ -17,6 +18,8 @@ use crate::midi::{Controller, Value7, cc};
 pub(super) const HOLD: usize = 0;
 /// Index of the sostenuto pedal.
 pub(super) const SOSTENUTO: usize = 1;
+/// Index of the soft pedal.
+const SOFT: usize = 2;
 /// The pedals' controllers, by index.
 pub(super) const PEDALS: [Controller; 3] = [cc::HOLD, cc::SOSTENUTO, cc::SOFT];
 /// A pedal is down from here (GM2 §3.3.7–3.3.10).
@@ -72,13 +75,14 @@ impl SlotState {
             .unwrap_or(0)
     }
 
-    /// What this slot takes from a pedal that moves to `value`, if anything.
+    /// What this slot takes from a pedal that moves to `value`, if anything. `is_fresh`: it
+    /// goes down now. `may_hold`: what sounds here is held over, and this controller's alone.
     fn follow(
         &mut self,
-        controller: ControllerId,
-        pedal: usize,
+        (controller, pedal): (ControllerId, usize),
         value: u8,
         is_led: bool,
+        (is_fresh, may_hold): (bool, bool),
     ) -> Option<u8> {
         let told = self.told(controller, pedal);
         if self.is_fed_by(controller) && !is_led {
@@ -87,8 +91,11 @@ impl SlotState {
             }
             return self.hears(controller, pedal).then_some(value);
         }
-        // Its scene was left, or leads it elsewhere: the way up only, then no more.
+        // Its scene was left, or leads it elsewhere: the way up only, then no more, unless
+        // a fresh press may hold what is held over here.
+        let may_hold = may_hold && !is_led;
         match value {
+            DOWN.. if may_hold && (is_fresh || told >= DOWN) => Some(value),
             _ if told == 0 => None,
             0..DOWN => Some(0),
             _ => (value < told).then_some(value),
@@ -141,11 +148,13 @@ impl Machine {
             return;
         }
         let mut is_led = false;
+        let mut is_fresh = false;
         if let Some(state) = self.controllers.get_mut(controller.index()) {
             is_led = PEDALS
                 .get(pedal)
                 .is_some_and(|number| state.led.control(*number));
             if let Some(position) = state.pedals.get_mut(pedal) {
+                is_fresh = *position < DOWN && value.get() >= DOWN;
                 *position = value.get();
             }
         }
@@ -153,10 +162,16 @@ impl Machine {
             if !self.slot_listens(call, slot) {
                 continue;
             }
+            let may_hold = self.holds_over_alone(controller, pedal, slot);
             let Some(state) = self.slots.get_mut(slot.index()) else {
                 continue;
             };
-            if let Some(taken) = state.follow(controller, pedal, value.get(), is_led) {
+            if let Some(taken) = state.follow(
+                (controller, pedal),
+                value.get(),
+                is_led,
+                (is_fresh, may_hold),
+            ) {
                 state.set_told(controller, pedal, taken);
                 // Half-way positions of a foot may be many; going down and coming up never wait.
                 if self.is_half_way(slot, pedal) && !self.may_move(call, slot) {
@@ -166,6 +181,21 @@ impl Machine {
                 }
             }
         }
+    }
+
+    /// Whether a press of this controller's pedal may hold what a slot that was left still
+    /// holds: a key of the controller is down on it, no one else plays it or has a note on
+    /// it, and it does not fade. Soft holds nothing, and would change what sounds.
+    fn holds_over_alone(&self, controller: ControllerId, pedal: usize, slot: SlotId) -> bool {
+        let Some(state) = self.slots.get(slot.index()) else {
+            return false;
+        };
+        let is_left = state.feeds == 0 && !state.ramp.is_some_and(|ramp| ramp.is_fade);
+        let mut notes = self.notes.iter().filter(|note| note.slot == slot);
+        pedal != SOFT
+            && is_left
+            && self.has_note(controller, slot, true)
+            && notes.all(|note| note.controller == controller)
     }
 
     /// Whether a pedal moved on a slot without going down or coming up there.
@@ -217,11 +247,10 @@ impl Machine {
             let value = Value7::clamped(i32::from(value));
             self.send_control(call, slot, urgency, number, value);
         }
-        if call.dry_bytes.is_none()
-            && let Some(late) = self
-                .slots
-                .get_mut(slot.index())
-                .and_then(|state| state.comes_up_late.get_mut(pedal))
+        if let Some(late) = self
+            .slots
+            .get_mut(slot.index())
+            .and_then(|state| state.comes_up_late.get_mut(pedal))
         {
             let may_hold = *late || is_told;
             if is_loading {
@@ -236,7 +265,7 @@ impl Machine {
         match (was_down, is_down) {
             (false, true) if pedal == SOSTENUTO => self.latch(slot),
             // Told late, it holds what is down by now.
-            (true, true) if pedal == SOSTENUTO && is_late_edge && call.dry_bytes.is_none() => {
+            (true, true) if pedal == SOSTENUTO && is_late_edge => {
                 self.latch(slot);
             }
             (true, false) => {

@@ -84,6 +84,7 @@ impl Machine {
         for (told, entry) in self.rescue.is_told.iter_mut().zip(&book.receivers) {
             *told &= entry.port != port;
         }
+        self.cue_notes.lose(is_on_port);
         self.notes.retain(|note| !is_on_port(note.slot));
         self.held_back.retain(|item| !is_on_port(item.slot));
         for slot in self.slot_ids().filter(|slot| is_on_port(*slot)) {
@@ -150,6 +151,12 @@ impl Machine {
             owes_silence = std::mem::take(&mut state.owes_silence);
         }
         self.cut_locals(call, port);
+        let book = call.book;
+        self.end_cue_notes(call, |machine, slot| {
+            machine
+                .wired(book, slot)
+                .is_some_and(|entry| entry.port == port)
+        });
         if owes_silence {
             for slot in self.slot_ids() {
                 if self.is_slot_on(call, slot, port) && self.sounds(call, slot) {

@@ -1,7 +1,22 @@
-//! Pedals and buttons that are commands: edges, bounce and double presses.
+//! Pedals, buttons and keys that are commands: edges, bounce and double presses.
 //!
-//! The 250 ms rule is for feet: a command from a screen is meant each time.
+//! A key of the computer's keyboard that steps is held to the rules of a pedal: a page-turn
+//! pedal may be behind it, and a stray key is no better than a stray foot. Where the keyboard
+//! does not tell that a key repeats, a key that is held looks like one that is pressed again
+//! and again:
+//!
+//! ```text
+//!  press        first repeat   others
+//!  |            |   |   |   |   |   |      one press, held
+//!  |            |                          two presses
+//!  0            250-700 ms     under 100 ms apart
+//! ```
+//!
+//! So a press under 100 ms after the last of that key is its repeat, and one under 700 ms
+//! after it waits 100 ms, whether another follows. What is chosen or typed on a screen is
+//! meant each time.
 
+use super::input::{Command, KeyPress, Origin};
 use super::machine::{Call, Machine};
 use super::promptbook::{Action, Binding, ControllerId, Trigger};
 use super::slots::Owed;
@@ -10,8 +25,13 @@ use crate::midi::{KeyCode, Message};
 
 /// Edges this close to the last accepted one are bounce (common practice: 5–50 ms).
 const BOUNCE_US: u64 = 40_000;
-/// A second step by pedal sooner than this is not meant (DESIGN: live rules).
+/// A second step by pedal or key sooner than this is not meant (DESIGN: live rules).
 const DOUBLE_PRESS_US: u64 = 250_000;
+/// Keyboards repeat a key that is held at shorter times than this (common practice, no
+/// source: 20 to 92 ms), and no finger does.
+const REPEAT_US: u64 = 100_000;
+/// And begin to before so long (common practice, no source: 250 to 660 ms).
+const FIRST_REPEAT_US: u64 = 700_000;
 /// A pedal's controller is down from here (GM2 §3.3.7).
 const PRESSED_FROM: u8 = 64;
 
@@ -20,6 +40,23 @@ const PRESSED_FROM: u8 = 64;
 pub(super) struct Press {
     is_down: bool,
     accepted_us: Option<u64>,
+}
+
+/// What the computer's keyboard is in the middle of.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub(super) struct KeyState {
+    /// The key that stepped or was swallowed last, and when.
+    last: Option<(u32, u64)>,
+    /// A press that may be the first repeat of a key that is held: a step or a back, and
+    /// until when it waits.
+    waiting: Option<(Command, KeyPress, u64)>,
+}
+
+impl KeyState {
+    /// When a press has waited long enough.
+    pub(super) fn deadline(&self) -> Option<u64> {
+        self.waiting.map(|(_, _, due_us)| due_us)
+    }
 }
 
 /// What a message says about a binding.
@@ -65,7 +102,10 @@ impl Machine {
             } else if self.rescue.locks(binding.action) {
                 self.swallow(call.now_us, Swallowed::Locked);
             } else {
+                // A book has fewer bindings than that.
+                call.origin = Origin::Pedal(u16::try_from(index).unwrap_or(u16::MAX));
                 self.act(call, binding.action);
+                call.origin = Origin::Program;
             }
         }
         is_taken
@@ -96,17 +136,11 @@ impl Machine {
     }
 
     fn act(&mut self, call: &mut Call<'_>, action: Action) {
-        if matches!(action, Action::Step | Action::Back) {
-            let is_brief = self.scene(call.book).is_some_and(|scene| scene.is_brief);
-            let is_soon = self
-                .pedal_step_us
-                .is_some_and(|last| call.now_us.saturating_sub(last) < DOUBLE_PRESS_US);
-            if is_soon && !is_brief {
-                self.swallow(call.now_us, Swallowed::TooSoon);
-                return;
-            }
+        if matches!(action, Action::Step | Action::Back) && self.is_double(call) {
+            self.swallow(call.now_us, Swallowed::TooSoon);
+            return;
         }
-        let position = self.position;
+        let steps = self.counters.steps;
         match action {
             Action::Step => self.step(call),
             Action::Back => self.back(call),
@@ -124,8 +158,84 @@ impl Machine {
             Action::Mute => self.is_muted = !self.is_muted,
             Action::Fade => self.fade_all(call, !self.master.is_out),
         }
-        if self.position != position {
-            self.pedal_step_us = Some(call.now_us);
+        if self.counters.steps != steps {
+            self.pressed_step_us = Some(call.now_us);
+        }
+    }
+
+    /// Whether a step now comes so soon after the last one that it is not meant.
+    fn is_double(&self, call: &Call<'_>) -> bool {
+        let is_brief = self.scene(call.book).is_some_and(|scene| scene.is_brief);
+        let since_us = self
+            .pressed_step_us
+            .map(|last| call.now_us.saturating_sub(last));
+        since_us.is_some_and(|us| us == 0 || us < DOUBLE_PRESS_US && !is_brief)
+    }
+
+    /// A command, and what asked for it.
+    pub(super) fn obey_asked(&mut self, call: &mut Call<'_>, command: Command, origin: Origin) {
+        match (origin, command) {
+            (Origin::Key(press), Command::Step | Command::Back) => {
+                self.press_step_key(call, command, press);
+            }
+            _ => self.obey_by(call, command, origin),
+        }
+    }
+
+    fn obey_by(&mut self, call: &mut Call<'_>, command: Command, origin: Origin) {
+        call.origin = origin;
+        self.obey(call, command);
+        call.origin = Origin::Program;
+    }
+
+    /// A key that steps, or goes back.
+    fn press_step_key(&mut self, call: &mut Call<'_>, command: Command, press: KeyPress) {
+        let now_us = call.now_us;
+        let last = self.keys.last.replace((press.key, now_us));
+        let since_us = last
+            .filter(|(key, _)| *key == press.key)
+            .map(|(_, last_us)| now_us.saturating_sub(last_us));
+        let is_within = |limit_us| since_us.is_some_and(|us| us < limit_us);
+        if !press.is_certain && is_within(REPEAT_US) {
+            // What waited was a repeat too.
+            self.keys.waiting = None;
+            self.swallow(now_us, Swallowed::Repeat);
+        } else if is_within(BOUNCE_US) {
+            self.swallow(now_us, Swallowed::Bounce);
+        } else {
+            if let Some((command, press, _)) = self.keys.waiting.take() {
+                // Another key is pressed: that one was not held.
+                self.step_by_key(call, command, press);
+            }
+            if !press.is_certain && is_within(FIRST_REPEAT_US) && !self.is_double(call) {
+                let due_us = now_us.saturating_add(REPEAT_US);
+                self.keys.waiting = Some((command, press, due_us));
+            } else {
+                self.step_by_key(call, command, press);
+            }
+        }
+    }
+
+    fn step_by_key(&mut self, call: &mut Call<'_>, command: Command, press: KeyPress) {
+        if self.is_double(call) {
+            self.swallow(call.now_us, Swallowed::TooSoon);
+            return;
+        }
+        let steps = self.counters.steps;
+        self.obey_by(call, command, Origin::Key(press));
+        if self.counters.steps != steps {
+            self.pressed_step_us = Some(call.now_us);
+        }
+    }
+
+    /// A press of a key that no repeat has followed is one.
+    pub(super) fn run_keys(&mut self, call: &mut Call<'_>) {
+        if let Some((command, press, _)) = self
+            .keys
+            .waiting
+            .take_if(|(_, _, due_us)| *due_us <= call.now_us)
+        {
+            self.step_by_key(call, command, press);
         }
     }
 

@@ -55,7 +55,7 @@ struct Progress {
 }
 
 /// How far the next scene is loaded ahead.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(super) struct Priming {
     /// When to look at it again; none while nothing would come of it.
     due_us: Option<u64>,
@@ -69,6 +69,8 @@ pub(super) struct Priming {
     /// What a press would send, as it was last made out.
     pub(super) next: NextView,
     priced_us: u64,
+    /// It is to be made out anew, after this call.
+    is_price_due: bool,
 }
 
 impl Priming {
@@ -82,7 +84,13 @@ impl Priming {
             slots: [Progress::default(); MAX_SLOTS],
             next: NextView::default(),
             priced_us: 0,
+            is_price_due: false,
         }
+    }
+
+    /// Whether the price of the press is to be made out anew; once.
+    pub(super) const fn take_price_due(&mut self) -> bool {
+        std::mem::replace(&mut self.is_price_due, false)
     }
 
     /// When to look again.
@@ -228,7 +236,7 @@ impl Machine {
             self.priming.restart();
         }
         let book = call.book;
-        let Some((next, place)) = self.next_place(book) else {
+        let Some((_, place)) = self.next_place(book) else {
             self.priming.next = NextView::default();
             return;
         };
@@ -274,7 +282,12 @@ impl Machine {
         let since_us = call.now_us.saturating_sub(self.priming.priced_us);
         if is_quiet || since_us >= PRICE_US {
             self.priming.priced_us = call.now_us;
-            self.priming.next = self.price_press(call, next, place, &stays);
+            self.priming.is_price_due = true;
+            // A press would wait for what loads now; once it has loaded, no more.
+            if let Some(loaded_us) = self.first_load_us() {
+                self.priming
+                    .wake(loaded_us.max(call.now_us.saturating_add(1)));
+            }
         }
     }
 

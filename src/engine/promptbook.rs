@@ -402,15 +402,16 @@ pub struct ZoneEntry {
     pub finger: Leader,
 }
 
-/// What happens to a sound's held notes when its scene is left.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+/// What happens to a sound's held notes when its scene is left; in the order of how long
+/// they stay.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub enum Leave {
-    /// They go on until they are let go.
-    Hold,
     /// They end at the step.
     Cut,
     /// Their level ramps to silence over this time, then they end; milliseconds.
     Fade(u16),
+    /// They go on until they are let go.
+    Hold,
 }
 
 /// A message that must go out once, on a forward step.
@@ -429,8 +430,32 @@ pub struct CueEntry {
 pub enum CueMessage {
     /// A short message.
     Short(Message),
+    /// A note, and when it ends.
+    Note(CueNote),
     /// A stored System Exclusive message.
     Blob(BlobId),
+}
+
+/// A note that a cue strikes. It ends by itself.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct CueNote {
+    /// Where it sounds.
+    pub place: CuePlace,
+    /// Its key.
+    pub key: Key,
+    /// Its velocity, 1–127.
+    pub velocity: Value7,
+    /// How long it sounds, in milliseconds.
+    pub length_ms: u16,
+}
+
+/// Where the note of a cue sounds.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum CuePlace {
+    /// On this slot.
+    Slot(SlotId),
+    /// On the slot that carries this sound of the scene.
+    Sound(SoundId),
 }
 
 /// A scene.

@@ -23,6 +23,7 @@ impl Machine {
         view.swallowed = self.swallowed;
         view.panic_us = self.panic_us;
         view.step_us = self.step_us;
+        view.moved = self.moved;
         view.next = self.priming.next;
         view.counters = self.counters;
         view.waiting = 0;

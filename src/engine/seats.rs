@@ -33,14 +33,14 @@ pub(super) type Seats = [Option<Seat>; MAX_SOUNDS];
 
 /// A set of slots.
 #[derive(Clone, Copy, Default)]
-struct SlotSet(u128);
+pub(super) struct SlotSet(u128);
 
 impl SlotSet {
-    fn insert(&mut self, slot: SlotId) {
+    pub(super) fn insert(&mut self, slot: SlotId) {
         self.0 |= 1u128.checked_shl(u32::from(slot.0)).unwrap_or(0);
     }
 
-    fn contains(self, slot: SlotId) -> bool {
+    pub(super) fn contains(self, slot: SlotId) -> bool {
         1u128.checked_shl(u32::from(slot.0)).unwrap_or(0) & self.0 != 0
     }
 }

@@ -23,6 +23,7 @@ impl Machine {
             is_meant && machine.sounds(call, slot)
         };
         self.owe_silence(call, receiver);
+        self.end_cues_of(call, receiver);
         // Silence everywhere comes before the first thing that may wait.
         for slot in self.slot_ids() {
             if sounding(self, call, slot) {
@@ -122,6 +123,7 @@ impl Machine {
     /// short note is lost.
     pub(super) fn release_all(&mut self, call: &mut Call<'_>) {
         self.priming.forbid();
+        self.end_cues_of(call, None);
         self.end_keys(call, NEUTRAL_RELEASE, |_| true);
         for slot in self.slot_ids() {
             self.release_held_back(call, slot);

@@ -226,10 +226,6 @@ impl Machine {
     /// Hands out one message; one that the outbox refuses makes its port's state unknown.
     pub(super) fn hand_out(&mut self, call: &mut Call<'_>, output: Output) {
         call.handed_out = call.handed_out.saturating_add(1);
-        if let Some(bytes) = &mut call.dry_bytes {
-            *bytes = bytes.saturating_add(byte_count(call.book, &output.payload));
-            return;
-        }
         self.book_line(call, &output);
         if let Payload::Short(message) = output.payload
             && output.urgency == Urgency::Live

@@ -302,6 +302,7 @@ impl Machine {
         let Some(standing_by) = standing_by else {
             return;
         };
+        self.end_cues_of(call, Some(before));
         for (slot, _) in pairs(book, main, standing_by) {
             self.hush(call, slot);
         }

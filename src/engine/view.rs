@@ -3,6 +3,7 @@
 //! Names, zone maps and words are in `sheet`; a screen reads both. Fixed in size and
 //! `Copy`, so that publishing it allocates nothing and waits for nobody.
 
+use super::input::Origin;
 use super::limits::{MAX_CONTROLLERS, MAX_HELD_SHOWN, MAX_PORTS, MAX_RECEIVERS, MAX_SLOTS};
 use super::promptbook::{ControllerId, PositionId, SlotId};
 pub use super::rescue::{Deed, PedalId};
@@ -130,8 +131,10 @@ pub enum Presence {
 /// Why a press did not step.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Swallowed {
-    /// Within 40 ms of the last edge: the pedal bounced.
+    /// Within 40 ms of the last edge: the pedal, or a key, bounced.
     Bounce,
+    /// The key is held down, and its keyboard repeats it.
+    Repeat,
     /// Within 250 ms of the last step, in a scene that is not `brief`.
     TooSoon,
     /// There is no next position.
@@ -142,6 +145,28 @@ pub enum Swallowed {
     Locked,
     /// The technician has this pedal ignored.
     Ignored,
+}
+
+/// How the show came to its place.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum MoveKind {
+    /// To the next position.
+    Step,
+    /// To the position before.
+    Back,
+    /// To a position that was named, or to another song.
+    Jump,
+    /// By a step, round a loop.
+    Loop,
+}
+
+/// A move that was carried out, and what asked for it.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Move {
+    /// How.
+    pub kind: MoveKind,
+    /// By what.
+    pub origin: Origin,
 }
 
 /// Counters: each only grows.
@@ -165,6 +190,8 @@ pub struct Counters {
     pub harmed: u64,
     /// Held-back notes that went out before their slot had loaded.
     pub held_back_early: u64,
+    /// Notes of cues that ended early because too many sounded.
+    pub cue_notes_cut: u64,
     /// Messages refused by a full outbox.
     pub out_refused: u64,
     /// Loops broken: what was sent came back as played.
@@ -195,6 +222,13 @@ pub struct NextView {
     pub sounds: u8,
     /// Those for which nothing is left to send.
     pub ready: u8,
+    /// How long after the press the scene can be played in full, in microseconds: until the
+    /// last byte has left its line, and the last patch that the press changes has loaded.
+    pub ready_us: u32,
+    /// How long before its patch has loaded a note may sound that is played with the press,
+    /// in microseconds: 0 if none does. A receiver's manners say whether notes are held back
+    /// for a patch, at most 30 ms, or sent at once.
+    pub early_us: u32,
     /// Output ports, as many as the promptbook has.
     pub ports: [PressView; MAX_PORTS],
 }
@@ -225,6 +259,8 @@ pub struct View {
     pub panic_us: Option<u64>,
     /// Time of the last step.
     pub step_us: Option<u64>,
+    /// The last move; none since the start. `Counters::steps` numbers them.
+    pub moved: Option<Move>,
     /// Controllers, as many as the promptbook has.
     pub controllers: [ControllerView; MAX_CONTROLLERS],
     /// Slots, as many as the promptbook has.
@@ -284,6 +320,7 @@ impl Default for View {
             swallowed: None,
             panic_us: None,
             step_us: None,
+            moved: None,
             controllers: [ControllerView::default(); MAX_CONTROLLERS],
             slots: [SlotView::default(); MAX_SLOTS],
             receivers: [Presence::default(); MAX_RECEIVERS],

@@ -55,12 +55,13 @@ fn places(show: &Show, night: &Night, is_wanted: impl Fn(bool, &str) -> bool) ->
             continue;
         };
         let before = places.len();
+        let skipped: BTreeSet<&str> = skipped_scenes.iter().map(String::as_str).collect();
         for step in &song.order {
             let Some(scene) = song.scenes.get(step.scene) else {
                 continue;
             };
             let call = format!("{call}.{}", step.call);
-            if !is_wanted(*is_skipped || skipped_scenes.contains(&scene.name), &call) {
+            if !is_wanted(*is_skipped || skipped.contains(scene.name.as_str()), &call) {
                 continue;
             }
             places.push(Place {

@@ -1,5 +1,7 @@
 //! The sheet: everything a person reads, beside the promptbook's numbers.
 
+use std::collections::BTreeMap;
+
 use super::line::Place;
 use super::rig::PortMap;
 use super::seats::{Remark, Trouble};
@@ -11,7 +13,7 @@ use crate::sheet::{
 };
 use crate::show::model::{
     Action, LevelLaw, Moved, Night, NightEntry, PedalBinding, Port, PortKind, Receiver,
-    ReceiverKind, Scene, Show, When, Zone,
+    ReceiverKind, Rig, Scene, Show, Trigger, When, Zone,
 };
 
 /// The sheet without its scenes and remarks.
@@ -55,7 +57,11 @@ pub(super) fn sheet(
             .enumerate()
             .map(|(at, item)| receiver_line(at, item, book))
             .collect(),
-        pedals: rig.bindings.iter().map(pedal_line).collect(),
+        pedals: rig
+            .bindings
+            .iter()
+            .map(|item| pedal_line(item, rig))
+            .collect(),
         in_ports: port_lines(&ports.inputs),
         out_ports: port_lines(&ports.outputs),
         songs: song_lines(show, night, places, book),
@@ -211,7 +217,7 @@ fn port_line(port: &Port) -> PortLine {
     }
 }
 
-fn pedal_line(item: &PedalBinding) -> PedalLine {
+fn pedal_line(item: &PedalBinding, rig: &Rig) -> PedalLine {
     let action = match item.action {
         Action::Step => "step",
         Action::Back => "back",
@@ -228,6 +234,23 @@ fn pedal_line(item: &PedalBinding) -> PedalLine {
         name: item.name.clone(),
         controller: item.controller,
         action: action.into(),
+        sends: pedal_sends(item, rig),
+    }
+}
+
+/// The controller of a pedal, and what it sends: `foot controller 80`, `page foot PageDown`.
+fn pedal_sends(item: &PedalBinding, rig: &Rig) -> String {
+    let controller = rig.controllers.get(item.controller);
+    let name = controller.map_or("?", |controller| &controller.name);
+    match item.trigger {
+        Trigger::Control(number) => format!("{name} controller {}", number.get()),
+        Trigger::Note(key) => format!("{name} key {}", key.get()),
+        // As the rig has it: from 0.
+        Trigger::Program(program) => format!("{name} program {}", program.get()),
+        Trigger::Code(code) => match code.name() {
+            Some(key) => format!("{name} {key}"),
+            None => format!("{name} key {}", code.get()),
+        },
     }
 }
 
@@ -335,17 +358,16 @@ fn order(show: &Show, night: &Night, places: &[Place]) -> Vec<OrderLine> {
             .get(song)
             .map_or_else(String::new, |s| s.title.clone())
     };
+    let turns: BTreeMap<usize, usize> = places.iter().map(|p| (p.entry, p.turn)).collect();
     let line = |(at, entry): (usize, &NightEntry)| match entry {
         NightEntry::Break { length_s, .. } => OrderLine::Break(*length_s),
-        NightEntry::Song { song, call, .. } => {
-            match places.iter().find(|place| place.entry == at) {
-                Some(place) => OrderLine::Song(place.turn),
-                None => OrderLine::Skipped {
-                    call: call.clone(),
-                    title: title(*song),
-                },
-            }
-        }
+        NightEntry::Song { song, call, .. } => match turns.get(&at) {
+            Some(turn) => OrderLine::Song(*turn),
+            None => OrderLine::Skipped {
+                call: call.clone(),
+                title: title(*song),
+            },
+        },
     };
     night.order.iter().enumerate().map(line).collect()
 }

@@ -7,8 +7,10 @@
 //! one whose receivers must not be primed, one that holds its cues back, and one that sends
 //! the whole state again at each position. A full send of a step is that state and its cues.
 //!
-//! Microseconds are of the port's line alone (`wire::cost_us`, message by message, full
-//! status bytes); ports work side by side, so a step takes as long as its slowest port.
+//! Microseconds of a port are of its line alone (`wire::cost_us`, message by message, full
+//! status bytes); ports work side by side, so a step takes as long as its slowest port. How
+//! long after the press its scene can be played in full is told apart from that: it counts
+//! what the receivers take to load the patches that the press changes, and what follows then.
 
 use std::sync::Arc;
 
@@ -16,6 +18,7 @@ use super::Plan;
 use crate::engine::Engine;
 use crate::engine::input::{Command, Input, Outbox, Output, Payload, Urgency};
 use crate::engine::promptbook::{InPort, OutPort, PositionId, Promptbook};
+use crate::engine::view::View;
 use crate::wire::{PortKind, cost_us};
 
 /// How long each position is assumed to be played before the next press, in microseconds.
@@ -67,6 +70,13 @@ pub struct StepPrice {
     pub position: usize,
     /// Why it is not unbroken, in words; empty if it is.
     pub why: Vec<String>,
+    /// How long after the press the scene can be played in full, in microseconds: until the
+    /// last byte has left its line, and the last patch that the press changes has loaded.
+    /// Where that takes longer than the position is played, at least as long as that.
+    pub ready_us: u64,
+    /// How long before its patch has loaded a note may sound that is played with the press,
+    /// in microseconds: 0 if none does.
+    pub early_us: u64,
     /// Each output port, as in the promptbook.
     pub ports: Vec<PortPrice>,
 }
@@ -148,15 +158,15 @@ pub fn price(plan: &Plan, kinds: &[PortKind], dwell_us: u64) -> Price {
     let mut steps = Vec::new();
     for (position, (((plain, unprimed), silent), resent)) in plain
         .iter()
-        .zip(&unprimed)
-        .zip(&without_cues)
-        .zip(&resent)
+        .zip(unprimed.iter().map(|row| &row.ports))
+        .zip(without_cues.iter().map(|row| &row.ports))
+        .zip(resent.iter().map(|row| &row.ports))
         .enumerate()
         .skip(1)
     {
         let ports = (0u8..)
             .map(OutPort)
-            .zip(plain)
+            .zip(&plain.ports)
             .zip(unprimed)
             .zip(silent.iter().zip(resent))
             .map(|(((port, plain), unprimed), (silent, resent))| {
@@ -173,6 +183,8 @@ pub fn price(plan: &Plan, kinds: &[PortKind], dwell_us: u64) -> Price {
         steps.push(StepPrice {
             position,
             why: plan.why(position),
+            ready_us: plain.ready_us,
+            early_us: plain.early_us,
             ports: ports.collect(),
         });
     }
@@ -212,6 +224,14 @@ struct Tally {
     primed: Cost,
 }
 
+/// What was counted for one position.
+#[derive(Clone, Default)]
+struct Row {
+    ports: Vec<Tally>,
+    ready_us: u64,
+    early_us: u64,
+}
+
 /// One engine on its way through the night.
 struct Walk<'a> {
     book: Arc<Promptbook>,
@@ -220,15 +240,24 @@ struct Walk<'a> {
     engine: Engine,
     outbox: Outbox,
     now_us: u64,
-    /// For each position, each port.
-    tallies: Vec<Vec<Tally>>,
+    /// For each position.
+    rows: Vec<Row>,
     position: usize,
     counts: bool,
+    /// When the last press came, and when all that was sent to each port since has left.
+    pressed_us: u64,
+    free_us: Vec<u64>,
+    /// A patch of the present scene loads.
+    is_loading: bool,
+    view: Box<View>,
 }
 
 impl<'a> Walk<'a> {
     fn new(book: &Arc<Promptbook>, kinds: &'a [PortKind], dwell_us: u64) -> Self {
-        let row = vec![Tally::default(); book.out_ports.len()];
+        let row = Row {
+            ports: vec![Tally::default(); book.out_ports.len()],
+            ..Row::default()
+        };
         Self {
             book: Arc::clone(book),
             kinds,
@@ -236,14 +265,18 @@ impl<'a> Walk<'a> {
             engine: Engine::new(Arc::clone(book), PositionId(0)),
             outbox: Outbox::new(),
             now_us: 0,
-            tallies: vec![row; book.positions.len()],
+            rows: vec![row; book.positions.len()],
             position: 0,
             counts: false,
+            pressed_us: 0,
+            free_us: vec![0; book.out_ports.len()],
+            is_loading: false,
+            view: Box::default(),
         }
     }
 
     /// From the first position to the last, each one played for the dwell.
-    fn go(mut self, manner: Manner) -> Vec<Vec<Tally>> {
+    fn go(mut self, manner: Manner) -> Vec<Row> {
         for port in (0u8..).map(InPort).take(self.book.in_ports.len()) {
             self.handle(Input::InputReady(port));
         }
@@ -255,10 +288,12 @@ impl<'a> Walk<'a> {
         self.wait(boot_us.unwrap_or(0));
         self.counts = manner != Manner::Resending;
         self.wait(self.dwell_us);
-        for position in 1..self.tallies.len() {
-            self.position = position;
-            self.handle(Input::Command(Command::Step));
+        for position in 1..self.rows.len() {
+            self.press(position);
             self.wait(self.dwell_us);
+            if self.is_loading {
+                self.be_ready_after(self.dwell_us);
+            }
             if manner == Manner::Resending {
                 self.counts = true;
                 self.handle(Input::Command(Command::Resend {
@@ -269,7 +304,37 @@ impl<'a> Walk<'a> {
                 self.counts = false;
             }
         }
-        self.tallies
+        self.rows
+    }
+
+    fn press(&mut self, position: usize) {
+        self.engine.view(&mut self.view);
+        let early_us = u64::from(self.view.next.early_us);
+        if let Some(row) = self.rows.get_mut(position) {
+            row.early_us = early_us;
+        }
+        self.position = position;
+        self.pressed_us = self.now_us;
+        self.is_loading = true;
+        self.handle(Input::Command(Command::Step));
+    }
+
+    /// The present position cannot be played in full before so long after its press.
+    fn be_ready_after(&mut self, us: u64) {
+        if let Some(row) = self.rows.get_mut(self.position) {
+            row.ready_us = row.ready_us.max(us);
+        }
+    }
+
+    /// Whether a slot that carries a sound of the present scene is loading its patch.
+    fn loads_patch(&mut self) -> bool {
+        self.engine.view(&mut self.view);
+        let view = &self.view;
+        let mut slots = view.seats.iter().flatten();
+        slots.any(|slot| {
+            let slot = view.slots.get(slot.index());
+            slot.is_some_and(|slot| slot.is_loading)
+        })
     }
 
     /// Lets time pass, with everything that falls due in it.
@@ -296,14 +361,29 @@ impl<'a> Walk<'a> {
             let kind = self.kinds.get(port).copied().unwrap_or(PortKind::Usb);
             let cost = cost_of(&self.book, kind, output);
             let position = self.position + usize::from(is_primed);
-            let tally = self
-                .tallies
-                .get_mut(position)
-                .and_then(|row| row.get_mut(port));
-            match (tally, output.urgency) {
-                (Some(tally), Urgency::Prime) => tally.primed.add(cost),
-                (Some(tally), Urgency::Live | Urgency::Changeover) => tally.press.add(cost),
-                _ => {}
+            let Some(row) = self.rows.get_mut(position) else {
+                continue;
+            };
+            let Some(tally) = row.ports.get_mut(port) else {
+                continue;
+            };
+            match output.urgency {
+                Urgency::Prime => tally.primed.add(cost),
+                Urgency::Live | Urgency::Changeover => {
+                    tally.press.add(cost);
+                    if let Some(free_us) = self.free_us.get_mut(port).filter(|_| self.is_loading) {
+                        *free_us = self.now_us.max(*free_us) + cost.us;
+                        row.ready_us = row.ready_us.max(*free_us - self.pressed_us);
+                    }
+                }
+                Urgency::Bulk => {}
+            }
+        }
+        if self.is_loading && !self.loads_patch() {
+            self.is_loading = false;
+            let is_pressed = self.now_us > self.pressed_us;
+            if is_pressed {
+                self.be_ready_after(self.now_us - self.pressed_us);
             }
         }
     }

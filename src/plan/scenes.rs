@@ -9,8 +9,8 @@ use super::sounds::{Draft, Sounds};
 use super::{PlanError, curves, names};
 use crate::engine::limits;
 use crate::engine::promptbook::{
-    ControllerId, CueEntry, CueMessage, Leave, ReceiverId, SceneEntry, SceneId, Setting,
-    SoundEntry, SoundId, Span, ZoneEntry,
+    ControllerId, CueEntry, CueMessage, CueNote, CuePlace, Leave, ReceiverId, SceneEntry, SceneId,
+    Setting, SlotEntry, SlotId, SoundEntry, SoundId, Span, ZoneEntry,
 };
 use crate::sheet::SceneLine;
 use crate::show::model::{self, Night, Scene, Show, Zone};
@@ -85,6 +85,8 @@ impl<'a> Compiler<'a> {
     }
 
     fn compile(&mut self, scene: &Scene, transpose: i16) -> Result<SceneEntry, PlanError> {
+        // Each zone's sound is compared with those before it: no more than the limit are.
+        within("zones in one scene", scene.zones.len(), limits::MAX_ZONES)?;
         let mut drafts: Vec<Draft> = Vec::new();
         let mut zones: Vec<(&Zone, ZoneEntry)> = Vec::new();
         for zone in &scene.zones {
@@ -103,15 +105,12 @@ impl<'a> Compiler<'a> {
         }
         drafts.extend(self.sounds.without_zones(scene, self.layout));
         self.sounds.identify(&mut drafts);
-        for (what, found, limit) in [
-            ("zones in one scene", zones.len(), limits::MAX_ZONES),
-            ("sounds in one scene", drafts.len(), limits::MAX_SOUNDS),
-        ] {
-            if found > limit {
-                return Err(PlanError::TooMany(what, found, limit));
-            }
-        }
+        within("sounds in one scene", drafts.len(), limits::MAX_SOUNDS)?;
         zones.sort_by_key(|(_, entry)| (entry.controller, entry.keys));
+        let voices: Vec<_> = drafts
+            .iter()
+            .map(|draft| (draft.receiver, draft.patch))
+            .collect();
         let mut line = names::scene_line(self.show, scene, &zones, &drafts);
         let routes = self.put_routes(scene, &zones, &drafts)?;
         line.routes = names::route_lines(self.show, scene, &routes.1);
@@ -123,7 +122,7 @@ impl<'a> Compiler<'a> {
                 zones.into_iter().map(|(_, entry)| entry),
             ),
             sounds: self.put_sounds(drafts),
-            cues: self.put_cues(scene),
+            cues: self.put_cues(scene, &voices),
             is_brief: scene.is_brief,
         })
     }
@@ -184,25 +183,59 @@ impl<'a> Compiler<'a> {
         }
     }
 
-    fn put_cues(&mut self, scene: &Scene) -> Span {
+    /// `voices` are receiver and patch of each sound of the scene.
+    fn put_cues(&mut self, scene: &Scene, voices: &[(usize, Option<usize>)]) -> Span {
         let mut cues = Vec::new();
         for named in &scene.cues {
             let receiver = self.show.rig.receivers.get(named.receiver);
             let Some(cue) = receiver.and_then(|receiver| receiver.cues.get(named.cue)) else {
                 continue;
             };
+            let message = match &cue.message {
+                model::CueMessage::Short(message) => CueMessage::Short(*message),
+                model::CueMessage::Note(note) => {
+                    let Some(place) = self.cue_place(named.receiver, note.place, voices) else {
+                        // `check` says that the scene has no such sound.
+                        continue;
+                    };
+                    CueMessage::Note(CueNote {
+                        place,
+                        key: note.key,
+                        velocity: note.velocity,
+                        length_ms: note.length_ms,
+                    })
+                }
+                model::CueMessage::Exclusive(bytes) => CueMessage::Blob(self.sounds.blob(bytes)),
+            };
             cues.push(CueEntry {
                 receiver: ReceiverId(named.receiver as u8),
-                message: match &cue.message {
-                    model::CueMessage::Short(message) => CueMessage::Short(*message),
-                    model::CueMessage::Exclusive(bytes) => {
-                        CueMessage::Blob(self.sounds.blob(bytes))
-                    }
-                },
+                message,
                 on_jump: named.on_jump,
             });
         }
         extend(&mut self.tables.cues, cues)
+    }
+
+    fn cue_place(
+        &self,
+        receiver: usize,
+        place: model::CuePlace,
+        voices: &[(usize, Option<usize>)],
+    ) -> Option<CuePlace> {
+        match place {
+            model::CuePlace::Channel(channel) => {
+                let is_it =
+                    |slot: &SlotEntry| slot.receiver.index() == receiver && slot.channel == channel;
+                let slot = self.layout.slots.iter().position(is_it)?;
+                Some(CuePlace::Slot(SlotId(slot as u8)))
+            }
+            model::CuePlace::Patch(patch) => {
+                let sound = voices
+                    .iter()
+                    .position(|voice| *voice == (receiver, Some(patch)))?;
+                Some(CuePlace::Sound(SoundId(sound as u8)))
+            }
+        }
     }
 }
 

@@ -24,10 +24,12 @@ use std::time::Duration;
 use super::clock::Clock;
 use super::error::OpenError;
 use super::intake::Waker;
-use super::pump::{Entry, GateReading, Pump, Rest};
+use super::pump::{Entry, GateReading, Published, Pump, Rest};
 use super::realtime;
 use super::sink::Sink;
-use crate::wire::{Item, PortKind};
+use super::sounding::Sounding;
+use crate::midi::Message;
+use crate::wire::{Item, Lane, Payload, PortKind};
 
 /// The stored SysEx messages of a show, by number; each whole, F0 to F7.
 pub type BlobTable = Arc<[Box<[u8]>]>;
@@ -52,8 +54,11 @@ pub struct GateParts {
 pub struct Gate {
     inbox: rtrb::Producer<Entry>,
     shared: Arc<Shared>,
+    sounding: Sounding,
     sender: Thread,
-    thread: Option<JoinHandle<()>>,
+    thread: Option<JoinHandle<bool>>,
+    /// The screen's end of what the pump publishes, until somebody asks for the meter.
+    published: Option<triple_buffer::Output<Published>>,
 }
 
 /// The inbox was full; here is the item back. It is counted, and `take_overflow` will
@@ -84,11 +89,13 @@ impl Gate {
     /// If the system has no thread left.
     pub fn open(parts: GateParts) -> Result<Self, OpenError> {
         let (producer, consumer) = rtrb::RingBuffer::new(INBOX_LIMIT);
+        let (input, published) = triple_buffer::triple_buffer(&Published::nothing());
         let pump = Pump::new(
             parts.kind,
             parts.sink,
             parts.blobs,
             consumer,
+            input,
             parts.clock.now_us(),
         );
         let shared = Arc::new(Shared {
@@ -109,8 +116,10 @@ impl Gate {
         Ok(Self {
             inbox: producer,
             shared,
+            sounding: Sounding::new(),
             sender: thread.thread().clone(),
             thread: Some(thread),
+            published: Some(published),
         })
     }
 
@@ -121,6 +130,9 @@ impl Gate {
     /// Gives the item back if the inbox is full.
     pub fn push(&mut self, item: Item) -> Result<(), Refused> {
         if self.inbox.push(Entry::Item(item)).is_ok() {
+            if let Payload::Short(bytes) = item.payload {
+                self.sounding.note(bytes.as_slice());
+            }
             return Ok(());
         }
         self.shared.refused.fetch_add(1, Ordering::Relaxed);
@@ -141,6 +153,41 @@ impl Gate {
         }
     }
 
+    /// Whether a note was put in whose end was not.
+    #[must_use]
+    pub fn is_sounding(&self) -> bool {
+        self.sounding.is_any()
+    }
+
+    /// Ends every note that was put in and not ended, and sends that on its way: for when
+    /// whoever decided what sounds no longer can. What the port cannot take is counted as
+    /// refused.
+    pub fn end_notes(&mut self) {
+        let sounding = std::mem::replace(&mut self.sounding, Sounding::new());
+        self.push_all(|pass| sounding.end_notes(pass));
+    }
+
+    /// Ends the notes, raises the pedals and silences each channel that was used.
+    pub fn silence(&mut self) {
+        let sounding = std::mem::replace(&mut self.sounding, Sounding::new());
+        self.push_all(|pass| {
+            sounding.end_notes(pass);
+            sounding.silence(pass);
+        });
+    }
+
+    fn push_all(&mut self, each: impl FnOnce(&mut dyn FnMut(Message))) {
+        each(&mut |message| {
+            let item = Item::message(Lane::Live, message);
+            if self.push(item).is_err() {
+                // Once more, now that what was before it has been taken out.
+                self.flush();
+                let _ = self.push(item);
+            }
+        });
+        self.flush();
+    }
+
     /// Drops all that waits, as when the port is gone. `false` if the inbox is full: then
     /// it is to be asked for again.
     pub fn clear(&mut self) -> bool {
@@ -153,39 +200,33 @@ impl Gate {
         self.inbox.push(Entry::DropPrimeAndBulk).is_ok()
     }
 
-    /// Takes another table of stored SysEx messages; numbers that wait are looked up in
-    /// the new one. `false` if the inbox is full. The caller keeps the old table alive
-    /// for a while, so that it is not freed by a thread that plays.
-    pub fn replace_blobs(&mut self, blobs: BlobTable) -> bool {
-        self.inbox.push(Entry::Blobs(blobs)).is_ok()
-    }
-
     /// Whether messages were refused or failed, and the way is open again; asking resets it.
     #[must_use]
     pub fn take_overflow(&self) -> bool {
         self.shared.has_overflowed.swap(false, Ordering::AcqRel)
     }
 
-    /// A meter for the screen.
-    #[must_use]
-    pub fn meter(&self) -> GateMeter {
-        GateMeter {
+    /// The meter for the screen; there is one, and the first who asks has it.
+    pub fn meter(&mut self) -> Option<GateMeter> {
+        let published = self.published.take()?;
+        Some(GateMeter {
             shared: Arc::clone(&self.shared),
-            last: GateReading::default(),
-        }
+            published,
+        })
     }
 
     /// Ends the sender once all has been written, at the latest after `limit`, and waits
-    /// for it. For the end of the program, when nothing is played any more.
-    pub fn close(mut self, limit: Duration) {
+    /// for it; whether nothing was left. For the end of the program, when nothing is played
+    /// any more.
+    pub fn close(mut self, limit: Duration) -> bool {
         let limit_us = u64::try_from(limit.as_micros()).unwrap_or(NEVER);
         let over_by_us = self.shared.clock.now_us().saturating_add(limit_us);
         self.shared.over_by_us.store(over_by_us, Ordering::Release);
         self.shared.ask(&self.sender);
-        if let Some(thread) = self.thread.take() {
-            // It has nothing to return; a panic in it was reported where it happened.
-            let _ = thread.join();
-        }
+        // A panic in it was reported where it happened.
+        self.thread
+            .take()
+            .is_some_and(|thread| thread.join().unwrap_or(false))
     }
 }
 
@@ -239,6 +280,7 @@ impl Shared {
             }
             Writer::Sender => pump.sender_due_us = due_us,
         }
+        pump.publish();
     }
 
     /// Has the sender look again, now or as soon as it is done.
@@ -247,8 +289,8 @@ impl Shared {
         sender.unpark();
     }
 
-    /// The sender thread.
-    fn send_until_over(&self) {
+    /// The sender thread; whether nothing was left as it ended.
+    fn send_until_over(&self) -> bool {
         // The same promise as the playing thread's, a little below it. Without it pacing
         // is only less exact.
         let _ = realtime::try_priority(realtime::SENDER_PRIORITY);
@@ -262,7 +304,7 @@ impl Shared {
             drop(pump);
             let is_asked_to_end = over_by_us != NEVER;
             if is_asked_to_end && (due_us == NEVER || self.clock.now_us() >= over_by_us) {
-                return;
+                return due_us == NEVER;
             }
             if self.is_sender_asked.swap(false, Ordering::AcqRel) {
                 continue;
@@ -282,18 +324,16 @@ impl Shared {
 /// Reads a port's counters for the screen.
 pub struct GateMeter {
     shared: Arc<Shared>,
-    last: GateReading,
+    published: triple_buffer::Output<Published>,
 }
 
 impl GateMeter {
-    /// The counters now, or as they last were if the port is being written at this very
-    /// moment. Neither waits nor makes anybody wait.
+    /// The counters as they were published last. It neither waits nor claims the port, so
+    /// nobody who writes ever finds it in the way.
     pub fn read(&mut self) -> GateReading {
-        if let Ok(mut pump) = self.shared.pump.try_lock() {
-            self.last = pump.read(self.shared.clock.now_us());
-        }
-        self.last.refused = self.shared.refused.load(Ordering::Relaxed);
-        self.last
+        let refused = self.shared.refused.load(Ordering::Relaxed);
+        let now_us = self.shared.clock.now_us();
+        self.published.read().read(now_us, refused)
     }
 }
 

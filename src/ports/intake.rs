@@ -215,6 +215,13 @@ impl Ledger {
         sink(Incoming::Overflow(port));
     }
 
+    /// Counts and tells a loss at every port: what was thrown away belonged to any of them.
+    pub(super) fn take_overflows(&mut self, sink: &mut dyn FnMut(Incoming)) {
+        for port in 0..self.ports.len() {
+            self.take_overflow(port, sink);
+        }
+    }
+
     pub(super) fn counts(&self, port: usize) -> InCounts {
         self.ports
             .get(port)

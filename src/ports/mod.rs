@@ -29,6 +29,7 @@ mod portable;
 mod pump;
 mod realtime;
 mod sink;
+mod sounding;
 #[cfg(target_os = "linux")]
 mod sysfs;
 

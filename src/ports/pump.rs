@@ -5,7 +5,7 @@ use super::gate::{BlobTable, INBOX_LIMIT};
 use super::sink::{PIECE_BYTES, Sink};
 use crate::midi::Bytes;
 use crate::wire::{
-    Item, Lane, LaneCount, Limits, Next, Payload, PortKind, Reading, Wall, Wire, cost_us,
+    Item, LaneCount, Limits, Next, Payload, PortKind, Reading, Snapshot, Wall, Wire, cost_us,
 };
 
 /// What the playing thread puts into the inbox.
@@ -16,8 +16,6 @@ pub(super) enum Entry {
     Clear,
     /// What can be done without is to be dropped.
     DropPrimeAndBulk,
-    /// Another table of stored SysEx messages.
-    Blobs(BlobTable),
 }
 
 /// What is left after a run.
@@ -48,6 +46,42 @@ pub struct GateReading {
     pub last_write_us: Option<u64>,
 }
 
+/// What a pump publishes of itself after each run.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Published {
+    wire: Snapshot,
+    failed: u64,
+    barred: u64,
+    last_error: Option<(PortError, u64)>,
+    last_write_us: Option<u64>,
+}
+
+impl Published {
+    /// Nothing has happened yet.
+    pub(super) fn nothing() -> Self {
+        Self {
+            wire: Snapshot::idle(),
+            failed: 0,
+            barred: 0,
+            last_error: None,
+            last_write_us: None,
+        }
+    }
+
+    /// The counters at this time; `refused` is the gate's.
+    pub(super) fn read(&self, now_us: u64, refused: u64) -> GateReading {
+        GateReading {
+            wire: self.wire.read(now_us),
+            lanes: self.wire.lanes(),
+            refused,
+            failed: self.failed,
+            barred: self.barred,
+            last_error: self.last_error,
+            last_write_us: self.last_write_us,
+        }
+    }
+}
+
 /// One port's writer; whoever holds the claim runs it.
 pub(super) struct Pump {
     /// When the sender will look again by itself; only it sets this.
@@ -67,6 +101,7 @@ pub(super) struct Pump {
     failed: u64,
     last_error: Option<(PortError, u64)>,
     last_write_us: Option<u64>,
+    published: triple_buffer::Input<Published>,
 }
 
 /// A message that the wire has handed out and that is not yet written in full.
@@ -108,6 +143,7 @@ impl Pump {
         sink: Box<dyn Sink>,
         blobs: BlobTable,
         inbox: rtrb::Consumer<Entry>,
+        published: triple_buffer::Input<Published>,
         now_us: u64,
     ) -> Self {
         Self {
@@ -125,6 +161,7 @@ impl Pump {
             failed: 0,
             last_error: None,
             last_write_us: None,
+            published,
         }
     }
 
@@ -159,17 +196,15 @@ impl Pump {
         self.is_failing
     }
 
-    /// The counters now; `refused` is the gate's.
-    pub(super) fn read(&mut self, now_us: u64) -> GateReading {
-        GateReading {
-            wire: self.wire.read(now_us),
-            lanes: Lane::ALL.map(|lane| self.wire.count(lane)),
-            refused: 0,
+    /// Publishes the counters for the screen, which never asks for the claim.
+    pub(super) fn publish(&mut self) {
+        self.published.write(Published {
+            wire: self.wire.snapshot(),
             failed: self.failed,
             barred: self.wall.barred(),
             last_error: self.last_error,
             last_write_us: self.last_write_us,
-        }
+        });
     }
 
     /// Empties the inbox into the wire. What a full lane refuses is lost and told.
@@ -190,7 +225,6 @@ impl Pump {
                 Entry::DropPrimeAndBulk => {
                     self.wire.drop_prime_and_bulk();
                 }
-                Entry::Blobs(blobs) => self.blobs = blobs,
             }
         }
     }

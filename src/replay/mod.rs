@@ -8,10 +8,12 @@ pub mod mark;
 pub mod read;
 pub mod record;
 pub mod run;
+pub mod take;
 pub mod write;
 
 pub use mark::{Mark, Verb};
 pub use read::{Place, ReadError, RecordedEvent, Recording, Remark, TimedEvent, read};
 pub use record::{OUT_TRACK, Take, TakeEvent, write_recording};
 pub use run::{Outcome, Run, item, ready, run, run_watched};
+pub use take::TakeWriter;
 pub use write::{Output, TICK_US, WriteError, write_port, write_ports};

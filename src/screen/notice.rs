@@ -28,12 +28,22 @@ pub(super) fn notice(model: &ScreenModel) -> Option<String> {
     if view.is_faded || view.master < 127 {
         return Some(fade_words(view));
     }
-    match (view.is_muted, view.is_locked) {
-        (true, false) => Some("MUTED: no new notes sound".to_owned()),
-        (true, true) => Some("MUTED, LOCKED: no new notes sound, no pedal steps".to_owned()),
-        (false, true) => Some("LOCKED: no pedal steps".to_owned()),
-        (false, false) => None,
-    }
+    let standing: Vec<_> = [
+        // Whoever glances at the stage must not take this for a show.
+        (model.rig.is_silent, "NO SOUND", "there is no MIDI here"),
+        (view.is_muted, "MUTED", "no new notes sound"),
+        (view.is_locked, "LOCKED", "no pedal steps"),
+        (
+            model.ui.are_keys_locked,
+            "KEYS LOCKED",
+            "panic and help work",
+        ),
+    ]
+    .into_iter()
+    .filter_map(|(is_so, head, words)| is_so.then_some((head, words)))
+    .collect();
+    let (heads, words): (Vec<_>, Vec<_>) = standing.into_iter().unzip();
+    (!heads.is_empty()).then(|| format!("{}: {}", heads.join(", "), words.join(", ")))
 }
 
 /// What must be said where there is room for one line only: also that the show waits, which
@@ -67,7 +77,8 @@ pub(super) fn render_short(
     let Some(words) = short_notice(model) else {
         return;
     };
-    let is_typed = model.ui.prompt.is_some() || !model.ui.said.is_empty();
+    let ui = model.ui;
+    let is_typed = ui.prompt.is_some() || !ui.said.is_empty() || !ui.asked.is_empty();
     let kept = if is_typed { footer } else { 0 };
     let last = area.height.saturating_sub(kept + 1);
     let area = row(area, last);
@@ -91,7 +102,8 @@ fn fade_words(view: &View) -> String {
 
 const fn reason_words(reason: Swallowed) -> &'static str {
     match reason {
-        Swallowed::Bounce => "the pedal bounced",
+        Swallowed::Bounce => "it bounced",
+        Swallowed::Repeat => "the key is held down",
         Swallowed::TooSoon => "pressed too soon after the last step",
         Swallowed::AtEnd => "this is the last scene of the night",
         Swallowed::AtStart => "this is the first scene of the night",

@@ -24,6 +24,16 @@ pub(super) fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
         put(buf, area, (0, 0), &format!(" {words}"), look.when());
         return;
     }
+    if !model.ui.asked.is_empty() {
+        put(
+            buf,
+            area,
+            (2, 0),
+            &format!(" {} ", model.ui.asked),
+            look.notice(),
+        );
+        return;
+    }
     if !model.ui.said.is_empty() {
         put(buf, area, (2, 0), &model.ui.said, look.warning());
         return;
@@ -53,8 +63,12 @@ fn question(model: &ScreenModel, prompt: &Prompt, columns: u16) -> String {
                 None => format!("jump to: {text}_   no such scene tonight; Esc leaves it"),
             }
         }
-        Prompt::Filter(text) => {
-            format!("log lines with: {text}_   Enter keeps it, empty shows all")
+        Prompt::Filter { text, before } => {
+            let old = match text.is_empty() && !before.is_empty() {
+                true => format!("Up takes \"{before}\", "),
+                false => String::new(),
+            };
+            format!("log lines with: {text}_   {old}Enter keeps it, empty shows all, Esc leaves it")
         }
         Prompt::Learn(text) => {
             format!("a name for it: {text}_   Enter writes it into the rig's file, Esc leaves it")

@@ -152,7 +152,12 @@ pub enum Prompt {
     /// A call number, or the beginning of a name, to jump to.
     Jump(String),
     /// A text that lines of the log must hold.
-    Filter(String),
+    Filter {
+        /// What is typed so far.
+        text: String,
+        /// The text that was in force before.
+        before: String,
+    },
     /// A name for the control that is learned.
     Learn(String),
     /// A word for a place.
@@ -206,6 +211,10 @@ pub struct UiState {
     pub is_marks_only: bool,
     /// What the last key had to say; gone with the next.
     pub said: String,
+    /// The question of a key that asks once more; empty while none does.
+    pub asked: String,
+    /// The keys of this terminal do nothing but panic, help and free themselves.
+    pub are_keys_locked: bool,
     /// The mouse points and scrolls here.
     pub has_mouse: bool,
     /// Commands that the footer has before all others, each with its word there.

@@ -13,6 +13,8 @@ pub struct RigStatus {
     pub mode: String,
     /// What somebody moved while a control is learned; none while nobody learns.
     pub learned: Option<LearnedStatus>,
+    /// No real port is played though ports were asked for: nothing sounds.
+    pub is_silent: bool,
     /// Standing warnings, such as pedals that reach the program through the terminal.
     pub warnings: Vec<String>,
 }

@@ -5,6 +5,7 @@
 //! font the viewer has.
 
 use super::ScreenModel;
+use crate::words;
 use ratatui::buffer::{Buffer, Cell};
 use ratatui::layout::Rect;
 use ratatui::style::{Color, Modifier};
@@ -149,8 +150,10 @@ fn rect(out: &mut String, (x, y): (u32, u32), (width, height): (u32, u32), fill:
     );
 }
 
+/// Text of an XML document. Noncharacters have no escape there and are left out.
 fn escape(text: &str) -> String {
-    text.replace('&', "&amp;")
+    words::clean(text)
+        .replace('&', "&amp;")
         .replace('<', "&lt;")
         .replace('>', "&gt;")
 }

@@ -3,26 +3,16 @@
 //! A name may hold anything a person or a device wrote. `sanitise` is the one gate
 //! through which such text reaches a cell.
 
+use crate::words;
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
-/// `text` without anything that could move a cursor, turn the writing direction or
-/// change the width of its neighbours: control characters become spaces, invisible
-/// format characters (zero width, direction, variation, tags) are left out.
+/// `text` as it may stand in cells: see [`words::clean`].
 #[must_use]
 pub fn sanitise(text: &str) -> String {
-    text.chars()
-        .filter(|c| !is_invisible(*c))
-        .map(|c| {
-            if c.is_control() || is_line_break(c) {
-                ' '
-            } else {
-                c
-            }
-        })
-        .collect()
+    words::clean(text).into_owned()
 }
 
 /// The width of `text` in cells.
@@ -178,19 +168,6 @@ pub(super) fn rows(area: Rect, y: u16, count: u16) -> Rect {
 pub(super) fn indent(area: Rect, count: u16) -> Rect {
     let count = count.min(area.width);
     Rect::new(area.x + count, area.y, area.width - count, area.height)
-}
-
-const fn is_line_break(c: char) -> bool {
-    matches!(c, '\u{2028}' | '\u{2029}')
-}
-
-/// Format characters of Unicode that draw nothing but change what is around them.
-const fn is_invisible(c: char) -> bool {
-    matches!(c,
-        '\u{00ad}' | '\u{034f}' | '\u{061c}' | '\u{180b}'..='\u{180f}'
-        | '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{206f}'
-        | '\u{fe00}'..='\u{fe0f}' | '\u{feff}' | '\u{fff0}'..='\u{fffb}'
-        | '\u{e0000}'..='\u{e0fff}')
 }
 
 #[cfg(test)]

@@ -131,6 +131,8 @@ impl Columns {
         };
         let plain = |lines: Vec<Line>| lines.into_iter().map(|line| (line, None));
         let mut left: Vec<RowLine> = plain(learning(model, look)).collect();
+        // What is wrong with the show itself stands where no list pushes it out of sight.
+        left.extend(plain(warnings(model, look)));
         left.extend(plain(out_ports(model, look)));
         let mut right = Vec::new();
         if is_wide {
@@ -148,7 +150,10 @@ impl Columns {
         }
         left.extend(plain(remarks(model, look)));
         left.extend(plain(
-            next_step(model, look, area.width).into_iter().collect(),
+            next_step(model, look, area.width)
+                .into_iter()
+                .chain(ready_after(model, look))
+                .collect(),
         ));
         if !is_wide {
             left.extend(notes(model, look));
@@ -227,6 +232,7 @@ fn counters(model: &ScreenModel, look: &Look, columns: u16) -> Vec<Line> {
     let grave = [
         ("harmed", counters.harmed),
         ("sent before loaded", counters.held_back_early),
+        ("cue notes cut short", counters.cue_notes_cut),
         ("out of range", counters.notes_out_of_range),
         ("notes refused", counters.notes_refused),
         ("outbox refused", counters.out_refused),
@@ -265,7 +271,7 @@ fn counters(model: &ScreenModel, look: &Look, columns: u16) -> Vec<Line> {
     out
 }
 
-/// Words for the technician and standing warnings.
+/// Words for the technician.
 fn remarks(model: &ScreenModel, look: &Look) -> Vec<Line> {
     let mut out: Vec<Line> = Vec::new();
     let mut say = |head: &str, words: &str, style: Style| {
@@ -280,10 +286,18 @@ fn remarks(model: &ScreenModel, look: &Look) -> Vec<Line> {
     {
         say("technician", &place.scene.technician, look.strong());
     }
-    for words in &model.rig.warnings {
-        say("warning", words, look.warning());
-    }
     out
+}
+
+/// Standing warnings.
+fn warnings(model: &ScreenModel, look: &Look) -> Vec<Line> {
+    let line = |words: &String| {
+        vec![
+            (2, "warning".to_owned(), look.faint()),
+            (15, words.clone(), look.warning()),
+        ]
+    };
+    model.rig.warnings.iter().map(line).collect()
 }
 
 /// How ready the next step is, and what a press would send now: the slowest port first.
@@ -321,6 +335,26 @@ fn next_step(model: &ScreenModel, look: &Look, columns: u16) -> Option<Line> {
     }
     Some(vec![
         (2, "next".to_owned(), look.faint()),
+        (15, words, look.base()),
+    ])
+}
+
+/// How long after a press the next scene can be played in full, if not at once, and whether a
+/// note that comes with it is held back long enough.
+fn ready_after(model: &ScreenModel, look: &Look) -> Option<Line> {
+    let next = &model.view.next;
+    next.position.filter(|_| next.ready_us > 0)?;
+    let ms = |us: u32| f64::from(us) / 1e3;
+    let mut words = format!("{:.1} ms", ms(next.ready_us));
+    if next.early_us > 0 {
+        let early = format!(
+            "; a first note sounds {:.1} ms before its patch",
+            ms(next.early_us)
+        );
+        words.push_str(&early);
+    }
+    Some(vec![
+        (2, "ready after".to_owned(), look.faint()),
         (15, words, look.base()),
     ])
 }

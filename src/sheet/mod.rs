@@ -120,6 +120,8 @@ pub struct PedalLine {
     pub controller: usize,
     /// What it does, in a word or two.
     pub action: String,
+    /// What it is told by: its controller's name, and what that sends.
+    pub sends: String,
 }
 
 /// The name of a stored sound.

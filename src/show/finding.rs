@@ -5,6 +5,8 @@
 use std::{collections::BTreeMap, fmt};
 
 use serde::{Serialize, Serializer};
+
+use crate::words;
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
 /// A stretch of a file in bytes: from `start` up to, not including, `end`.
@@ -156,16 +158,16 @@ impl Ord for Finding {
 /// ```
 impl fmt::Display for Finding {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(
-            f,
+        let head = format!(
             "{}: {}[{}]: {}",
             self.place, self.level, self.id, self.message
-        )?;
+        );
+        f.write_str(&words::clean(&head))?;
         if self.place.line > 0 {
             self.write_line(f)?;
         }
         match &self.help {
-            Some(help) => write!(f, "\n  help: {help}"),
+            Some(help) => write!(f, "\n  help: {}", words::clean(help)),
             None => Ok(()),
         }
     }
@@ -238,8 +240,23 @@ impl Findings {
     /// Keeps a finding, or only counts it once there are [`Findings::MAX`].
     pub fn add(&mut self, finding: Finding) {
         self.count(finding.level, 1);
-        if self.kept.len() < Self::MAX {
+        if !self.is_full() {
             self.kept.push(finding);
+        }
+    }
+
+    /// Whether further findings are only counted.
+    fn is_full(&self) -> bool {
+        self.kept.len() >= Self::MAX
+    }
+
+    /// Keeps a finding that is only made if it is kept: past [`Findings::MAX`] nobody reads
+    /// its words, and nobody works them out.
+    pub fn add_with(&mut self, level: Level, make: impl FnOnce() -> Finding) {
+        if self.is_full() {
+            self.count(level, 1);
+        } else {
+            self.add(make());
         }
     }
 
@@ -270,7 +287,7 @@ impl Findings {
         let more = self.counts.values().sum::<usize>() - self.kept.len();
         if more > 0 {
             self.kept.push(Finding {
-                id: "more-findings",
+                id: MORE_FINDINGS,
                 level: Level::Note,
                 place: Place::of_file("show"),
                 message: format!("{more} more findings are not listed"),
@@ -280,6 +297,9 @@ impl Findings {
         self.kept
     }
 }
+
+/// The id of the note that says how many findings are not listed.
+pub const MORE_FINDINGS: &str = "more-findings";
 
 /// The longest piece of a file, in characters, that a message repeats.
 pub const MAX_QUOTED: usize = 60;
@@ -298,38 +318,11 @@ pub fn clipped(text: &str) -> String {
     printable(&short)
 }
 
-/// How like a known name another must be to be taken for a slip of the fingers: by
-/// Damerau-Levenshtein distance, from 0 for nothing in common to 1 for equal.
-pub const NEAREST_MIN: f64 = 0.6;
-
-/// The longest name, in bytes, that is compared with known ones: the time grows with its square.
-const NEAREST_MAX_LEN: usize = 128;
-
-/// The known name nearest to a misspelt one, if one is near enough; upper and lower case are equal.
-pub fn nearest<'a>(name: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
-    if name.len() > NEAREST_MAX_LEN {
-        return None;
-    }
-    let name = name.to_lowercase();
-    known
-        .into_iter()
-        .filter(|known| known.len() <= NEAREST_MAX_LEN)
-        .map(|known| {
-            (
-                strsim::normalized_damerau_levenshtein(&name, &known.to_lowercase()),
-                known,
-            )
-        })
-        .filter(|(likeness, _)| *likeness >= NEAREST_MIN)
-        .reduce(|best, next| if next.0 > best.0 { next } else { best })
-        .map(|(_, known)| known)
-}
-
 /// One cell for what has no width or moves the cursor, so that marks stay under their text.
 fn printable(text: &str) -> String {
     let shown = |c: char| match c {
         '\t' => ' ',
-        c if c.is_control() || c.width().unwrap_or(0) == 0 => '·',
+        c if !words::is_plain(c) || c.width().unwrap_or(0) == 0 => '·',
         c => c,
     };
     text.chars().map(shown).collect()
@@ -416,15 +409,6 @@ mod tests {
             sorted[Findings::MAX].message,
             "7 more findings are not listed"
         );
-    }
-
-    #[test]
-    fn nearest_takes_slips_and_leaves_strangers() {
-        let known = ["zones", "words", "routes"];
-        assert_eq!(nearest("zoness", known), Some("zones"));
-        assert_eq!(nearest("Wrods", known), Some("words"));
-        assert_eq!(nearest("colour", known), None);
-        assert_eq!(nearest(&"z".repeat(1_000_000), known), None);
     }
 
     #[test]

@@ -7,6 +7,7 @@ pub mod edit;
 pub mod finding;
 pub mod learn;
 pub mod model;
+pub mod nearest;
 pub mod patches;
 pub mod read;
 pub mod tree;

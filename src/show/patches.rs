@@ -10,8 +10,9 @@ use std::collections::BTreeMap;
 use csv::{Position, ReaderBuilder, StringRecord, Trim};
 
 use crate::midi::{Program, Value7};
-use crate::show::finding::{nearest, quoted};
+use crate::show::finding::quoted;
 use crate::show::model::{PatchItem, PatchList};
+use crate::show::nearest::nearest;
 use crate::show::tree::{Problem, Span};
 
 /// The name of the built-in list.
@@ -35,12 +36,23 @@ pub struct ReadPatches {
     pub problems: Vec<Problem>,
     /// Whether the file as a whole gave nothing.
     pub is_unreadable: bool,
+    /// Whether lines were swallowed by a quote that is not closed: the list may have more names.
+    pub is_partial: bool,
 }
 
 /// Reads a patch list. Lines that cannot be read are left out, each with its problem.
 #[must_use]
 pub fn read_csv(text: &str, programs_from_1: bool) -> ReadPatches {
     let mut read = ReadPatches::default();
+    let text = match swallowing_quote(text) {
+        // What follows is inside out: which of it is meant as a name cannot be known.
+        Some(quote) => {
+            read.is_partial = true;
+            read.problems.push(quote.problem());
+            text.get(..quote.line_start).unwrap_or_default()
+        }
+        None => text,
+    };
     let mut reader = ReaderBuilder::new()
         .flexible(true)
         .trim(Trim::All)
@@ -258,6 +270,74 @@ impl Row<'_> {
 
     fn span(&self) -> Span {
         line_span(self.text, self.record.position())
+    }
+}
+
+/// A quote that is not closed on its line: RFC 4180 lets a field go on over lines, and no
+/// field of a patch list does.
+struct OpenQuote {
+    at: usize,
+    line_start: usize,
+    line_end: usize,
+    is_closed_later: bool,
+}
+
+impl OpenQuote {
+    fn problem(&self) -> Problem {
+        let message = match self.is_closed_later {
+            true => "this quote is not closed on its line",
+            false => "this quote is not closed",
+        };
+        Problem::error("bad-patch-list", Span::new(self.at, self.line_end), message).help(
+            "put a quote at the end of the field; one that belongs to a name is written twice: \"\"",
+        )
+    }
+}
+
+/// The first quote that swallows the end of its line. Quotes mean something only where a field
+/// begins with one.
+fn swallowing_quote(text: &str) -> Option<OpenQuote> {
+    let bytes = text.as_bytes();
+    let (mut at, mut line_start, mut is_field_start) = (0, 0, true);
+    while let Some(byte) = bytes.get(at) {
+        match byte {
+            b'"' if is_field_start => {
+                let end = end_of_quoted(bytes, at + 1);
+                let inside = bytes
+                    .get(at..end.unwrap_or(bytes.len()))
+                    .unwrap_or_default();
+                let breaks = inside.iter().position(|byte| matches!(byte, b'\n' | b'\r'));
+                if end.is_none() || breaks.is_some() {
+                    return Some(OpenQuote {
+                        at,
+                        line_start,
+                        line_end: at + breaks.unwrap_or(inside.len()),
+                        is_closed_later: end.is_some(),
+                    });
+                }
+                at = end.unwrap_or(bytes.len());
+                is_field_start = false;
+                continue;
+            }
+            b'\n' | b'\r' => {
+                line_start = at + 1;
+                is_field_start = true;
+            }
+            byte => is_field_start = *byte == b',',
+        }
+        at += 1;
+    }
+    None
+}
+
+/// Past the quote that closes a field, which is not one of two in a row.
+fn end_of_quoted(bytes: &[u8], mut at: usize) -> Option<usize> {
+    loop {
+        at += bytes.get(at..)?.iter().position(|byte| *byte == b'"')? + 1;
+        if bytes.get(at) != Some(&b'"') {
+            return Some(at);
+        }
+        at += 1;
     }
 }
 

@@ -94,6 +94,10 @@ pub(super) struct Entry {
     pub(super) is_struck: bool,
     /// Whether a voice carries it now.
     pub(super) is_carried: bool,
+    /// When it must sound at the latest, once that is known.
+    pub(super) sound_by_us: Option<u64>,
+    /// When it must be let go at the latest, once that is known.
+    pub(super) end_by_us: Option<u64>,
 }
 
 impl Entry {
@@ -106,11 +110,14 @@ impl Entry {
             allowed: ALLOWED_IN_SCENE,
             is_struck: false,
             is_carried: false,
+            sound_by_us: None,
+            end_by_us: None,
         }
     }
 
     pub(super) const fn hold(&mut self, holder: Holder) {
         self.holders |= bit(holder as u8);
+        self.end_by_us = None;
     }
 
     pub(super) const fn let_go(&mut self, holder: Holder, now_us: u64) {
@@ -126,6 +133,7 @@ impl Entry {
             self.let_go_us = now_us;
         }
         self.holders = 0;
+        self.end_by_us = None;
         self.allowed = u8::MAX;
         self.is_struck = true;
     }

@@ -15,7 +15,12 @@ impl Judge {
                 let Some(witness) = self.voices.get_mut(&(receiver, id)) else {
                     return;
                 };
+                let (voice, first) = (witness.voice, witness.owners.first().copied());
                 witness.voice.state = VoiceState::Ringing { until_us: u64::MAX };
+                if let Some(end_by_us) = self.end_by_us(receiver, &voice).filter(|us| *us < at_us) {
+                    let by_us = at_us - end_by_us;
+                    self.find_for(at_us, receiver, Fault::LateEnd { by_us }, &voice, first);
+                }
                 self.lose_voice((receiver, id), at_us, Fault::LetGo(why));
             }
             Heard::NoteEnded { id, why } => self.hear_end((receiver, id), at_us, why),
@@ -63,8 +68,11 @@ impl Judge {
             .iter_mut()
             .find(|(_, entry)| entry.waits_for(receiver, &voice, wait_us));
         let mut is_reported = false;
+        let mut late = None;
         if let Some((id, entry)) = asked {
             let id = *id;
+            let sound_by_us = entry.sound_by_us.unwrap_or(u64::MAX);
+            late = voice.start_us.checked_sub(sound_by_us).map(|us| (id, us));
             entry.is_struck = true;
             if entry.is_carried {
                 // It shared a voice until now; from here on its own one carries it.
@@ -79,6 +87,10 @@ impl Judge {
         } else {
             self.find(voice.start_us, receiver, Fault::Unasked, Some(&voice));
             is_reported = true;
+        }
+        if let Some((id, by_us)) = late.filter(|(_, by_us)| *by_us > 0) {
+            let fault = Fault::Late { by_us };
+            self.find_for(voice.start_us, receiver, fault, &voice, Some(id));
         }
         let witness = Witness {
             voice,

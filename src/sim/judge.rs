@@ -118,6 +118,23 @@ impl Judge {
         }
     }
 
+    /// The note must sound by this time: whoever drives knows what its receiver and its line
+    /// make it wait for.
+    pub fn sound_by(&mut self, id: ExpectId, us: u64) {
+        if let Some(entry) = self.entries.get_mut(&id) {
+            entry.sound_by_us = Some(us);
+        }
+    }
+
+    /// The note, which nothing holds any more, must be let go by this time.
+    pub fn end_by(&mut self, id: ExpectId, us: u64) {
+        if let Some(entry) = self.entries.get_mut(&id)
+            && !entry.is_holding()
+        {
+            entry.end_by_us = Some(us);
+        }
+    }
+
     /// The note's scene is left and its sound does not stay: from now on it is held over
     /// (or its ring is), and may hear nothing of the new scene.
     pub fn hold_over(&mut self, id: ExpectId) {
@@ -299,6 +316,23 @@ impl Judge {
         Some(last_us)
     }
 
+    /// When a note that was let go had to be: the latest of all that asked for the same note
+    /// of its slot; none if that is not known of one of them, or one holds it.
+    pub(super) fn end_by_us(&self, receiver: usize, voice: &Voice) -> Option<u64> {
+        let alike = self
+            .voices
+            .iter()
+            .filter(|((at, _), witness)| *at == receiver && same_note(&witness.voice, voice));
+        let mut last_us = None;
+        for entry in alike
+            .flat_map(|(_, witness)| &witness.owners)
+            .filter_map(|id| self.entries.get(id))
+        {
+            last_us = last_us.max(Some(entry.end_by_us.filter(|_| !entry.is_holding())?));
+        }
+        last_us
+    }
+
     pub(super) fn holding(&self, owners: &[ExpectId]) -> Vec<ExpectId> {
         let owners = owners.iter().copied();
         owners.filter(|id| self.is_holding(*id)).collect()
@@ -474,6 +508,40 @@ mod tests {
         );
         court.play(2_000, &[]);
         assert_eq!(court.faults(), [Fault::Stuck], "once");
+    }
+
+    #[test]
+    fn a_note_that_sounds_after_its_limit_is_late() {
+        for (struck_us, faults) in [(2_000, vec![]), (2_001, vec![Fault::Late { by_us: 1 }])] {
+            let mut court = Court::gm2();
+            let id = court.expect(0, 60);
+            court.judge.sound_by(id, 2_000);
+            court.play(struck_us, &on(60));
+            court.judge.let_go(id, Holder::Key, 5_000);
+            court.play(5_000, &off(60));
+            assert_eq!(court.faults(), faults);
+        }
+    }
+
+    #[test]
+    fn a_note_that_ends_after_its_limit_is_late_unless_something_holds_it() {
+        let late = vec![Fault::LateEnd { by_us: 1 }];
+        for (is_held_again, end_us, faults) in [
+            (false, 5_900, vec![]),
+            (false, 5_901, late),
+            (true, 5_901, vec![]),
+        ] {
+            let mut court = Court::gm2();
+            let id = court.press(0, 60);
+            court.judge.let_go(id, Holder::Key, 5_000);
+            court.judge.end_by(id, 5_900);
+            if is_held_again {
+                court.judge.hold(id, Holder::Hold);
+                court.judge.let_go(id, Holder::Hold, 5_500);
+            }
+            court.play(end_us, &off(60));
+            assert_eq!(court.faults(), faults);
+        }
     }
 
     #[test]

@@ -20,6 +20,16 @@ pub enum Fault {
     RingCut(Ended),
     /// A key was pressed and nothing sounded in time.
     Missing,
+    /// A note sounded later than its receiver and its line account for.
+    Late {
+        /// How much later, in microseconds.
+        by_us: u64,
+    },
+    /// A note was let go later than its receiver and its line account for.
+    LateEnd {
+        /// How much later, in microseconds.
+        by_us: u64,
+    },
     /// A voice sounds that nobody asked for, or with the wrong patch, key or velocity.
     Unasked,
     /// A sounding voice went over to another patch.

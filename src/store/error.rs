@@ -1,5 +1,6 @@
 //! What can go wrong with files, in words that name the file and say what to do.
 
+use std::borrow::Cow;
 use std::fmt;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -16,7 +17,7 @@ enum Problem {
     /// What could not be done, and why.
     System(&'static str, io::Error),
     /// What is wrong and what to do.
-    Words(&'static str),
+    Words(Cow<'static, str>),
 }
 
 impl StoreError {
@@ -27,10 +28,36 @@ impl StoreError {
         }
     }
 
-    pub(super) fn words(path: &Path, words: &'static str) -> Self {
+    /// Something wrong with a file's content, and what to do.
+    pub fn words(path: &Path, words: impl Into<Cow<'static, str>>) -> Self {
         Self {
             path: path.to_owned(),
-            problem: Problem::Words(words),
+            problem: Problem::Words(words.into()),
+        }
+    }
+
+    /// Why it could not be done, without the place: for where there is little room.
+    #[must_use]
+    pub fn reason(&self) -> String {
+        match &self.problem {
+            // Without the system's number, which is for the log.
+            Problem::System(_, source) => {
+                let words = source.to_string();
+                words
+                    .split_once(" (os error")
+                    .map_or(words.as_str(), |(first, _)| first)
+                    .to_owned()
+            }
+            Problem::Words(words) => words.to_string(),
+        }
+    }
+
+    /// What is wrong, without the path.
+    #[must_use]
+    pub fn problem(&self) -> String {
+        match &self.problem {
+            Problem::System(deed, source) => format!("cannot {deed}: {source}"),
+            Problem::Words(words) => words.to_string(),
         }
     }
 
@@ -43,11 +70,7 @@ impl StoreError {
 
 impl fmt::Display for StoreError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{}: ", self.path.display())?;
-        match &self.problem {
-            Problem::System(deed, source) => write!(f, "cannot {deed}: {source}"),
-            Problem::Words(words) => f.write_str(words),
-        }
+        write!(f, "{}: {}", self.path.display(), self.problem())
     }
 }
 

@@ -1,7 +1,7 @@
 //! Reading a show folder: which files belong to a show, and their bytes.
 //!
 //! Links are followed. A file that cannot be read does not take the others down: it is
-//! left out and named, so that one bad song costs one song.
+//! named with the reason, so that one bad song costs one song and nobody misses it unknowing.
 
 use std::collections::BTreeMap;
 use std::fs::{self, File};
@@ -17,8 +17,8 @@ pub struct FolderContents {
     /// one byte more than that is here, so that whoever reads it sees that it is too
     /// large; of more than `MAX_FILES` files, one more.
     pub files: BTreeMap<String, Vec<u8>>,
-    /// Files and folders that could not be read.
-    pub unread: Vec<StoreError>,
+    /// What belongs to the show and could not be read, by its path relative to the folder.
+    pub unread: BTreeMap<String, StoreError>,
 }
 
 /// Reads `rig.ron`, `songs/*.ron`, `nights/*.ron`, `patches/*.csv` and all under `pages/`.
@@ -64,13 +64,9 @@ struct Reader {
 impl Reader {
     /// Reads the files with an ending, of one folder without those inside it.
     fn read_flat(&mut self, folder: &Path, relative: &str, ending: &str) {
-        for name in self.names_in(folder) {
-            let has_ending = Path::new(&name)
-                .extension()
-                .is_some_and(|found| found == ending);
-            if has_ending {
-                self.read_file(&folder.join(&name), format!("{relative}/{name}"));
-            }
+        let has_ending = |name: &Path| name.extension().is_some_and(|found| found == ending);
+        for name in self.names_in(folder, relative, has_ending) {
+            self.read_file(&folder.join(&name), format!("{relative}/{name}"));
         }
     }
 
@@ -79,10 +75,10 @@ impl Reader {
         if depth > MAX_DEPTH {
             // Also what ends a link that leads back up.
             let words = "folders are nested too deep here (8 levels at most): left out";
-            self.contents.unread.push(StoreError::words(folder, words));
+            self.unread(relative, StoreError::words(folder, words));
             return;
         }
-        for name in self.names_in(folder) {
+        for name in self.names_in(folder, relative, |_| true) {
             let path = folder.join(&name);
             let relative = format!("{relative}/{name}");
             if path.is_dir() {
@@ -93,31 +89,55 @@ impl Reader {
         }
     }
 
-    /// The names in a folder, sorted. A folder that does not exist is empty.
-    fn names_in(&mut self, folder: &Path) -> Vec<String> {
+    /// The names in a folder that belong to the show, sorted. A folder that does not exist is
+    /// empty; a link to nothing is not.
+    fn names_in(
+        &mut self,
+        folder: &Path,
+        relative: &str,
+        belongs: impl Fn(&Path) -> bool,
+    ) -> Vec<String> {
         let mut names = Vec::new();
+        if fs::symlink_metadata(folder).is_err_and(|error| error.kind() == io::ErrorKind::NotFound)
+        {
+            return names;
+        }
+        let cannot = |error| StoreError::system(folder, "read the folder", error);
         let entries = match fs::read_dir(folder) {
             Ok(entries) => entries,
-            Err(error) if error.kind() == io::ErrorKind::NotFound => return names,
             Err(error) => {
-                let error = StoreError::system(folder, "read the folder", error);
-                self.contents.unread.push(error);
+                self.unread(relative, cannot(error));
                 return names;
             }
         };
-        for entry in entries.flatten() {
-            match entry.file_name().into_string() {
-                Ok(name) if name.starts_with('.') => {}
+        for entry in entries {
+            let entry = match entry {
+                Ok(entry) => entry,
+                // What of the folder is missing cannot be known.
+                Err(error) => {
+                    self.unread(relative, cannot(error));
+                    break;
+                }
+            };
+            let name = entry.file_name();
+            if name.as_encoded_bytes().starts_with(b".") || !belongs(Path::new(&name)) {
+                continue;
+            }
+            match name.into_string() {
                 Ok(name) => names.push(name),
-                Err(_) => {
+                Err(name) => {
                     let words = "the name is not UTF-8: rename the file";
-                    let error = StoreError::words(&entry.path(), words);
-                    self.contents.unread.push(error);
+                    let path = format!("{relative}/{}", name.to_string_lossy());
+                    self.unread(&path, StoreError::words(&entry.path(), words));
                 }
             }
         }
         names.sort();
         names
+    }
+
+    fn unread(&mut self, relative: &str, error: StoreError) {
+        self.contents.unread.insert(relative.to_owned(), error);
     }
 
     fn read_file(&mut self, path: &Path, relative: String) {
@@ -129,7 +149,7 @@ impl Reader {
                 self.byte_count += bytes.len() as u64;
                 self.contents.files.insert(relative, bytes);
             }
-            Err(error) => self.contents.unread.push(error),
+            Err(error) => self.unread(&relative, error),
         }
     }
 }
@@ -138,7 +158,7 @@ fn read_limited(path: &Path) -> Result<Vec<u8>, StoreError> {
     let cannot = |error| StoreError::system(path, "read the file", error);
     // Opening a pipe would wait for its other end.
     if !fs::metadata(path).map_err(cannot)?.is_file() {
-        return Err(StoreError::words(path, "not a file: left out"));
+        return Err(StoreError::words(path, "not a file"));
     }
     let mut bytes = Vec::new();
     File::open(path)
@@ -159,4 +179,7 @@ pub const MAX_FOLDER_BYTES: u64 = 512 << 20;
 /// How deep folders under `pages/` may be nested.
 const MAX_DEPTH: usize = 8;
 
-const RIG: &str = "rig.ron";
+pub(super) const RIG: &str = "rig.ron";
+
+/// Folders of a show.
+pub(super) const FOLDERS: [&str; 4] = ["songs", "nights", "patches", "pages"];

@@ -1,10 +1,18 @@
-//! The position journal: where each show was, kept through a kill and a power cut.
+//! The position journal: where a show was, kept through a kill and a power cut.
+//!
+//! Each show has a file of its own in `places`, so that two shows that run side by side
+//! know nothing of each other. The one file of all shows, `positions`, in which older
+//! versions wrote, is still read, and left as it is.
+//!
+//! Beside the journal stands an empty file for each night that runs, or was killed. It
+//! needs no room on the disk: if no place could be written since the night began, it alone
+//! tells that the last record, an ordinary end, is no longer true.
 //!
 //! Records are only ever appended, each with its length and checksum, and each reaches
 //! the disk before `append` returns. A record torn by a kill is thrown away at the next
 //! start; one damaged in the middle costs itself only, since reading goes on at the next
 //! that is whole. A journal that has grown too large is saved anew with the last record
-//! of each show and night.
+//! of each night.
 //!
 //! ```text
 //! record: version u8 │ length u16 │ crc32 u32 │ payload
@@ -14,13 +22,15 @@
 //! The checksum covers version, length and payload.
 
 use std::collections::BTreeMap;
-use std::fs::{self, File, OpenOptions, TryLockError};
-use std::io::Write;
+use std::fs::{self, File, TryLockError};
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use super::error::StoreError;
+use super::look::{look, open_to_append};
 use super::save::{save, sync_folder_of};
+use super::single::{make_folder_of, read_file};
 
 /// Which show it is: a number made from where its folder is.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
@@ -33,12 +43,14 @@ impl ShowIdentity {
     pub fn of_folder(folder: &Path) -> Self {
         let real = fs::canonicalize(folder);
         let path = real.as_deref().unwrap_or(folder);
-        // FNV-1a: the same in every version of this program, unlike the standard
-        // library's hash.
-        let add = |hash: u64, byte: &u8| (hash ^ u64::from(*byte)).wrapping_mul(FNV_PRIME);
-        let bytes = path.as_os_str().as_encoded_bytes();
-        Self(bytes.iter().fold(FNV_OFFSET, add))
+        Self(fnv(path.as_os_str().as_encoded_bytes()))
     }
+}
+
+/// FNV-1a: the same in every version of this program, unlike the standard library's hash.
+fn fnv(bytes: &[u8]) -> u64 {
+    let add = |hash: u64, byte: &u8| (hash ^ u64::from(*byte)).wrapping_mul(FNV_PRIME);
+    bytes.iter().fold(FNV_OFFSET, add)
 }
 
 /// Where a show was.
@@ -58,9 +70,10 @@ pub struct PositionRecord {
     pub time_s: u64,
 }
 
-/// An open journal. Only one program has it at any time.
+/// The open journal of a show. Only one program has it at any time.
 #[derive(Debug)]
 pub struct Journal {
+    show: ShowIdentity,
     path: PathBuf,
     file: File,
     byte_count: u64,
@@ -73,24 +86,27 @@ pub struct Journal {
 type Key = (ShowIdentity, String);
 
 impl Journal {
-    /// Opens or makes the journal `positions` in a folder, and cuts off what a kill has
-    /// left half written.
+    /// Opens or makes the journal of a show below the state folder, and cuts off what a kill
+    /// has left half written. `attempts` is how often it is tried if another running program
+    /// has it, 50 ms apart: `LOCK_ATTEMPTS` for who can wait, 1 for who cannot.
     ///
     /// # Errors
-    /// If another running program has it (after a second of trying), or files cannot be read and written.
-    pub fn open(folder: &Path) -> Result<Self, StoreError> {
-        let path = folder.join(FILE_NAME);
-        let lock = lock_beside(&path)?;
+    /// If another running program has it, or files cannot be read and written.
+    pub fn open(folder: &Path, show: ShowIdentity, attempts: u32) -> Result<Self, StoreError> {
+        let path = path_of(folder, show);
+        make_folder_of(&path)?;
+        let lock = lock_beside(&path, attempts)?;
         let cannot = |error| StoreError::system(&path, "open the position journal", error);
-        let file = open_to_append(&path)?;
+        let file = open_to_append(&path, OPEN)?;
         let bytes = fs::read(&path).map_err(cannot)?;
-        let mut last = BTreeMap::new();
+        let mut last = read_old(folder, show);
         let whole = read_records(&bytes, &mut |record| {
             last.insert(key_of(&record), record);
         }) as u64;
         file.set_len(whole).map_err(cannot)?;
         sync_folder_of(&path).map_err(cannot)?;
         Ok(Self {
+            show,
             path,
             file,
             byte_count: whole,
@@ -124,13 +140,64 @@ impl Journal {
         Ok(())
     }
 
-    /// Where a show was last on a night.
+    /// Where the show was last on a night.
     #[must_use]
-    pub fn last_position(&self, show: ShowIdentity, night: &str) -> Option<&PositionRecord> {
-        self.last.get(&(show, cut_text(night).to_owned()))
+    pub fn last_position(&self, night: &str) -> Option<&PositionRecord> {
+        self.last.get(&(self.show, cut_text(night).to_owned()))
     }
 
-    /// Saves the journal anew with the last record of each show and night, the newest
+    /// Where a show was last on a night, for who cannot open the journal because another
+    /// program has it. What cannot be read is not known.
+    #[must_use]
+    pub fn glance(folder: &Path, show: ShowIdentity, night: &str) -> Option<PositionRecord> {
+        let mut last = read_old(folder, show);
+        let bytes = fs::read(path_of(folder, show)).unwrap_or_default();
+        read_records(&bytes, &mut |record| {
+            last.insert(key_of(&record), record);
+        });
+        last.remove(&(show, cut_text(night).to_owned()))
+    }
+
+    /// Notes that a night runs: it was not ended until `note_end` is called.
+    ///
+    /// # Errors
+    /// If the file for that cannot be made.
+    pub fn note_begin(&self, night: &str) -> Result<(), StoreError> {
+        let path = self.running(night);
+        let cannot = |error| StoreError::system(&path, "note that the night runs", error);
+        File::create(&path).map_err(cannot)?;
+        sync_folder_of(&path).map_err(cannot)
+    }
+
+    /// Notes that a night was ended. To be called once the record of that is on the disk.
+    ///
+    /// # Errors
+    /// If the file that says otherwise cannot be removed.
+    pub fn note_end(&self, night: &str) -> Result<(), StoreError> {
+        let path = self.running(night);
+        let removed = fs::remove_file(&path).and_then(|()| sync_folder_of(&path));
+        match removed {
+            Err(error) if error.kind() != io::ErrorKind::NotFound => {
+                let deed = "note that the night was ended";
+                Err(StoreError::system(&path, deed, error))
+            }
+            _ => Ok(()),
+        }
+    }
+
+    /// Whether a night was begun and not ended, as far as `note_begin` and `note_end` tell.
+    #[must_use]
+    pub fn is_begun(&self, night: &str) -> bool {
+        self.running(night).exists()
+    }
+
+    /// The file that stands while a night runs.
+    fn running(&self, night: &str) -> PathBuf {
+        let number = fnv(cut_text(night).as_bytes());
+        self.path.with_extension(format!("{number:016x}.runs"))
+    }
+
+    /// Saves the journal anew with the last record of each night, the newest
     /// `MAX_KEPT` of them.
     fn rotate(&mut self) -> Result<(), StoreError> {
         let mut kept: Vec<_> = self.last.values().cloned().collect();
@@ -138,7 +205,7 @@ impl Journal {
         let kept = kept.split_off(kept.len().saturating_sub(MAX_KEPT));
         let bytes: Vec<u8> = kept.iter().flat_map(encode).collect();
         save(&self.path, &bytes)?;
-        self.file = open_to_append(&self.path)?;
+        self.file = open_to_append(&self.path, OPEN)?;
         self.byte_count = bytes.len() as u64;
         self.last = kept
             .into_iter()
@@ -152,35 +219,50 @@ fn key_of(record: &PositionRecord) -> Key {
     (record.show, cut_text(&record.night).to_owned())
 }
 
-fn open_to_append(path: &Path) -> Result<File, StoreError> {
-    OpenOptions::new()
-        .append(true)
-        .create(true)
-        .open(path)
-        .map_err(|error| StoreError::system(path, "open the position journal", error))
-}
-
-fn lock_beside(path: &Path) -> Result<File, StoreError> {
+fn lock_beside(path: &Path, attempts: u32) -> Result<File, StoreError> {
     let path = path.with_extension("lock");
-    let cannot = |error| StoreError::system(&path, "lock the position journal", error);
-    let file = OpenOptions::new()
-        .append(true)
-        .create(true)
-        .open(&path)
-        .map_err(cannot)?;
-    for _ in 0..LOCK_ATTEMPTS {
+    const LOCK: &str = "lock the position journal";
+    let cannot = |error| StoreError::system(&path, LOCK, error);
+    let file = open_to_append(&path, LOCK)?;
+    for attempt in 1..=attempts {
         match file.try_lock() {
             Ok(()) => return Ok(file),
             // Perhaps one that is just ending, or a child of it that has not yet let go.
-            Err(TryLockError::WouldBlock) => std::thread::sleep(LOCK_PAUSE),
+            Err(TryLockError::WouldBlock) if attempt < attempts => {
+                std::thread::sleep(LOCK_PAUSE);
+            }
+            Err(TryLockError::WouldBlock) => {}
             Err(TryLockError::Error(error)) => return Err(cannot(error)),
         }
     }
     Err(StoreError::words(
         &path,
-        "another running copy keeps the position journal, so this one will not remember \
-         its position: end the other, or set XDG_STATE_HOME to another folder",
+        "another running copy plays this show and keeps its place: end it, or set \
+         XDG_STATE_HOME to another folder for this one",
     ))
+}
+
+/// The journal of a show below the state folder.
+fn path_of(folder: &Path, show: ShowIdentity) -> PathBuf {
+    folder.join(FOLDER_NAME).join(format!("{:016x}", show.0))
+}
+
+/// What older versions wrote of a show, in the one file of all shows. It is read without a
+/// lock: one that is just written is not a kill's, and its half record is left out.
+fn read_old(folder: &Path, show: ShowIdentity) -> BTreeMap<Key, PositionRecord> {
+    let mut last = BTreeMap::new();
+    let path = folder.join(OLD_FILE_NAME);
+    // A pipe or an endless device in its place has nothing to tell, and is not waited for.
+    let bytes = match look(&path) {
+        Ok(Some(_)) => read_file(&path, MAX_JOURNAL_BYTES * 2).unwrap_or_default(),
+        _ => Vec::new(),
+    };
+    read_records(&bytes, &mut |record| {
+        if record.show == show {
+            last.insert(key_of(&record), record);
+        }
+    });
+    last
 }
 
 fn encode(record: &PositionRecord) -> Vec<u8> {
@@ -279,17 +361,19 @@ fn decode_text(bytes: &[u8]) -> Option<(String, &[u8])> {
 /// A journal larger than this is saved anew.
 pub const MAX_JOURNAL_BYTES: u64 = 256 << 10;
 
-/// Shows and nights kept then: no more than a quarter of the file, even with long names.
+/// Nights kept then: no more than a quarter of the file, even with long names.
 const MAX_KEPT: usize = 100;
 
 /// A second in all.
-const LOCK_ATTEMPTS: usize = 20;
+pub const LOCK_ATTEMPTS: u32 = 20;
 const LOCK_PAUSE: Duration = Duration::from_millis(50);
 
 const VERSION: u8 = 1;
 const HEADER_BYTES: usize = 7;
 const MAX_PAYLOAD_BYTES: usize = 1_024;
-const FILE_NAME: &str = "positions";
+const FOLDER_NAME: &str = "places";
+const OLD_FILE_NAME: &str = "positions";
+const OPEN: &str = "open the position journal";
 
 // The FNV-1a parameters for 64 bits (RFC 9923; from memory).
 const FNV_OFFSET: u64 = 0xcbf2_9ce4_8422_2325;

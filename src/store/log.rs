@@ -1,10 +1,14 @@
 //! Logs: the event log's lines, and a place for what libraries print.
 
-use std::fs::{self, File, OpenOptions};
-use std::io::Write;
+#[cfg(unix)]
+use std::fs::OpenOptions;
+use std::fs::{self, File};
+use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use super::error::StoreError;
+use super::look::open_to_append;
+use crate::words;
 
 /// A log of lines that never grows past twice its limit: a full file becomes `NAME.old`.
 #[derive(Debug)]
@@ -13,6 +17,8 @@ pub struct EventLog {
     file: File,
     byte_count: u64,
     max_bytes: u64,
+    /// The last line may be there in part.
+    is_torn: bool,
 }
 
 impl EventLog {
@@ -21,31 +27,48 @@ impl EventLog {
     /// # Errors
     /// If the file cannot be opened.
     pub fn open(path: &Path, max_bytes: u64) -> Result<Self, StoreError> {
-        let file = open_to_append(path)?;
+        let file = open_to_append(path, OPEN)?;
         let byte_count = file.metadata().map_or(0, |metadata| metadata.len());
         Ok(Self {
             path: path.to_owned(),
             file,
             byte_count,
             max_bytes,
+            is_torn: false,
         })
     }
 
-    /// Adds a line. Line breaks and control characters in it become spaces: a device's
-    /// name may hold anything, and a log is read on terminals.
+    /// Adds a line. It is cleaned first: a device's name may hold anything, and a
+    /// log is read on terminals.
     ///
     /// # Errors
-    /// If it cannot be written.
+    /// If it cannot be written. It may be given again: what is there of it by then stays a
+    /// line of its own.
     pub fn write_line(&mut self, line: &str) -> Result<(), StoreError> {
-        let plain = |c: char| if c.is_control() { ' ' } else { c };
-        let mut text: String = line.chars().map(plain).collect();
+        let mut text = String::from(if self.is_torn { "\n" } else { "" });
+        text.push_str(&words::clean(line));
         text.push('\n');
         if self.byte_count > 0 && self.byte_count + text.len() as u64 > self.max_bytes {
             self.rotate()?;
         }
-        self.file
-            .write_all(text.as_bytes())
-            .map_err(|error| StoreError::system(&self.path, "write to the log", error))?;
+        let mut written = 0;
+        while let Some(rest) = text
+            .as_bytes()
+            .get(written..)
+            .filter(|rest| !rest.is_empty())
+        {
+            match self.file.write(rest) {
+                Ok(count) if count > 0 => written += count,
+                Err(error) if error.kind() == io::ErrorKind::Interrupted => {}
+                other => {
+                    self.is_torn |= written > 0;
+                    self.byte_count += written as u64;
+                    let error = other.err().unwrap_or(io::ErrorKind::WriteZero.into());
+                    return Err(StoreError::system(&self.path, "write to the log", error));
+                }
+            }
+        }
+        self.is_torn = false;
         self.byte_count += text.len() as u64;
         Ok(())
     }
@@ -55,18 +78,10 @@ impl EventLog {
         old.push(".old");
         fs::rename(&self.path, old)
             .map_err(|error| StoreError::system(&self.path, "put the full log aside", error))?;
-        self.file = open_to_append(&self.path)?;
+        self.file = open_to_append(&self.path, OPEN)?;
         self.byte_count = 0;
         Ok(())
     }
-}
-
-fn open_to_append(path: &Path) -> Result<File, StoreError> {
-    OpenOptions::new()
-        .append(true)
-        .create(true)
-        .open(path)
-        .map_err(|error| StoreError::system(path, "open the log", error))
 }
 
 /// The error output as it was, put back when this is dropped.
@@ -78,7 +93,7 @@ pub struct SavedStderr {
 
 /// Leads everything that is printed to the error output into a file: the sound library
 /// prints there whatever it cannot do, across the screen. To be called before the first
-/// use of MIDI or terminal.
+/// use of MIDI or terminal. `/dev/null` is the one device that it may be.
 ///
 /// # Errors
 /// If the file cannot be opened or the output cannot be led there.
@@ -87,7 +102,14 @@ pub fn redirect_stderr(path: &Path) -> Result<SavedStderr, StoreError> {
     let cannot = |error: rustix::io::Errno| {
         StoreError::system(path, "lead the error output into the file", error.into())
     };
-    let file = open_to_append(path)?;
+    let file = if path == Path::new(NOWHERE) {
+        OpenOptions::new()
+            .write(true)
+            .open(path)
+            .map_err(|error| StoreError::system(path, OPEN, error))?
+    } else {
+        open_to_append(path, OPEN)?
+    };
     let saved = rustix::io::fcntl_dupfd_cloexec(rustix::stdio::stderr(), 0).map_err(cannot)?;
     rustix::stdio::dup2_stderr(&file).map_err(cannot)?;
     Ok(SavedStderr { saved })
@@ -112,3 +134,9 @@ impl Drop for SavedStderr {
 
 /// The usual size of a log before it is put aside.
 pub const MAX_LOG_BYTES: u64 = 4 << 20;
+
+const OPEN: &str = "open the log";
+
+/// Where what is printed is thrown away.
+#[cfg(unix)]
+const NOWHERE: &str = "/dev/null";

@@ -4,29 +4,26 @@
 //! one move. The libraries for that reset the file's mode or turn a link into a file, and
 //! players do keep their songs behind links; so here it is by hand.
 
-use std::fs::{self, File, OpenOptions};
+use std::fs::{self, File, Metadata, OpenOptions};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 
 use super::error::StoreError;
+use super::look::{look, name_count};
 
 /// Writes a file, new or in the place of an old one. A link is followed, and the mode of
 /// the old file is kept.
 ///
 /// # Errors
-/// If anything fails, or the old file is write-protected; the old file is then untouched.
+/// If anything fails, or what is there is no file, is write-protected or has several names
+/// (hard links); it is then untouched.
 pub fn save(path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
+    let old = look(path)?;
+    if let Some(old) = &old {
+        refuse_to_replace(path, old)?;
+    }
     let target = resolve(path)?;
     let cannot = |error| StoreError::system(path, "save the file", error);
-    let old = match fs::metadata(&target) {
-        Ok(metadata) if metadata.permissions().readonly() => {
-            let words = "write-protected and left as it is: take off the protection to save";
-            return Err(StoreError::words(path, words));
-        }
-        Ok(metadata) => Some(metadata),
-        Err(error) if error.kind() == io::ErrorKind::NotFound => None,
-        Err(error) => return Err(cannot(error)),
-    };
     let (mut file, beside) = create_beside(&target).map_err(cannot)?;
     let written = file
         .write_all(bytes)
@@ -42,6 +39,72 @@ pub fn save(path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
         return Err(cannot(error));
     }
     sync_folder_of(&target).map_err(cannot)
+}
+
+/// An old file that a save would not do justice to, in words.
+fn refuse_to_replace(path: &Path, old: &Metadata) -> Result<(), StoreError> {
+    if old.permissions().readonly() {
+        let words = "write-protected and left as it is: take off the protection to save";
+        return Err(StoreError::words(path, words));
+    }
+    // The new file takes one name only; the others would keep the old bytes unnoticed. To
+    // write in place would keep them together, but a kill could leave half a file.
+    match name_count(old) {
+        0 | 1 => Ok(()),
+        count => Err(StoreError::words(
+            path,
+            format!(
+                "left as it is: the file has {count} names (hard links), and a save would part \
+                 them; remove the other names, or make them links to this one (`ln -s`)"
+            ),
+        )),
+    }
+}
+
+/// Writes a new file in a folder, which is made if it is not there. Nothing is ever written
+/// over: if `STEM.ENDING` is taken, the file is `STEM-2.ENDING`, and so on. Where it is.
+///
+/// # Errors
+/// If it cannot be written, or too many names are taken.
+pub fn save_unused(
+    folder: &Path,
+    stem: &str,
+    ending: &str,
+    bytes: &[u8],
+) -> Result<PathBuf, StoreError> {
+    fs::create_dir_all(folder)
+        .map_err(|error| StoreError::system(folder, "make the folder", error))?;
+    for path in unused_names(folder, stem, ending) {
+        let cannot = |error| StoreError::system(&path, "save the file", error);
+        let mut file = match OpenOptions::new().write(true).create_new(true).open(&path) {
+            Ok(file) => file,
+            Err(error) if error.kind() == io::ErrorKind::AlreadyExists => continue,
+            Err(error) => return Err(cannot(error)),
+        };
+        if let Err(error) = file.write_all(bytes).and_then(|()| file.sync_all()) {
+            // What is half written is nobody's file.
+            let _ = fs::remove_file(&path);
+            return Err(cannot(error));
+        }
+        sync_folder_of(&path).map_err(cannot)?;
+        return Ok(path);
+    }
+    Err(StoreError::words(
+        folder,
+        format!("too many files named {stem} are in it already"),
+    ))
+}
+
+/// `STEM.ENDING`, `STEM-2.ENDING` and so on, as many as are tried.
+pub(super) fn unused_names(
+    folder: &Path,
+    stem: &str,
+    ending: &str,
+) -> impl Iterator<Item = PathBuf> {
+    (1..=NAME_LIMIT).map(move |count| match count {
+        1 => folder.join(format!("{stem}.{ending}")),
+        _ => folder.join(format!("{stem}-{count}.{ending}")),
+    })
 }
 
 /// Where the bytes really go: past all links. The file itself need not exist yet.
@@ -102,6 +165,9 @@ pub(super) fn sync_folder_of(path: &Path) -> io::Result<()> {
 pub(super) fn sync_folder_of(_path: &Path) -> io::Result<()> {
     Ok(())
 }
+
+/// Names tried for a file that must not replace another.
+const NAME_LIMIT: u32 = 10_000;
 
 /// Names tried beside the target.
 const ATTEMPTS: usize = 64;

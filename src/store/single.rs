@@ -75,6 +75,14 @@ pub fn make_folder_of(path: &Path) -> Result<(), StoreError> {
     fs::create_dir_all(folder).map_err(|error| StoreError::system(folder, "make the folder", error))
 }
 
+/// Takes a file away.
+///
+/// # Errors
+/// If it cannot be removed.
+pub fn remove(path: &Path) -> Result<(), StoreError> {
+    fs::remove_file(path).map_err(|error| StoreError::system(path, "remove the file", error))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -4,64 +4,22 @@
 use super::keys::{Keys, UiCommand, UiKey};
 use super::notes::{NOTE_MS, NoteKeys, semitones};
 use super::prompts::paste;
-use super::tonight::{self, NightEdit};
+pub use super::reply::{Facts, Reply, Wish};
+use super::tonight;
+use super::twice::Asked;
 use super::{help, rehearsal, wings};
-use crate::engine::input::Command;
+use crate::engine::input::{Command, KeyPress, Origin};
 use crate::engine::promptbook::{ControllerId, PositionId};
-use crate::engine::view::View;
 use crate::screen::state::find;
 use crate::screen::{Listing, NoteMode, Prompt, Screen, UiState};
-use crate::sheet::Sheet;
 use crossterm::event::{Event, KeyCode, KeyEvent, KeyEventKind};
-
-/// What came of an event.
-#[derive(Clone, PartialEq, Eq, Debug, Default)]
-pub struct Reply {
-    /// Commands for the engine, in order.
-    pub commands: Vec<Command>,
-    /// A change of the night.
-    pub edit: Option<NightEdit>,
-    /// Something for the files.
-    pub wish: Option<Wish>,
-    /// The person wants to leave.
-    pub is_quit: bool,
-}
-
-/// Something that neither the engine nor the night is asked for.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum Wish {
-    /// The log, as it is filtered, goes to a file.
-    SaveLog,
-    /// The marks were changed: they are kept.
-    KeepMarks,
-    /// A recording begins, or the one that runs ends and is saved.
-    Record,
-    /// What is moved from now on is looked at.
-    Learn,
-    /// What was moved is written down, under the name that the state has.
-    KeepLearned,
-    /// What was moved is of no interest any more.
-    EndLearning,
-    /// The mouse is taken, or left to the terminal, as the state says.
-    Mouse,
-}
-
-/// What a key's meaning may depend on.
-#[derive(Clone, Copy, Debug)]
-pub struct Facts<'a> {
-    /// Names and positions.
-    pub sheet: &'a Sheet,
-    /// What the engine published last.
-    pub view: &'a View,
-    /// The present in microseconds.
-    pub now_us: u64,
-}
 
 /// Turns events into replies.
 #[derive(Clone, Debug, Default)]
 pub struct Desk {
     notes: NoteKeys,
-    has_releases: bool,
+    pub(super) has_releases: bool,
+    pub(super) asked: Option<Asked>,
     pub(super) keys: Keys,
 }
 
@@ -117,6 +75,11 @@ impl Desk {
         }
         state.said.clear();
         let is_repeat = event.kind == KeyEventKind::Repeat;
+        self.forget_asked(key, state);
+        let command = self.keys.lookup(key, state.screen).map(|row| row.command);
+        if self.is_kept_by_lock(command, key, state) {
+            return Reply::default();
+        }
         if state.prompt.is_some()
             && let Some(reply) = self.type_into_prompt(key, state, facts)
         {
@@ -131,7 +94,6 @@ impl Desk {
             state.help_scroll = moved(state.help_scroll, step).min(self.keys.rows().count());
             return Reply::default();
         }
-        let command = self.keys.lookup(key, state.screen).map(|row| row.command);
         if state.is_help && matches!(command, Some(UiCommand::Send(Command::Resend { .. }))) {
             state.said = "the state is sent again".into();
         }
@@ -142,10 +104,23 @@ impl Desk {
             }
             // A held key goes on moving a cursor, and does nothing else twice.
             Some(command) if !is_repeat || is_scroll(command) => {
-                self.carry_out(command, state, facts)
+                if let Some(reply) = self.ask_again(key, command, state, facts) {
+                    return reply;
+                }
+                let mut reply = self.carry_out(command, state, facts);
+                reply.origin = self.origin(key);
+                reply
             }
             _ => Reply::default(),
         }
+    }
+
+    /// A key of this terminal as what asks for something.
+    pub(super) fn origin(&self, key: UiKey) -> Origin {
+        Origin::Key(KeyPress {
+            key: key.number(),
+            is_certain: self.has_releases,
+        })
     }
 
     fn release(&mut self, key: UiKey, state: &mut UiState) -> Reply {
@@ -260,6 +235,7 @@ impl Desk {
             UiCommand::LockPedals => {
                 return send(vec![Command::LockPedals(!facts.view.is_locked)]);
             }
+            UiCommand::LockKeys => return self.lock_keys(state),
             UiCommand::Loop
             | UiCommand::LoopTo
             | UiCommand::Mark
@@ -277,7 +253,12 @@ impl Desk {
             }
             UiCommand::LogDown => state.log_scroll = moved(state.log_scroll, -1),
             UiCommand::LogUp => state.log_scroll = moved(state.log_scroll, 1),
-            UiCommand::Filter => state.prompt = Some(Prompt::Filter(state.log_filter.clone())),
+            UiCommand::Filter => {
+                state.prompt = Some(Prompt::Filter {
+                    text: String::new(),
+                    before: state.log_filter.clone(),
+                });
+            }
             UiCommand::Line => state.prompt = Some(self.line(String::new(), facts)),
             _ => {}
         }
@@ -454,6 +435,7 @@ pub(super) fn moved(from: usize, step: isize) -> usize {
     from.saturating_add_signed(step)
 }
 
+/// A step of the help: see `help::is_scroll`.
 fn scroll_step(key: UiKey) -> Option<isize> {
     match key.code {
         KeyCode::Down => Some(1),

@@ -1,7 +1,8 @@
 //! What keys do while the help covers a screen.
 
-use super::keys::UiCommand;
+use super::keys::{UiCommand, UiKey};
 use crate::engine::input::Command;
+use crossterm::event::KeyCode;
 
 /// Whether a command is carried out while the help is open.
 ///
@@ -29,6 +30,7 @@ pub(super) const fn passes(command: UiCommand) -> bool {
         | UiCommand::ToggleFade
         | UiCommand::ToggleCues
         | UiCommand::LockPedals
+        | UiCommand::LockKeys
         | UiCommand::Show(_)
         | UiCommand::NextScreen
         | UiCommand::Find
@@ -45,4 +47,9 @@ pub(super) const fn passes(command: UiCommand) -> bool {
         | UiCommand::Quit => true,
         _ => false,
     }
+}
+
+/// Whether a key scrolls the help.
+pub(super) const fn is_scroll(key: UiKey) -> bool {
+    matches!(key.code, KeyCode::Down | KeyCode::Up)
 }

@@ -60,6 +60,8 @@ pub enum UiCommand {
     Learn,
     /// Lock the pedals that step, or free them.
     LockPedals,
+    /// Lock the keys of this terminal, or free them.
+    LockKeys,
     /// Loop the scene under the cursor, or end the loop.
     Loop,
     /// The loop reaches to the scene under the cursor.
@@ -141,6 +143,42 @@ impl UiKey {
         Self { code, modifiers }
     }
 
+    /// The key as a number, for those who do not know of terminals; `numbered` reads it.
+    #[must_use]
+    pub fn number(self) -> u32 {
+        let code = match self.code {
+            KeyCode::Char(c) => u32::from(c),
+            KeyCode::F(number) => NAMED_FROM + FUNCTION_FROM + u32::from(number),
+            other => {
+                let at = NAMED.iter().position(|named| *named == other);
+                let at = at.and_then(|at| u32::try_from(at).ok());
+                at.map_or(NAMED_FROM + FUNCTION_FROM - 1, |at| NAMED_FROM + at)
+            }
+        };
+        (u32::from(self.modifiers.bits()) << MODIFIERS_SHIFT) | code
+    }
+
+    /// The key of a number; a key that has none is `Null`.
+    #[must_use]
+    pub fn numbered(number: u32) -> Self {
+        let code = number & ((1 << MODIFIERS_SHIFT) - 1);
+        let named = code.checked_sub(NAMED_FROM);
+        let code = match named {
+            None => char::from_u32(code).map_or(KeyCode::Null, KeyCode::Char),
+            Some(named) => match u8::try_from(named.wrapping_sub(FUNCTION_FROM)) {
+                Ok(function) => KeyCode::F(function),
+                Err(_) => {
+                    let at = usize::try_from(named).ok();
+                    at.and_then(|at| NAMED.get(at))
+                        .copied()
+                        .unwrap_or(KeyCode::Null)
+                }
+            },
+        };
+        let bits = u8::try_from(number >> MODIFIERS_SHIFT).unwrap_or(0);
+        Self::with(code, KeyModifiers::from_bits_truncate(bits))
+    }
+
     /// The key as printed: `Space`, `PageDown`, `Ctrl-C`.
     #[must_use]
     pub fn name(self) -> String {
@@ -166,6 +204,31 @@ impl UiKey {
         out
     }
 }
+
+/// Keys with a name, by number.
+const NAMED: [KeyCode; 15] = [
+    KeyCode::Backspace,
+    KeyCode::Enter,
+    KeyCode::Left,
+    KeyCode::Right,
+    KeyCode::Up,
+    KeyCode::Down,
+    KeyCode::Home,
+    KeyCode::End,
+    KeyCode::PageUp,
+    KeyCode::PageDown,
+    KeyCode::Tab,
+    KeyCode::BackTab,
+    KeyCode::Delete,
+    KeyCode::Insert,
+    KeyCode::Esc,
+];
+/// Numbers of characters end here (Unicode: U+10FFFF); those of named keys begin.
+const NAMED_FROM: u32 = 0x11_0000;
+/// Numbers of function keys begin so much later.
+const FUNCTION_FROM: u32 = 0x100;
+/// Where the modifiers are.
+const MODIFIERS_SHIFT: u32 = 24;
 
 /// One command.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -342,6 +405,19 @@ mod tests {
         let keys = Keys::default();
         let found = keys.lookup(UiKey::of(&small), Screen::Stage);
         assert_eq!(found.map(|row| row.command), Some(forced));
+    }
+
+    #[test]
+    fn a_key_is_read_back_from_its_number() {
+        let codes = TABLE.iter().flat_map(|row| row.keys).copied();
+        let others = [KeyCode::Char('é'), KeyCode::Esc, KeyCode::F(12)].map(UiKey::plain);
+        for key in codes.chain(others) {
+            assert_eq!(UiKey::numbered(key.number()), key, "{}", key.name());
+        }
+        assert_eq!(
+            UiKey::numbered(UiKey::plain(KeyCode::CapsLock).number()),
+            UiKey::plain(KeyCode::Null)
+        );
     }
 
     // What page-turn pedals send: common practice, no source.

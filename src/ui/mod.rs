@@ -16,16 +16,18 @@ pub mod notes;
 mod prompts;
 mod rehearsal;
 pub mod remap;
+pub mod reply;
 pub mod run;
 pub mod table;
 pub mod terminal;
 #[cfg(test)]
 mod tests;
 pub mod tonight;
+mod twice;
 mod wings;
 
 pub use desk::{Desk, Reply, Wish};
-pub use keys::Keys;
+pub use keys::{Keys, UiKey};
 pub use run::{Sink, Source, UiExit, run};
 pub use terminal::{TerminalGuard, install_panic_hook, is_terminal};
 pub use tonight::NightEdit;

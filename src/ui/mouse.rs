@@ -15,7 +15,7 @@ impl Desk {
         state: &mut UiState,
         facts: Facts,
     ) -> Reply {
-        if state.prompt.is_some() {
+        if state.prompt.is_some() || state.are_keys_locked {
             return Reply::default();
         }
         match (mouse.kind, hit) {

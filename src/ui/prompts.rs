@@ -41,6 +41,10 @@ impl Desk {
             let left = state.prompt.take();
             return Some(match left {
                 Some(Prompt::Learn(_)) => wish(Wish::EndLearning),
+                Some(Prompt::Filter { before, .. }) => {
+                    state.log_filter = before;
+                    Reply::default()
+                }
                 _ => Reply::default(),
             });
         }
@@ -54,6 +58,7 @@ impl Desk {
             (prompt, KeyCode::Backspace) => {
                 typed(prompt)?.pop();
             }
+            (Prompt::Filter { text, before }, KeyCode::Up) => text.clone_from(before),
             (
                 Prompt::Line {
                     text,
@@ -80,7 +85,7 @@ impl Desk {
                 state.find.clone_from(text);
                 find_from(state, facts, 0);
             }
-            Some(Prompt::Filter(text)) => state.log_filter.clone_from(text),
+            Some(Prompt::Filter { text, .. }) => state.log_filter.clone_from(text),
             Some(Prompt::Line { text, listed, .. }) => {
                 let is_listed = listed.is_some();
                 let mut line = self.line(text.clone(), facts);
@@ -114,7 +119,11 @@ impl Desk {
             Some(Prompt::Mark { call, text }) => mark(state, call, text),
             Some(Prompt::Learn(text)) => keep_learned(state, text),
             Some(Prompt::Line { text, .. }) => self.obey_line(text, state, facts),
-            Some(Prompt::Find(_) | Prompt::Filter(_)) | None => Reply::default(),
+            Some(Prompt::Filter { text, .. }) => {
+                state.log_filter = text;
+                Reply::default()
+            }
+            Some(Prompt::Find(_)) | None => Reply::default(),
         }
     }
 
@@ -167,7 +176,7 @@ fn typed(prompt: &mut Prompt) -> Option<&mut String> {
     match prompt {
         Prompt::Find(text)
         | Prompt::Jump(text)
-        | Prompt::Filter(text)
+        | Prompt::Filter { text, .. }
         | Prompt::Learn(text)
         | Prompt::Mark { text, .. }
         | Prompt::Line { text, .. } => Some(text),

@@ -8,7 +8,7 @@ use super::desk::{Desk, Facts, Reply, Wish};
 use super::input::{InputThread, Told};
 use super::terminal::TerminalGuard;
 use super::tonight::NightEdit;
-use crate::engine::input::Command;
+use crate::engine::input::{Command, Origin};
 use crate::engine::view::View;
 use crate::screen::{self, KeyLine, LogLine, RigStatus, Screen, ScreenModel, UiState};
 use crate::sheet::Sheet;
@@ -51,8 +51,8 @@ pub trait Source {
 
 /// Where commands go. A full queue is the sink's to count; the loop never waits.
 pub trait Sink {
-    /// One command for the engine.
-    fn send(&mut self, command: Command);
+    /// One command for the engine, and what asked for it.
+    fn send(&mut self, command: Command, origin: Origin);
     /// One change of the night.
     fn edit(&mut self, edit: NightEdit);
     /// Something for the files. `log` are the lines that the screen has.
@@ -84,7 +84,7 @@ pub fn run(
     // Notes that a loop before this one left behind.
     desk.release_all()
         .into_iter()
-        .for_each(|command| sink.send(command));
+        .for_each(|command| sink.send(command, Origin::Screen));
     let mut terminal = TerminalGuard::enter()?;
     if state.has_mouse {
         terminal.take_mouse(true);
@@ -99,7 +99,7 @@ pub fn run(
     .run(&mut frames, source, sink, state);
     desk.release_all()
         .into_iter()
-        .for_each(|command| sink.send(command));
+        .for_each(|command| sink.send(command, Origin::Screen));
     match exit {
         Err(error) if is_gone(&error) => Ok(UiExit::HangUp),
         other => other,
@@ -281,10 +281,11 @@ impl Loop<'_> {
                 Told::Event(Event::Resize(width, height)) => size = Some((width, height)),
                 Told::Event(event) => {
                     let reply = self.reply(&event, frames, state, facts);
+                    let origin = reply.origin;
                     reply
                         .commands
                         .into_iter()
-                        .for_each(|command| sink.send(command));
+                        .for_each(|command| sink.send(command, origin));
                     if let Some(edit) = reply.edit {
                         sink.edit(edit);
                     }
@@ -301,13 +302,21 @@ impl Loop<'_> {
             }
             next = self.input.next(Duration::ZERO);
         }
+        if let Some(confirmed) = self.desk.confirm(state, facts) {
+            is_touched = true;
+            for command in confirmed.commands {
+                sink.send(command, confirmed.origin);
+            }
+        }
         let mut ended = self.desk.expire(facts);
         let lost = self.input.take_lost();
         if lost > 0 {
             state.keys_lost = state.keys_lost.saturating_add(lost);
             ended.extend(self.desk.release_all());
         }
-        ended.into_iter().for_each(|command| sink.send(command));
+        ended
+            .into_iter()
+            .for_each(|command| sink.send(command, Origin::Screen));
         if let Some((width, height)) = size {
             self.terminal.resize(width, height);
             is_touched = true;

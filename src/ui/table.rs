@@ -362,6 +362,13 @@ pub const TABLE: &[KeyRow] = &[
         "the player's pedals do not step, or step again",
     ),
     row(
+        ("lock keys", HELP_ONLY),
+        &[UiKey::letter('K'), UiKey::with(KeyCode::F(7), SHIFT)],
+        ALL,
+        UiCommand::LockKeys,
+        "these keys do nothing but panic, help and this; again: they do",
+    ),
+    row(
         ("rehearse", HELP_ONLY),
         &[UiKey::plain(KeyCode::F(9))],
         ALL,

@@ -18,7 +18,7 @@
 use std::collections::VecDeque;
 
 use super::item::{Item, Lane};
-use super::meter::{LaneCount, Meter, Reading};
+use super::meter::{LaneCount, Line, Snapshot};
 use super::price::{PortKind, cost_us};
 use super::queue::{PerLane, Queue, Waiting};
 
@@ -93,12 +93,8 @@ pub struct Wire {
     realtime_capacity: usize,
     lanes: PerLane<Queue>,
     counts: PerLane<LaneCount>,
-    meter: Meter,
+    line: Line,
     order: u64,
-    now_us: u64,
-    /// When all that was handed out will have left the line.
-    line_free_us: u64,
-    booked_us: u64,
     bytes_sent: u64,
 }
 
@@ -118,11 +114,8 @@ impl Wire {
                 bulk: Queue::new(limits.bulk),
             },
             counts: PerLane::default(),
-            meter: Meter::new(now_us),
+            line: Line::new(now_us),
             order: 0,
-            now_us,
-            line_free_us: now_us,
-            booked_us: 0,
             bytes_sent: 0,
         }
     }
@@ -135,7 +128,7 @@ impl Wire {
         let waiting = Waiting {
             item,
             order: self.order,
-            since_us: self.advance(now_us),
+            since_us: self.line.advance(now_us),
         };
         let taken = if item.is_realtime() {
             let room = self.realtime.len() < self.realtime_capacity;
@@ -159,7 +152,7 @@ impl Wire {
 
     /// Says what to do now. An item that it hands out is booked as sent.
     pub fn next(&mut self, now_us: u64) -> Next {
-        let now_us = self.advance(now_us);
+        let now_us = self.line.advance(now_us);
         let Some(pick) = self.pick() else {
             return Next::Idle;
         };
@@ -172,15 +165,14 @@ impl Wire {
         } else {
             0
         };
-        let due_us = self.line_free_us.saturating_sub(allowed_ahead_us);
+        let due_us = self.line.free_us().saturating_sub(allowed_ahead_us);
         if due_us > now_us {
             return Next::Wait(due_us);
         }
         let Some(waiting) = self.take(pick) else {
             return Next::Idle;
         };
-        self.line_free_us = self.line_free_us.max(now_us) + cost_us;
-        self.booked_us += cost_us;
+        self.line.book(cost_us);
         self.bytes_sent += u64::from(bytes);
         let count = self.counts.of_mut(waiting.item.lane);
         count.sent += 1;
@@ -216,13 +208,14 @@ impl Wire {
         }
     }
 
-    /// How the port does at this time.
-    pub fn read(&mut self, now_us: u64) -> Reading {
-        let now_us = self.advance(now_us);
-        Reading {
+    /// What the port is doing, for a reader elsewhere.
+    #[must_use]
+    pub fn snapshot(&self) -> Snapshot {
+        Snapshot {
+            line: self.line,
             waiting: self.waiting(),
             bytes_sent: self.bytes_sent,
-            busy_permille: self.meter.busy_permille(now_us, self.used_up_to(now_us)),
+            lanes: Lane::ALL.map(|lane| self.count(lane)),
         }
     }
 
@@ -294,21 +287,6 @@ impl Wire {
         let dropped = self.lanes.of_mut(lane).clear();
         self.counts.of_mut(lane).dropped += dropped as u64;
         dropped
-    }
-
-    fn advance(&mut self, now_us: u64) -> u64 {
-        self.now_us = self.now_us.max(now_us);
-        let (booked_us, line_free_us) = (self.booked_us, self.line_free_us);
-        self.meter.roll(self.now_us, |at_us| {
-            booked_us - line_free_us.saturating_sub(at_us)
-        });
-        self.now_us
-    }
-
-    /// Line time used up to a moment that is not before the last booking: all that was
-    /// booked, less what is still to leave.
-    const fn used_up_to(&self, at_us: u64) -> u64 {
-        self.booked_us - self.line_free_us.saturating_sub(at_us)
     }
 }
 
@@ -521,15 +499,15 @@ mod tests {
                 .expect("room");
             drain(&mut wire, now_us);
         }
-        let reading = wire.read(2_000_000);
+        let reading = wire.snapshot().read(2_000_000);
         assert_eq!((reading.bytes_sent, reading.busy_permille), (96, 15));
         // A dump of 2 s fills the line and then leaves it.
         wire.push(2_000_000, Item::blob(Lane::Bulk, 1, 6_250))
             .expect("room");
         drain(&mut wire, 2_000_000);
-        assert_eq!(wire.read(3_000_000).busy_permille, 1_000);
-        assert_eq!(wire.read(4_500_000).busy_permille, 500);
-        assert_eq!(wire.read(60_000_000).busy_permille, 0);
+        assert_eq!(wire.snapshot().read(3_000_000).busy_permille, 1_000);
+        assert_eq!(wire.snapshot().read(4_500_000).busy_permille, 500);
+        assert_eq!(wire.snapshot().read(60_000_000).busy_permille, 0);
     }
 
     #[test]

@@ -28,9 +28,97 @@ pub struct Reading {
     pub busy_permille: u16,
 }
 
+/// The time of one line: what has been handed out for it, and when that will have left.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Line {
+    now_us: u64,
+    free_us: u64,
+    booked_us: u64,
+    meter: Meter,
+}
+
+impl Line {
+    /// A line that is idle now.
+    pub(super) const fn new(now_us: u64) -> Self {
+        Self {
+            now_us,
+            free_us: now_us,
+            booked_us: 0,
+            meter: Meter::new(now_us),
+        }
+    }
+
+    /// Goes on to a time, and gives it; a time before the last one given counts as that one.
+    pub(super) fn advance(&mut self, now_us: u64) -> u64 {
+        self.now_us = self.now_us.max(now_us);
+        let (booked_us, free_us) = (self.booked_us, self.free_us);
+        self.meter.roll(self.now_us, |at_us| {
+            booked_us - free_us.saturating_sub(at_us)
+        });
+        self.now_us
+    }
+
+    /// When all that was handed out will have left.
+    pub(super) const fn free_us(&self) -> u64 {
+        self.free_us
+    }
+
+    /// Something is handed out that takes this long, after all that was before it.
+    pub(super) fn book(&mut self, cost_us: u64) {
+        self.free_us = self.free_us.max(self.now_us) + cost_us;
+        self.booked_us += cost_us;
+    }
+
+    /// How busy it was over about the last second, 0–1000.
+    pub(super) fn busy_permille(&self) -> u16 {
+        let used_us = self.booked_us - self.free_us.saturating_sub(self.now_us);
+        self.meter.busy_permille(self.now_us, used_us)
+    }
+}
+
+/// What a port is doing, for a reader elsewhere: how busy the line was goes on being right as
+/// time passes, without asking the port again.
+#[derive(Clone, Copy, Debug)]
+pub struct Snapshot {
+    pub(super) line: Line,
+    pub(super) waiting: usize,
+    pub(super) bytes_sent: u64,
+    pub(super) lanes: [LaneCount; 4],
+}
+
+impl Snapshot {
+    /// Nothing has happened yet.
+    #[must_use]
+    pub fn idle() -> Self {
+        Self {
+            line: Line::new(0),
+            waiting: 0,
+            bytes_sent: 0,
+            lanes: [LaneCount::default(); 4],
+        }
+    }
+
+    /// How the port does at this time, in µs of the clock that the port is given.
+    #[must_use]
+    pub fn read(mut self, now_us: u64) -> Reading {
+        self.line.advance(now_us);
+        Reading {
+            waiting: self.waiting,
+            bytes_sent: self.bytes_sent,
+            busy_permille: self.line.busy_permille(),
+        }
+    }
+
+    /// Counts by lane, in the order of `Lane::ALL`.
+    #[must_use]
+    pub const fn lanes(&self) -> [LaneCount; 4] {
+        self.lanes
+    }
+}
+
 /// Measures how busy a line was over the last second, from marks ten times a second.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Meter {
+struct Meter {
     /// Line time used up to each of the last marks, the newest at `newest`.
     marks: [u64; MARKS],
     newest: usize,
@@ -41,7 +129,7 @@ pub(super) struct Meter {
 
 impl Meter {
     /// A meter that starts now, with an idle line.
-    pub(super) const fn new(now_us: u64) -> Self {
+    const fn new(now_us: u64) -> Self {
         Self {
             marks: [0; MARKS],
             newest: 0,
@@ -52,7 +140,7 @@ impl Meter {
 
     /// Sets the marks that are due. `used_up_to` tells the line time used up to a moment
     /// since the last call; it is exact as long as this is called before more is booked.
-    pub(super) fn roll(&mut self, now_us: u64, used_up_to: impl Fn(u64) -> u64) {
+    fn roll(&mut self, now_us: u64, used_up_to: impl Fn(u64) -> u64) {
         let due = now_us.saturating_sub(self.newest_us) / MARK_US;
         // After a long pause only the marks that will be looked at are worth setting.
         let skipped = due.saturating_sub(MARKS as u64);
@@ -68,7 +156,7 @@ impl Meter {
     }
 
     /// How busy the line was since the oldest mark, 0–1000, given the time used up to now.
-    pub(super) fn busy_permille(&self, now_us: u64, used_us: u64) -> u16 {
+    fn busy_permille(&self, now_us: u64, used_us: u64) -> u16 {
         let back = self.set.saturating_sub(1);
         let oldest = (self.newest + MARKS - back as usize) % MARKS;
         let span_us = now_us.saturating_sub(self.newest_us) + back * MARK_US;

@@ -17,6 +17,6 @@ mod wall;
 
 pub use item::{Item, Lane, Payload};
 pub use lanes::{Full, Limits, Next, Wire};
-pub use meter::{LaneCount, Reading};
+pub use meter::{LaneCount, Reading, Snapshot};
 pub use price::{PortKind, cost_us};
 pub use wall::{Barred, Wall};

@@ -250,7 +250,9 @@ fn the_plan_of_a_night_is_priced_as_json_and_as_text() {
     for step in steps {
         assert_eq!(
             keys(step),
-            ["call", "ports", "scene", "song", "unbroken", "why"]
+            [
+                "call", "early_us", "ports", "ready_us", "scene", "song", "unbroken", "why"
+            ]
         );
         assert_eq!(
             step["unbroken"].as_bool().unwrap(),
@@ -272,6 +274,11 @@ fn the_plan_of_a_night_is_priced_as_json_and_as_text() {
             ];
             assert_eq!(keys(port), names);
         }
+        // A scene is not ready before its slowest line is.
+        let line_us = ports.iter().map(|port| port["press_us"].as_u64().unwrap());
+        let (ready_us, line_us) = (step["ready_us"].as_u64().unwrap(), line_us.max().unwrap());
+        assert!(ready_us >= line_us, "{step}");
+        assert!(step["early_us"].as_u64().unwrap() <= ready_us, "{step}");
         let bytes = ports
             .iter()
             .map(|port| port["press_bytes"].as_u64().unwrap());
@@ -279,6 +286,10 @@ fn the_plan_of_a_night_is_priced_as_json_and_as_text() {
     }
     assert_eq!(report["totals"]["press_bytes"]["worst"], worst);
     assert_eq!(report["totals"]["dwell_s"], 10.0);
+    // By hand: a program change of 2 bytes (320 us each, MIDI 1.0) to a unit that the rig says
+    // takes 60 ms to load.
+    let bridge = steps.iter().find(|step| step["call"] == "1.6").unwrap();
+    assert_eq!(bridge["ready_us"], 2 * 320 + 60_000);
 
     let output = run(home.path(), &args);
     assert_eq!(status(&output), 0);
@@ -340,6 +351,24 @@ fn without_a_terminal_a_stretch_of_the_demo_is_played_as_lines() {
         assert!(lines.contains(words), "{lines}");
     }
     assert!(lines.trim_end().ends_with("all notes released"), "{lines}");
+}
+
+/// Where there is a sequencer this show would be played, and never end by itself.
+#[test]
+fn without_midi_a_headless_show_ends_with_words() {
+    let (home, _) = home();
+    if status(&run(home.path(), &["ports"])) == 0 {
+        return;
+    }
+    for midi in ["system", "portable"] {
+        let args = ["play", DEMO, "--night", "harbour-hall", "--headless"];
+        let output = run(home.path(), &[&args[..], &["--midi", midi]].concat());
+        assert_eq!(status(&output), 1);
+        let words = text(&output.stderr);
+        assert!(words.contains("nothing would sound"), "{words}");
+        assert!(words.contains("--model"), "{words}");
+        assert_eq!(text(&output.stdout), "", "nothing was played");
+    }
 }
 
 #[test]

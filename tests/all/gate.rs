@@ -109,7 +109,7 @@ proptest! {
     ) {
         let (sink, written) = Recorder::open();
         let mut gate = gate("fought for", kind, sink, no_blobs());
-        let mut meter = gate.meter();
+        let mut meter = gate.meter().expect("nobody has it yet");
         let is_over = Arc::new(AtomicBool::new(false));
         let flag = Arc::clone(&is_over);
         let screen = std::thread::spawn(move || {
@@ -230,7 +230,7 @@ fn a_port_that_is_stuck_in_a_write_holds_up_neither_the_player_nor_another_port(
 fn a_full_inbox_refuses_and_tells_once_the_way_is_open_again() {
     let (sink, ends) = stuck_sink();
     let mut gate = gate("full", PortKind::Software, sink, no_blobs());
-    let mut meter = gate.meter();
+    let mut meter = gate.meter().expect("nobody has it yet");
     gate.push(numbered(Lane::Changeover, 0, 0)).expect("room");
     gate.flush();
     ends.has_entered.recv().expect("the sender writes");
@@ -280,7 +280,7 @@ fn what_failed_is_counted_and_told_only_when_writing_works_again() {
         is_broken: Arc::clone(&is_broken),
     };
     let mut gate = gate("broken", PortKind::Software, Box::new(sink), no_blobs());
-    let mut meter = gate.meter();
+    let mut meter = gate.meter().expect("nobody has it yet");
     for number in 0..3 {
         gate.push(numbered(Lane::Live, 0, number)).expect("room");
         gate.flush();
@@ -338,7 +338,7 @@ fn show_control_for_what_injures_leaves_no_gate_and_is_counted() {
     let message = |format: u8| vec![0xf0, 0x7f, 0x01, 0x02, format, 0x01, 0xf7].into_boxed_slice();
     let blobs: BlobTable = (0..=0x7f).map(message).collect();
     let mut gate = gate("desk", PortKind::Software, sink, blobs);
-    let mut meter = gate.meter();
+    let mut meter = gate.meter().expect("nobody has it yet");
     for format in 0..=0x7f {
         gate.push(Item::blob(Lane::Live, format, 7)).expect("room");
         gate.flush();
@@ -369,7 +369,7 @@ fn show_control_for_what_injures_leaves_no_gate_and_is_counted() {
 fn a_number_without_a_stored_sysex_is_a_counted_fault_and_no_reason_to_resend() {
     let (sink, written) = Recorder::open();
     let mut gate = gate("no such dump", PortKind::Software, sink, no_blobs());
-    let mut meter = gate.meter();
+    let mut meter = gate.meter().expect("nobody has it yet");
     gate.push(Item::blob(Lane::Bulk, 7, 10)).expect("room");
     gate.push(numbered(Lane::Live, 0, 1)).expect("room");
     gate.flush();

@@ -34,7 +34,7 @@ fn rig(pedals: &str) -> String {
         "page foot": (port: "page pedal"),
     }},
     pedals: {{{pedals}}},
-    receivers: {{"synth": (port: "cable", slots: "1..8", patches: GeneralMidi, manners: Gm2)}},
+    receivers: {{"synth": (port: "cable", slots: "1..8", patches: GeneralMidi, manners: Gm2, keyboard: Apart)}},
     defaults: (from: "keys", to: "synth"),
 )"#
     )

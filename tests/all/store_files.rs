@@ -4,8 +4,8 @@ use std::fs;
 use std::path::Path;
 
 use segue::store::{
-    EventLog, Journal, MAX_FILE_BYTES, MAX_JOURNAL_BYTES, PositionRecord, ShowIdentity,
-    read_folder, save,
+    EventLog, Journal, LOCK_ATTEMPTS, MAX_FILE_BYTES, MAX_JOURNAL_BYTES, PositionRecord,
+    ShowIdentity, StoreError, read_folder, save,
 };
 use tempfile::{TempDir, tempdir};
 
@@ -102,7 +102,7 @@ mod links {
         let contents = read_folder(show.path()).expect("the folder");
         assert_eq!(contents.files["songs/tide.ron"], b"tide");
         assert_eq!(contents.files["songs/own.ron"], b"own");
-        let unread: Vec<String> = contents.unread.iter().map(ToString::to_string).collect();
+        let unread: Vec<String> = contents.unread.values().map(ToString::to_string).collect();
         assert!(
             unread
                 .iter()
@@ -129,7 +129,11 @@ mod links {
         )
         .expect("a pipe");
         let contents = read_folder(show.path()).expect("the folder");
-        assert!(contents.unread[0].to_string().contains("not a file"));
+        assert!(
+            contents.unread["songs/pipe.ron"]
+                .to_string()
+                .contains("not a file")
+        );
     }
 
     #[test]
@@ -223,36 +227,113 @@ fn quick_dir() -> TempDir {
         .expect("a folder")
 }
 
+/// The file of the only show whose journal is in a folder.
 fn positions(folder: &TempDir) -> std::path::PathBuf {
-    folder.path().join("positions")
+    let files = fs::read_dir(folder.path().join("places")).expect("a folder");
+    let mut paths = files.map(|file| file.expect("a file").path());
+    paths
+        .find(|path| path.extension().is_none())
+        .expect("a journal")
+}
+
+fn open(state: &TempDir, show: &Path) -> Result<Journal, StoreError> {
+    Journal::open(state.path(), ShowIdentity::of_folder(show), LOCK_ATTEMPTS)
 }
 
 #[test]
 fn the_journal_knows_the_last_position_of_each_show_and_night() {
     let state = tempdir().expect("a folder");
     let (a, b) = (Path::new("/shows/a"), Path::new("/shows/b"));
-    let mut journal = Journal::open(state.path()).expect("a journal");
+    let mut of_a = open(&state, a).expect("a journal");
+    // Two shows run side by side, and know nothing of each other.
+    let mut of_b = open(&state, b).expect("a journal");
     for number in 0..5 {
-        journal
-            .append(&record(a, "friday", number))
-            .expect("written");
-        journal
-            .append(&record(a, "saturday", number + 10))
+        of_a.append(&record(a, "friday", number)).expect("written");
+        of_a.append(&record(a, "saturday", number + 10))
             .expect("written");
     }
-    journal.append(&record(b, "friday", 77)).expect("written");
+    of_b.append(&record(b, "friday", 77)).expect("written");
     for _ in 0..2 {
-        let last = |show, night| {
-            let show = ShowIdentity::of_folder(show);
-            journal.last_position(show, night).cloned()
-        };
-        assert_eq!(last(a, "friday"), Some(record(a, "friday", 4)));
-        assert_eq!(last(a, "saturday"), Some(record(a, "saturday", 14)));
-        assert_eq!(last(b, "friday"), Some(record(b, "friday", 77)));
-        assert_eq!(last(b, "saturday"), None);
-        drop(journal);
-        journal = Journal::open(state.path()).expect("a journal");
+        let last = |journal: &Journal, night| journal.last_position(night).cloned();
+        assert_eq!(last(&of_a, "friday"), Some(record(a, "friday", 4)));
+        assert_eq!(last(&of_a, "saturday"), Some(record(a, "saturday", 14)));
+        assert_eq!(last(&of_b, "friday"), Some(record(b, "friday", 77)));
+        assert_eq!(last(&of_b, "saturday"), None);
+        drop((of_a, of_b));
+        of_a = open(&state, a).expect("a journal");
+        of_b = open(&state, b).expect("a journal");
     }
+}
+
+/// The one file of all shows that older versions wrote, byte by byte as they did.
+fn old_record(record: &PositionRecord, show: u64) -> Vec<u8> {
+    let mut payload = show.to_le_bytes().to_vec();
+    payload.extend(record.position.to_le_bytes());
+    payload.extend(record.page.to_le_bytes());
+    payload.extend(record.time_s.to_le_bytes());
+    for text in [&record.night, &record.call] {
+        payload.push(u8::try_from(text.len()).expect("short"));
+        payload.extend(text.as_bytes());
+    }
+    let mut bytes = vec![1];
+    bytes.extend(u16::try_from(payload.len()).expect("short").to_le_bytes());
+    let sum = crc32fast::hash(&[&bytes[..], &payload].concat());
+    bytes.extend(sum.to_le_bytes());
+    bytes.extend(payload);
+    bytes
+}
+
+#[test]
+fn what_older_versions_wrote_in_one_file_is_read_until_something_newer_is_written() {
+    let state = tempdir().expect("a folder");
+    let (a, b) = (Path::new("/shows/a"), Path::new("/shows/b"));
+    // FNV-1a of the paths, as older versions wrote it (worked out apart from the program).
+    let (number_a, number_b) = (0x0320_da0e_1126_f584_u64, 0x0320_dd0e_1126_fa9d_u64);
+    let old = [
+        old_record(&record(a, "friday", 13), number_a),
+        old_record(&record(b, "friday", 31), number_b),
+        old_record(&record(a, "friday", 14), number_a),
+        old_record(&record(a, "saturday", 21), number_a),
+    ]
+    .concat();
+    let path = state.path().join("positions");
+    // The last one is torn.
+    fs::write(&path, &old[..old.len() - 1]).expect("a file");
+    let mut journal = open(&state, a).expect("a journal");
+    assert_eq!(
+        journal.last_position("friday"),
+        Some(&record(a, "friday", 14))
+    );
+    assert_eq!(journal.last_position("saturday"), None);
+    journal.append(&record(a, "friday", 15)).expect("written");
+    drop(journal);
+    let of_a = ShowIdentity::of_folder(a);
+    assert_eq!(
+        Journal::glance(state.path(), of_a, "friday"),
+        Some(record(a, "friday", 15))
+    );
+    let journal = open(&state, b).expect("a journal");
+    assert_eq!(
+        journal.last_position("friday"),
+        Some(&record(b, "friday", 31))
+    );
+    // It is left as it is, for who goes back to the older version.
+    assert_eq!(fs::read(&path).expect("a file"), old[..old.len() - 1]);
+}
+
+#[test]
+fn a_night_that_was_begun_and_not_ended_is_known_without_a_record() {
+    let state = tempdir().expect("a folder");
+    let show = Path::new("/shows/a");
+    let journal = open(&state, show).expect("a journal");
+    assert!(!journal.is_begun("friday"));
+    journal.note_begin("friday").expect("noted");
+    drop(journal);
+    let journal = open(&state, show).expect("a journal");
+    assert!(journal.is_begun("friday") && !journal.is_begun("saturday"));
+    journal.note_end("friday").expect("noted");
+    assert!(!journal.is_begun("friday"));
+    journal.note_end("friday").expect("nothing to note");
 }
 
 #[test]
@@ -273,7 +354,7 @@ fn a_journal_torn_at_any_byte_keeps_what_was_whole() {
     let show = Path::new("/shows/a");
     let mut ends = vec![0];
     {
-        let mut journal = Journal::open(state.path()).expect("a journal");
+        let mut journal = open(&state, show).expect("a journal");
         for number in 0..4 {
             journal
                 .append(&record(show, "friday", number))
@@ -283,18 +364,17 @@ fn a_journal_torn_at_any_byte_keeps_what_was_whole() {
     }
     let whole = fs::read(positions(&state)).expect("a file");
     assert_eq!(ends.last(), Some(&whole.len()));
-    let identity = ShowIdentity::of_folder(show);
     for cut in 0..=whole.len() {
         fs::write(positions(&state), &whole[..cut]).expect("a file");
         let known = ends.iter().rposition(|&end| end <= cut).expect("the start");
         let expected = known
             .checked_sub(1)
             .map(|number| record(show, "friday", number as u32));
-        let mut journal = Journal::open(state.path()).expect("a journal");
+        let mut journal = open(&state, show).expect("a journal");
         let left = fs::metadata(positions(&state)).expect("a file").len() as usize;
         assert_eq!(left, ends[known], "what is half written is cut off");
         assert_eq!(
-            journal.last_position(identity, "friday"),
+            journal.last_position("friday"),
             expected.as_ref(),
             "cut {cut}"
         );
@@ -302,8 +382,8 @@ fn a_journal_torn_at_any_byte_keeps_what_was_whole() {
             .append(&record(show, "friday", 99))
             .expect("written");
         drop(journal);
-        let journal = Journal::open(state.path()).expect("a journal");
-        let last = journal.last_position(identity, "friday");
+        let journal = open(&state, show).expect("a journal");
+        let last = journal.last_position("friday");
         assert_eq!(last, Some(&record(show, "friday", 99)), "cut {cut}");
     }
 }
@@ -312,14 +392,13 @@ fn a_journal_torn_at_any_byte_keeps_what_was_whole() {
 #[test]
 fn damage_in_the_middle_costs_one_record() {
     let state = quick_dir();
-    let shows: Vec<String> = (0..3).map(|number| format!("/shows/{number}")).collect();
+    let show = Path::new("/shows/a");
+    let nights = ["thursday", "friday", "saturday"];
     let mut ends = Vec::new();
     {
-        let mut journal = Journal::open(state.path()).expect("a journal");
-        for show in &shows {
-            journal
-                .append(&record(Path::new(show), "friday", 5))
-                .expect("written");
+        let mut journal = open(&state, show).expect("a journal");
+        for night in nights {
+            journal.append(&record(show, night, 5)).expect("written");
             ends.push(fs::metadata(positions(&state)).expect("a file").len() as usize);
         }
     }
@@ -328,12 +407,11 @@ fn damage_in_the_middle_costs_one_record() {
         let mut damaged = whole.clone();
         damaged[at] ^= 0x10;
         fs::write(positions(&state), &damaged).expect("a file");
-        let journal = Journal::open(state.path()).expect("a journal");
+        let journal = open(&state, show).expect("a journal");
         let hit = ends.iter().position(|&end| at < end).expect("a record");
-        for (number, show) in shows.iter().enumerate() {
-            let identity = ShowIdentity::of_folder(Path::new(show));
-            let is_known = journal.last_position(identity, "friday").is_some();
-            assert_eq!(is_known, number != hit, "byte {at}, show {show}");
+        for (number, night) in nights.into_iter().enumerate() {
+            let is_known = journal.last_position(night).is_some();
+            assert_eq!(is_known, number != hit, "byte {at}, night {night}");
         }
     }
 }
@@ -341,16 +419,18 @@ fn damage_in_the_middle_costs_one_record() {
 #[test]
 fn a_journal_that_grows_is_saved_anew_with_the_last_of_each() {
     let state = quick_dir();
-    let (a, b) = (Path::new("/shows/a"), Path::new("/shows/b"));
-    let mut journal = Journal::open(state.path()).expect("a journal");
-    journal.append(&record(b, "friday", 3)).expect("written");
+    let show = Path::new("/shows/a");
+    let mut journal = open(&state, show).expect("a journal");
+    journal
+        .append(&record(show, "saturday", 3))
+        .expect("written");
     let mut has_shrunk = false;
     let mut before = 0;
     let mut number = 0;
     while !has_shrunk {
         number += 1;
         journal
-            .append(&record(a, "friday", number))
+            .append(&record(show, "friday", number))
             .expect("written");
         let now = fs::metadata(positions(&state)).expect("a file").len();
         assert!(now <= MAX_JOURNAL_BYTES);
@@ -359,26 +439,27 @@ fn a_journal_that_grows_is_saved_anew_with_the_last_of_each() {
     }
     // After the turn it goes on, in the new file.
     journal
-        .append(&record(a, "friday", number + 1))
+        .append(&record(show, "friday", number + 1))
         .expect("written");
     drop(journal);
-    let journal = Journal::open(state.path()).expect("a journal");
-    let last = |show| journal.last_position(ShowIdentity::of_folder(show), "friday");
-    assert_eq!(last(a), Some(&record(a, "friday", number + 1)));
-    assert_eq!(last(b), Some(&record(b, "friday", 3)));
+    let journal = open(&state, show).expect("a journal");
+    let last = |night| journal.last_position(night);
+    assert_eq!(last("friday"), Some(&record(show, "friday", number + 1)));
+    assert_eq!(last("saturday"), Some(&record(show, "saturday", 3)));
 }
 
 #[test]
 fn only_one_program_keeps_a_journal() {
     let state = tempdir().expect("a folder");
-    let first = Journal::open(state.path()).expect("a journal");
-    let error = Journal::open(state.path()).expect_err("a second one");
+    let show = Path::new("/shows/a");
+    let first = open(&state, show).expect("a journal");
+    let error = open(&state, show).expect_err("a second one");
     assert!(
         error.to_string().contains("another running copy"),
         "{error}"
     );
     drop(first);
-    Journal::open(state.path()).expect("free again");
+    open(&state, show).expect("free again");
 }
 
 #[test]
@@ -387,11 +468,11 @@ fn names_longer_than_a_record_allows_are_cut_and_still_found() {
     let show = Path::new("/shows/a");
     // 300 bytes; the cut falls between characters.
     let night = "é".repeat(150);
-    let mut journal = Journal::open(state.path()).expect("a journal");
+    let mut journal = open(&state, show).expect("a journal");
     journal.append(&record(show, &night, 1)).expect("written");
     drop(journal);
-    let journal = Journal::open(state.path()).expect("a journal");
-    let last = journal.last_position(ShowIdentity::of_folder(show), &night);
+    let journal = open(&state, show).expect("a journal");
+    let last = journal.last_position(&night);
     assert_eq!(last.map(|record| record.position), Some(1));
 }
 

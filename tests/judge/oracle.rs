@@ -30,6 +30,10 @@ const PEDALS: [u8; 2] = [64, 66];
 pub(crate) const CENTRE: u16 = 8192;
 /// The longest that a message waits for its port in these rigs, floods aside.
 pub(crate) const PORT_US: u64 = 400_000;
+/// How long a note waits for its patch at most.
+const HELD_BACK_US: u64 = 30_000;
+/// What the line's own grid adds: a message that has begun, and rounding.
+const LINE_SLACK_US: u64 = 1_000;
 /// The longest that a flooded line is taken to be busy: with what it refused, too.
 const FLOOD_US: u64 = 3 * PORT_US;
 
@@ -137,6 +141,16 @@ struct Way {
     is_fingered: bool,
 }
 
+/// A note that is about to sound or to end.
+#[derive(Clone, Copy, Debug)]
+struct Awaited {
+    id: ExpectId,
+    receiver: usize,
+    /// When nothing but its line keeps it any more.
+    due_us: u64,
+    is_end: bool,
+}
+
 enum Due {
     Leave(ExpectId, Way),
     Forbid(ExpectId, Change),
@@ -187,6 +201,8 @@ pub(crate) struct Oracle<'a> {
     /// Until when an effects unit may be changing its program.
     passage_until_us: u64,
     due: Vec<(u64, Due)>,
+    /// Notes of which it is not yet known by when they must sound or end.
+    awaited: Vec<Awaited>,
     /// Expectations that may be harmed, and why.
     pub(crate) excused: BTreeMap<ExpectId, Excuse>,
     pub(crate) excuses: BTreeMap<Excuse, u64>,
@@ -254,6 +270,7 @@ impl<'a> Oracle<'a> {
             effects: BTreeMap::new(),
             passage_until_us: 0,
             due: Vec::new(),
+            awaited: Vec::new(),
             excused: BTreeMap::new(),
             excuses: BTreeMap::new(),
             spared: BTreeMap::new(),
@@ -278,7 +295,60 @@ impl<'a> Oracle<'a> {
             Port::Starting(until_us) => Some(*until_us),
             _ => None,
         });
-        self.due.iter().map(|(us, _)| *us).chain(starts).min()
+        let awaited = self.awaited.iter().map(|awaited| awaited.due_us);
+        let due = self.due.iter().map(|(us, _)| *us);
+        due.chain(starts).chain(awaited).min()
+    }
+
+    /// Once nothing but its line keeps a note, it leaves with what was handed to the line
+    /// before it or with it; `free_us` says when all of that has left a port.
+    pub(crate) fn set_limits(&mut self, now_us: u64, free_us: impl Fn(usize) -> u64) {
+        let (judge, world) = (&mut self.judge, self.world);
+        self.awaited.retain(|awaited| {
+            if awaited.due_us > now_us {
+                return true;
+            }
+            let by_us = now_us.max(free_us(world.ports[awaited.receiver])) + LINE_SLACK_US;
+            if awaited.is_end {
+                judge.end_by(awaited.id, by_us);
+            } else {
+                judge.sound_by(awaited.id, by_us);
+            }
+            false
+        });
+    }
+
+    /// How long a note that is played now may wait for its patch: 30 ms (DESIGN) if the rig
+    /// says that notes are held back, and the patch may be loading.
+    fn held_back_us(&self, now_us: u64, tenancy: usize) -> u64 {
+        let tenancy = &self.tenancies[tenancy];
+        let manners = &self.show.rig.receivers[tenancy.likeness.receiver].manners;
+        let may_wait = manners.holds_back && manners.load_ms > 0 && now_us < tenancy.ride_until_us;
+        if may_wait { HELD_BACK_US } else { 0 }
+    }
+
+    /// A note that nothing holds any more ends when its line lets it, if no pedal may be told
+    /// late because a patch loads. One that waits for its patch ends after it has begun. One
+    /// that another key holds in the same group may go on for that.
+    fn await_end(&mut self, now_us: u64, note: &Note) {
+        let tenancy = &self.tenancies[note.tenancy];
+        let place = |at: usize| {
+            let likeness = &self.tenancies[at].likeness;
+            (likeness.receiver, likeness.group)
+        };
+        let is_same = |other: &Note| {
+            (place(other.tenancy), other.out_key) == (place(note.tenancy), note.out_key)
+        };
+        if now_us < tenancy.ride_until_us || self.notes.iter().any(is_same) {
+            return;
+        }
+        let struck_us = self.pressed_us.get(&note.id).copied().unwrap_or(now_us);
+        self.awaited.push(Awaited {
+            id: note.id,
+            receiver: tenancy.likeness.receiver,
+            due_us: now_us.max(struck_us + HELD_BACK_US),
+            is_end: true,
+        });
     }
 
     /// Lets time pass.

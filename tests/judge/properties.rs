@@ -5,6 +5,8 @@ use std::env;
 
 use proptest::test_runner::{Config, RngAlgorithm, TestCaseError, TestError, TestRng, TestRunner};
 
+use segue::sim::Fault;
+
 use crate::make::{FINGERS, MIXED, Taste, scripts};
 use crate::oracle::Excuse;
 use crate::run::{Options, Report, Rule, run};
@@ -98,6 +100,21 @@ fn nothing_of(rule: Rule) -> impl Fn(&Script, &Report) -> Result<(), String> {
 #[test]
 fn owner() {
     hold(MIXED, nothing_of(Rule::Owner));
+}
+
+/// Parts of invariants 1, 3 and 11: a note sounds and ends as soon as its receiver's patch and
+/// its line let it, whoever plays what else.
+#[test]
+fn lateness() {
+    let taste = Taste { steps: 25, ..MIXED };
+    hold(taste, |_, report| {
+        let is_late = |fault| matches!(fault, Some(Fault::Late { .. } | Fault::LateEnd { .. }));
+        let mut found = report.findings.iter();
+        match found.find(|finding| is_late(finding.fault)) {
+            None => Ok(()),
+            Some(first) => Err(first.text.clone()),
+        }
+    });
 }
 
 /// Invariant 2: a step harms nothing that is held over or rings.

@@ -31,7 +31,6 @@ const F3: &str = "\x1bOR";
 const RESEND: &str = "\x1b[15~";
 /// The same to slots that ring.
 const FORCE: &str = "\x1b[15;2~";
-const LOCK: &str = "\x1b[18~";
 const PANIC: &str = "\x1b[24~";
 
 /// Somebody at the keys.
@@ -58,6 +57,7 @@ impl Player<'_> {
     /// A step while letters are down; one of them comes up after it, and is struck again.
     fn step_over(&mut self, held: &str, to: &str) {
         self.down(held);
+        self.desk.rest();
         self.desk.press(" ");
         self.desk.see(&[&format!("NOW  {to}")]);
         let first = held.get(..1).unwrap();
@@ -115,7 +115,7 @@ fn rehearse(home: &Home) -> String {
     // A recording begins with the next command, and with what slots are believed to hold; what
     // is judged begins with the resend, which leaves nothing to believe.
     player.desk.press("*");
-    player.desk.press(LOCK);
+    player.line("lock");
     home.wait_log("recording");
     player.desk.press(RESEND);
 
@@ -145,6 +145,7 @@ fn rehearse(home: &Home) -> String {
     player.desk.press(F1);
     player.desk.see(&["NOW  7.1"]);
     player.step_over("cv", "7.2");
+    player.desk.rest();
     player.desk.press(PAGE_UP);
     player.desk.see(&["NOW  7.1"]);
     player.up("qcv");
@@ -187,11 +188,12 @@ fn rehearse(home: &Home) -> String {
     player.desk.press(F1);
     player.desk.see(&["NOW  8.3"]);
     player.step_over("zb", "8.4");
+    player.desk.rest();
     player.desk.press(PAGE_UP);
     player.desk.see(&["NOW  8.3"]);
     player.up("zb");
     // Commands are taken one after the other: with this one the keys are up.
-    player.desk.press(LOCK);
+    player.line("lock");
     home.wait_log("pedals free");
     player.desk.press("*");
     home.wait_log("recording ended");

@@ -12,16 +12,16 @@ use segue::midi::{Channel, Controller, Key, Message, MpeZone, Value7, Value14};
 use segue::plan::{Given, Plan, compile, replan};
 use segue::show::model::{Moved, Night, NightEntry, ReceiverKind, Route};
 use segue::sim::{
-    Fault, Heard, Kind, Parameter, Patch, Released, Violation, Voice, VoiceId, VoiceState,
+    Fault, Heard, Kind, Parameter, Patch, Received, Released, Violation, Voice, VoiceId, VoiceState,
 };
 use segue::wire::PortKind;
 
-use crate::oracle::{BEND, Excuse, HOLD, Lost, Oracle, PRESSURE, SOSTENUTO, Touch};
+use crate::oracle::{BEND, Excuse, HOLD, Lost, Oracle, PORT_US, PRESSURE, SOSTENUTO, Touch};
 use crate::routed::{Place, comes_to, places, remembers, stands_at};
 use crate::saboteur::{Mistake, Saboteur};
 use crate::script::{Event, Script};
 use crate::stage::Stage;
-use crate::world::{self, CUE_CONTROL, PAGE_CONTROL, STEP_PEDAL, World};
+use crate::world::{self, CUE_CONTROL, CUE_KEY, CUE_LENGTH_MS, PAGE_CONTROL, STEP_PEDAL, World};
 
 /// Longer than a movement waits for its turn on a slow line.
 const MOVE_US: u64 = 100_000;
@@ -127,6 +127,8 @@ pub(crate) struct Player<'a> {
     harmed: u64,
     /// Ports that were lost or flooded: what went to their lights may be incomplete.
     was_cut: Vec<bool>,
+    /// When everything was silenced or let go.
+    let_go_us: Vec<u64>,
     /// When a cable was last out, and until when its receivers may still sound.
     cable_us: Vec<Option<u64>>,
     is_out: Vec<bool>,
@@ -161,6 +163,7 @@ impl<'a> Player<'a> {
             routed: 0,
             harmed: 0,
             was_cut: vec![false; ports],
+            let_go_us: Vec::new(),
             cable_us: vec![None; ports],
             is_out: vec![false; ports],
             quiets: vec![None; ports],
@@ -209,6 +212,9 @@ impl<'a> Player<'a> {
             }
             self.was_cut[port] |= has_refused;
         }
+        let stage = &self.stage;
+        self.oracle
+            .set_limits(self.now_us, |port| stage.free_us(port));
         for model in &mut self.stage.models {
             model.advance(self.now_us);
         }
@@ -287,7 +293,7 @@ impl<'a> Player<'a> {
         {
             return Some(why);
         }
-        if violation.fault == Fault::Stuck
+        if matches!(violation.fault, Fault::Stuck | Fault::LateEnd { .. })
             && let Some(why) = violation.expect.and_then(|id| self.oracle.is_claimed(id))
         {
             return Some(why);
@@ -356,9 +362,14 @@ impl<'a> Player<'a> {
         match violation.fault {
             Fault::Stuck if sustained(violation) => Rule::Pedal,
             Fault::LetGo(Released::PedalUp) => Rule::Pedal,
-            Fault::Stuck | Fault::LetGo(_) | Fault::Missing | Fault::Unasked => Rule::Owner,
+            Fault::Stuck
+            | Fault::LetGo(_)
+            | Fault::Missing
+            | Fault::Unasked
+            | Fault::LateEnd { .. } => Rule::Owner,
             Fault::BrokenBytes => Rule::Whole,
             Fault::EventsLost => Rule::Bounded,
+            Fault::Late { .. } => Rule::Surprise,
             _ => Rule::Seam,
         }
     }
@@ -733,6 +744,7 @@ impl<'a> Player<'a> {
                 return;
             }
             Event::Panic => {
+                self.let_go_us.push(now_us);
                 self.oracle.panic(now_us);
                 for (port, drain_us) in drains.iter().enumerate() {
                     if *drain_us > 0 {
@@ -760,6 +772,7 @@ impl<'a> Player<'a> {
                 }
             }
             _ => {
+                self.let_go_us.push(now_us);
                 self.oracle.release_all(now_us);
                 self.was_released = true;
                 self.moved_us = Some(now_us);
@@ -1054,19 +1067,33 @@ impl<'a> Player<'a> {
             }
             let is_tablet = self.world.show.rig.receivers[at].kind == ReceiverKind::Pages;
             let number = if is_tablet { PAGE_CONTROL } else { CUE_CONTROL };
+            let is_note = |received: &Received| {
+                let status = received.bytes.first().map_or(0, |status| status & 0xf0);
+                !is_tablet
+                    && matches!(status, 0x80 | 0x90)
+                    && received.bytes.get(1) == Some(&CUE_KEY)
+            };
             let told: Vec<u8> = model
                 .received()
                 .filter(|received| {
-                    received.bytes.first().is_some_and(|b| b & 0xf0 == 0xb0)
-                        && received.bytes.get(1) == Some(&number)
+                    let status = received.bytes.first().map_or(0, |status| status & 0xf0);
+                    status == 0xb0 && received.bytes.get(1) == Some(&number)
+                        || status == 0x90 && is_note(received)
                 })
                 .filter_map(|received| received.bytes.get(2).copied())
+                .collect();
+            let notes: Vec<(u64, bool)> = model
+                .received()
+                .filter(|received| is_note(received))
+                .map(|received| (received.at_us, received.bytes[0] & 0xf0 == 0x90))
                 .collect();
             let others = model
                 .received()
                 .filter(|received| {
                     // System Exclusive is for the whole port.
-                    received.bytes.first() < Some(&0xf0) && received.bytes.get(1) != Some(&number)
+                    received.bytes.first() < Some(&0xf0)
+                        && received.bytes.get(1) != Some(&number)
+                        && !is_note(received)
                 })
                 .count();
             let meant: Vec<u8> = self
@@ -1088,6 +1115,11 @@ impl<'a> Player<'a> {
             if !is_tablet && !is_right {
                 self.find(Rule::Once, format!("cues {told:?} instead of {meant:?}"));
             }
+            if !self.was_cut[self.world.ports[at]]
+                && let Some(fault) = self.fault_of_cue_notes(&notes)
+            {
+                self.find(Rule::Once, format!("receiver {at}: {fault}"));
+            }
             if others > 0 {
                 self.find(
                     Rule::Silence,
@@ -1095,6 +1127,40 @@ impl<'a> Player<'a> {
                 );
             }
         }
+    }
+
+    /// A cue note sounds for its length: it ends then, at the next cue of the same note, or
+    /// as everything is silenced or let go.
+    fn fault_of_cue_notes(&self, notes: &[(u64, bool)]) -> Option<String> {
+        let length_us = u64::from(CUE_LENGTH_MS) * 1_000;
+        let mut since: Option<u64> = None;
+        for (index, (at_us, is_on)) in notes.iter().enumerate() {
+            if *is_on {
+                if let Some(begun_us) = since {
+                    return Some(format!("the note of {begun_us} us is struck anew unended"));
+                }
+                since = Some(*at_us);
+                continue;
+            }
+            let Some(begun_us) = since.take() else {
+                return Some(format!("a note that does not sound ends at {at_us} us"));
+            };
+            let sounded_us = at_us - begun_us;
+            let is_followed = notes
+                .get(index + 1)
+                .is_some_and(|(next_us, _)| next_us.saturating_sub(*at_us) < PORT_US);
+            let is_let_go = self
+                .let_go_us
+                .iter()
+                .any(|us| (*us..*us + PORT_US).contains(at_us));
+            if sounded_us + PORT_US < length_us && !is_followed && !is_let_go {
+                return Some(format!("a note sounds for {sounded_us} us only"));
+            }
+            if sounded_us > length_us + PORT_US {
+                return Some(format!("a note sounds for {sounded_us} us"));
+            }
+        }
+        since.map(|begun_us| format!("the note of {begun_us} us never ends"))
     }
 
     /// The same place reached cold, with hands and feet where they are now.

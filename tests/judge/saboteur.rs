@@ -4,13 +4,15 @@
 //! engine with a certain mistake would do.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use segue::engine::input::{Command, Input, Output, Payload, Urgency};
 use segue::engine::promptbook::{OutPort, Promptbook, SlotEntry};
+use segue::engine::view::View;
 use segue::midi::{Channel, Controller, Key, Message, MpeZone, Program, Value7, Value14};
 
-use crate::world::{CUE_CONTROL, SLIDE};
+use crate::world::{CUE_CONTROL, CUE_KEY, SLIDE};
 
 /// A mistake.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -18,6 +20,7 @@ pub(crate) enum Mistake {
     ForgetPedalUp,
     ForgetSostenutoUp,
     PedalToNewSounds,
+    PressMissesHeldOver,
     DropNoteOff,
     DropNoteOn,
     DoubleNoteOn,
@@ -37,6 +40,7 @@ pub(crate) enum Mistake {
     CueOnBack,
     CueTwice,
     ForgetCue,
+    ForgetCueEnd,
     PanicKeepsNotes,
     PanicKeepsControllers,
     SplitExclusive,
@@ -63,13 +67,19 @@ pub(crate) enum Mistake {
     TransposeBend,
     FingerAfterNote,
     ForgetNextFinger,
+    LateNoteOn,
+    LateNoteOff,
+    HeldBackTooLong,
+    NeverHeldBack,
+    OtherCurve,
 }
 
 impl Mistake {
-    pub(crate) const ALL: [Self; 48] = [
+    pub(crate) const ALL: [Self; 55] = [
         Self::ForgetPedalUp,
         Self::ForgetSostenutoUp,
         Self::PedalToNewSounds,
+        Self::PressMissesHeldOver,
         Self::DropNoteOff,
         Self::DropNoteOn,
         Self::DoubleNoteOn,
@@ -89,6 +99,7 @@ impl Mistake {
         Self::CueOnBack,
         Self::CueTwice,
         Self::ForgetCue,
+        Self::ForgetCueEnd,
         Self::PanicKeepsNotes,
         Self::PanicKeepsControllers,
         Self::SplitExclusive,
@@ -115,6 +126,11 @@ impl Mistake {
         Self::TransposeBend,
         Self::FingerAfterNote,
         Self::ForgetNextFinger,
+        Self::LateNoteOn,
+        Self::LateNoteOff,
+        Self::HeldBackTooLong,
+        Self::NeverHeldBack,
+        Self::OtherCurve,
     ];
 
     /// Those that only fingers on an MPE surface show.
@@ -138,7 +154,18 @@ pub(crate) struct Saboteur {
     has_lost_output: bool,
     /// Slots that were told something ahead since the position changed last.
     primed: BTreeSet<(u8, Channel)>,
+    now_us: u64,
+    /// What is handed out too late, and when.
+    delayed: Vec<(u64, Output)>,
+    /// Slots that carry no sound of the present scene, for who needs to know.
+    left: BTreeSet<(u8, Channel)>,
 }
+
+/// How late a late note is. It is long enough to be heard, and shorter than any other bound
+/// that the judge has.
+const LATE_US: u64 = 50_000;
+/// What 300 ms are longer than the 30 ms that a note waits for its patch at most.
+const TOO_LONG_US: u64 = 270_000;
 
 static RUNS: AtomicU64 = AtomicU64::new(0);
 
@@ -148,6 +175,53 @@ impl Saboteur {
             mistake,
             run: RUNS.fetch_add(1, Ordering::Relaxed),
             ..Self::default()
+        }
+    }
+
+    /// The promptbook that the engine gets: one that was made wrongly.
+    pub(crate) fn bend_book(&self, book: &Arc<Promptbook>) -> Arc<Promptbook> {
+        let mut bent = Arc::clone(book);
+        match self.mistake {
+            Some(Mistake::NeverHeldBack) => {
+                for receiver in &mut Arc::make_mut(&mut bent).receivers {
+                    receiver.manners.holds_back = false;
+                }
+            }
+            Some(Mistake::OtherCurve) => {
+                let bent = Arc::make_mut(&mut bent);
+                let count = bent.curves.len() as u16;
+                for zone in &mut bent.zones {
+                    zone.curve = (zone.curve + 1) % count;
+                }
+            }
+            _ => {}
+        }
+        bent
+    }
+
+    /// When something that was delayed is due.
+    pub(crate) fn due_us(&self) -> Option<u64> {
+        self.delayed.iter().map(|(us, _)| *us).min()
+    }
+
+    /// What was delayed until now.
+    pub(crate) fn take_due(&mut self, now_us: u64) -> Vec<Output> {
+        self.now_us = now_us;
+        let is_due = |(us, _): &mut (u64, Output)| *us <= now_us;
+        let due = self.delayed.extract_if(.., is_due);
+        due.map(|(_, output)| output).collect()
+    }
+
+    /// How late a message is handed out.
+    fn delay_us(&mut self, mistake: Mistake, input: Input, message: Message) -> Option<u64> {
+        match (mistake, message) {
+            (Mistake::LateNoteOn, Message::NoteOn(..)) => self.every(3).then_some(LATE_US),
+            (Mistake::LateNoteOff, Message::NoteOff(..)) => self.every(3).then_some(LATE_US),
+            // What was held back is handed out in a call of its own.
+            (Mistake::HeldBackTooLong, Message::NoteOn(..)) => {
+                (input == Input::Tick).then_some(TOO_LONG_US)
+            }
+            _ => None,
         }
     }
 
@@ -166,14 +240,27 @@ impl Saboteur {
         (!is_hidden).then_some(input)
     }
 
+    /// Whether the mistake depends on which slots a scene has left.
+    pub(crate) fn needs_view(&self) -> bool {
+        self.mistake == Some(Mistake::PressMissesHeldOver)
+    }
+
+    /// Notes which slots carry no sound of the present scene.
+    pub(crate) fn note_left(&mut self, view: &View, book: &Promptbook) {
+        let slots = book.slots.iter().zip(&view.slots);
+        let left = slots.filter(|(_, state)| state.sound.is_none());
+        self.left = left.map(|(slot, _)| (slot.port.0, slot.channel)).collect();
+    }
+
     /// What the wires get.
     pub(crate) fn bend_outputs(
         &mut self,
-        input: Input,
+        (now_us, input): (u64, Input),
         outputs: &[Output],
         book: &Promptbook,
         bent: &mut Vec<Output>,
     ) {
+        self.now_us = now_us;
         let Some(mistake) = self.mistake else {
             bent.extend_from_slice(outputs);
             return;
@@ -258,6 +345,10 @@ impl Saboteur {
             bent.push(output);
             return;
         };
+        if let Some(late_us) = self.delay_us(mistake, input, message) {
+            self.delayed.push((self.now_us + late_us, output));
+            return;
+        }
         let is_changeover = output.urgency == Urgency::Changeover;
         let is_primed = output.urgency == Urgency::Prime;
         let was_primed = output
@@ -281,6 +372,11 @@ impl Saboteur {
             (Mistake::ForgetSostenutoUp, Message::Control(_, number, value)) => {
                 number.get() == 66 && value.get() < 64 && !is_changeover
             }
+            // A press goes to no slot whose sound has left the scene.
+            (Mistake::PressMissesHeldOver, Message::Control(_, number, value)) => {
+                let is_left = |channel| self.left.contains(&(output.port.0, channel));
+                number.get() == 64 && value.get() >= 64 && output.channel.is_some_and(is_left)
+            }
             (Mistake::DropNoteOff, Message::NoteOff(..)) => self.every(5),
             (Mistake::DropNoteOn, Message::NoteOn(..)) => self.every(5),
             (Mistake::SkipProgram, Message::Program(..)) => self.every(2),
@@ -298,6 +394,9 @@ impl Saboteur {
             }
             (Mistake::ForgetBendBack, Message::Bend(_, value)) => value == Value14::CENTRE,
             (Mistake::ForgetCue, Message::Control(_, number, _)) => is_cue(number),
+            (Mistake::ForgetCueEnd, Message::NoteOff(_, key, _)) => {
+                is_silent(book, &output) && key.get() == CUE_KEY
+            }
             (Mistake::PanicKeepsNotes, Message::Control(_, number, _)) => {
                 is_panic && matches!(number.get(), 120 | 123)
             }
@@ -560,6 +659,13 @@ fn member_of(book: &Promptbook, port: OutPort, channel: Option<Channel>) -> Opti
     slots
         .filter_map(|slot| slot.mpe)
         .find(|zone| zone.member(channel).is_some_and(|member| member > 0))
+}
+
+/// Whether a message goes to a receiver that makes no sound.
+fn is_silent(book: &Promptbook, output: &Output) -> bool {
+    let mut slots = book.slots.iter();
+    let slot = slots.find(|slot| slot.port == output.port && Some(slot.channel) == output.channel);
+    slot.is_some_and(|slot| !book.receivers[slot.receiver.index()].sounds)
 }
 
 fn is_cue(number: Controller) -> bool {

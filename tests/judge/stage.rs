@@ -3,14 +3,14 @@
 use std::sync::Arc;
 
 use segue::engine::Engine;
-use segue::engine::input::{Input, Outbox, Output};
+use segue::engine::input::{Input, Outbox, Output, Payload};
 use segue::engine::promptbook::{OutPort, PositionId, Promptbook};
 use segue::engine::swap::Swap;
 use segue::engine::view::View;
 use segue::midi::Channel;
 use segue::replay::item;
 use segue::sim::ReceiverModel;
-use segue::wire::{self, Lane, Limits, Next, Wire};
+use segue::wire::{self, Lane, Limits, Next, PortKind, Wire};
 
 use crate::saboteur::Saboteur;
 use crate::world::World;
@@ -19,6 +19,20 @@ struct Line {
     wire: Wire,
     due_us: Option<u64>,
     has_refused: bool,
+    /// What a byte takes on it, and when all that was handed to it has left.
+    byte_us: u64,
+    free_us: u64,
+}
+
+/// What a byte takes on a line. DIN: ten bits at 31 250 a second (MIDI 1.0). USB: events of
+/// four bytes for up to three of MIDI, sixteen to a packet of 64 bytes, a packet a frame of
+/// 1 ms at the least (USB MIDI 1.0; full speed). Software has no line.
+const fn byte_us(kind: PortKind) -> u64 {
+    match kind {
+        PortKind::Din | PortKind::UsbToDin => 320,
+        PortKind::Usb => 63,
+        PortKind::Software => 0,
+    }
 }
 
 /// One run's machinery.
@@ -47,6 +61,8 @@ impl Stage {
             wire: Wire::new(world.kinds[port], Limits::default(), 0),
             due_us: None,
             has_refused: false,
+            byte_us: byte_us(world.kinds[port]),
+            free_us: 0,
         };
         let tells = std::env::var_os("SEGUE_TELL").is_some();
         if tells {
@@ -59,7 +75,7 @@ impl Stage {
             }
         }
         Self {
-            engine: Engine::new(Arc::clone(&book), PositionId(0)),
+            engine: Engine::new(saboteur.bend_book(&book), PositionId(0)),
             models: world.models(),
             saboteur,
             digest: 0xcbf2_9ce4_8422_2325,
@@ -77,7 +93,7 @@ impl Stage {
     /// When something is due next.
     pub(crate) fn due_us(&self) -> Option<u64> {
         let lines = self.lines.iter().filter_map(|line| line.due_us).min();
-        [self.engine.next_deadline(), lines]
+        [self.engine.next_deadline(), lines, self.saboteur.due_us()]
             .into_iter()
             .flatten()
             .min()
@@ -93,9 +109,17 @@ impl Stage {
         }
         self.outbox.clear();
         self.engine.handle(now_us, input, &mut self.outbox);
+        if self.saboteur.needs_view() {
+            let view = self.view();
+            self.saboteur.note_left(&view, &self.book);
+        }
         let mut outputs: Vec<Output> = Vec::with_capacity(self.outbox.items().len());
-        self.saboteur
-            .bend_outputs(input, self.outbox.items(), &self.book, &mut outputs);
+        self.saboteur.bend_outputs(
+            (now_us, input),
+            self.outbox.items(),
+            &self.book,
+            &mut outputs,
+        );
         self.send(now_us, &outputs);
     }
 
@@ -109,7 +133,18 @@ impl Stage {
                 line.has_refused = true;
             }
             line.due_us = Some(now_us);
+            let bytes = match output.payload {
+                Payload::Short(message) => message.encode().as_slice().len(),
+                Payload::Blob(id) => self.book.blobs[id.index()].len(),
+            };
+            line.free_us = line.free_us.max(now_us) + bytes as u64 * line.byte_us;
         }
+    }
+
+    /// When all that the engine has handed to a port by now has left its line, whatever goes
+    /// first: worked out from the bytes alone.
+    pub(crate) fn free_us(&self, port: usize) -> u64 {
+        self.lines[port].free_us
     }
 
     /// Hands the engine another book. A mistaken one may lose or move what sounds.
@@ -149,6 +184,8 @@ impl Stage {
         {
             self.handle(now_us, Input::Tick);
         }
+        let late = self.saboteur.take_due(now_us);
+        self.send(now_us, &late);
         self.pump(now_us);
         let mut open = Vec::new();
         for (port, line) in self.lines.iter_mut().enumerate() {
@@ -173,6 +210,7 @@ impl Stage {
     pub(crate) fn clear_line(&mut self, port: usize) {
         if let Some(line) = self.lines.get_mut(port) {
             line.wire.clear();
+            line.free_us = 0;
             line.due_us = None;
             line.has_refused = false;
         }

@@ -6,11 +6,11 @@ use segue::engine::promptbook::InPort;
 use segue::midi::mpe::{Leader, Side};
 use segue::midi::{Channel, Controller, Key, Message, MpeZone, Program, Value7, Value14};
 use segue::show::model::{
-    Action, BankBytes, ControllerItem, Cue, CueMessage, Curve, Leave, LevelChange, LevelLaw,
-    Manners, Night, NightEntry, Page, PageManner, Parameter, ParameterKind, ParameterValue,
-    PatchItem, PatchList, PedalBinding, Port, PortKind, PortMatch, Receiver, ReceiverKind,
-    ReceiverPatch, Rig, Scene, SceneCue, Show, Site, SlotGroup, Song, Source, SourceKind,
-    TemplateByte, Trigger, Zone,
+    Action, BankBytes, ControllerItem, Cue, CueMessage, CueNote, CuePlace, Curve, Leave,
+    LevelChange, LevelLaw, Manners, Night, NightEntry, Page, PageManner, Parameter, ParameterKind,
+    ParameterValue, PatchItem, PatchList, PedalBinding, Port, PortKind, PortMatch, Receiver,
+    ReceiverKind, ReceiverPatch, Rig, Scene, SceneCue, Show, Site, SlotGroup, Song, Source,
+    SourceKind, TemplateByte, Trigger, Zone,
 };
 use segue::sim::{
     HeldNotes, Kind, LoadingControllers, LoadingNotes, ModelManners, ProgramResets, ReceiverModel,
@@ -30,6 +30,9 @@ pub(crate) const PATCHES: usize = 6;
 pub(crate) const STEP_PEDAL: u8 = 80;
 /// The controller by which cues reach a lighting desk.
 pub(crate) const CUE_CONTROL: u8 = 20;
+/// The key of those that are notes, and how long they sound.
+pub(crate) const CUE_KEY: u8 = 60;
+pub(crate) const CUE_LENGTH_MS: u16 = 700;
 /// The controller by which page tablets are told their page.
 pub(crate) const PAGE_CONTROL: u8 = 21;
 /// Pages of each song, numbered through the night.
@@ -421,7 +424,8 @@ fn parameters(bits: u8) -> Vec<Parameter> {
         .collect()
 }
 
-/// One cue for each scene; its value says which.
+/// One cue for each scene; its value says which. Every other one is a note, whose velocity
+/// says it.
 fn cues(setup: &Setup, kind: ReceiverKind, next_channel: u8) -> Vec<Cue> {
     if kind != ReceiverKind::Lights {
         return Vec::new();
@@ -431,11 +435,20 @@ fn cues(setup: &Setup, kind: ReceiverKind, next_channel: u8) -> Vec<Cue> {
         .map(|scene| Cue {
             name: format!("cue {scene}"),
             site: Site::default(),
-            message: CueMessage::Short(Message::Control(
-                channel,
-                Controller::clamped(i32::from(CUE_CONTROL)),
-                Value7::clamped(scene as i32),
-            )),
+            message: if scene % 2 == 0 {
+                CueMessage::Short(Message::Control(
+                    channel,
+                    Controller::clamped(i32::from(CUE_CONTROL)),
+                    Value7::clamped(scene as i32),
+                ))
+            } else {
+                CueMessage::Note(CueNote {
+                    place: CuePlace::Channel(channel),
+                    key: Key::clamped(i32::from(CUE_KEY)),
+                    velocity: Value7::clamped(scene as i32),
+                    length_ms: CUE_LENGTH_MS,
+                })
+            },
         })
         .collect()
 }

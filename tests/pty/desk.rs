@@ -63,6 +63,9 @@ pub(crate) struct Desk {
     pub(crate) shared: Shared,
 }
 
+/// The program.
+pub(crate) const SEGUE: &str = env!("CARGO_BIN_EXE_segue");
+
 pub(crate) const DEMO_SHOW: [&str; 5] = [
     "play",
     concat!(env!("CARGO_MANIFEST_DIR"), "/shows/quarry-lanterns"),
@@ -73,10 +76,19 @@ pub(crate) const DEMO_SHOW: [&str; 5] = [
 
 /// The program with these arguments and these variables set, on 100 columns and 30 rows.
 pub(crate) fn start(home: &Home, args: &[&str], variables: &[(&str, &str)]) -> Desk {
+    let mut command = CommandBuilder::new(SEGUE);
+    command.args(args);
+    start_command(home, command, variables)
+}
+
+/// The same, by a command that ends in being the program.
+pub(crate) fn start_command(
+    home: &Home,
+    mut command: CommandBuilder,
+    variables: &[(&str, &str)],
+) -> Desk {
     let pair = native_pty_system().openpty(size(30, 100)).unwrap();
     let modes_before = modes(pair.master.as_ref());
-    let mut command = CommandBuilder::new(env!("CARGO_BIN_EXE_segue"));
-    command.args(args);
     command.cwd(home.0.path());
     for name in ["NO_COLOR", "COLORTERM"] {
         command.env_remove(name);
@@ -224,6 +236,21 @@ impl Desk {
         let writer = self.writer.as_mut().unwrap();
         writer.write_all(keys.as_bytes()).unwrap();
         writer.flush().unwrap();
+    }
+
+    /// Waits as long as a foot or a finger does between two presses that are both meant.
+    pub(crate) fn rest(&self) {
+        std::thread::sleep(Duration::from_millis(300));
+    }
+
+    /// Presses a key that asks once more until it is done, however slow the machine is.
+    pub(crate) fn insist(&mut self, key: &str, is_done: impl Fn(&str) -> bool) {
+        let until = Instant::now() + PATIENCE;
+        while !self.screen(|screen| is_done(&screen.contents())) {
+            assert!(Instant::now() < until, "`{key}` was never done");
+            self.press(key);
+            self.rest();
+        }
     }
 
     pub(crate) fn pid(&self) -> Pid {

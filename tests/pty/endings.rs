@@ -99,6 +99,7 @@ fn a_killed_show_comes_back_at_its_position_and_waits() {
     desk.see(&["NOW  1.1  intro"]);
     desk.press(" ");
     desk.see(&["NOW  1.2  verse"]);
+    desk.rest();
     desk.press(" ");
     home.wait_log("step 1.3");
     desk.signal(Signal::KILL);
@@ -121,6 +122,7 @@ fn a_killed_show_comes_back_at_its_position_and_waits() {
     home.wait_log("receiver main sent its state");
     desk.see(&["NOW  1.3  chorus"]);
     desk.see_no("waiting after a kill");
+    desk.rest();
     desk.press(" ");
     desk.see(&["NOW  1.4"]);
 
@@ -129,4 +131,77 @@ fn a_killed_show_comes_back_at_its_position_and_waits() {
     assert_eq!(desk.end(), 0);
     let desk = start(&home, &DEMO_SHOW, &[]);
     desk.see(&["NOW  1.1  intro"]);
+}
+
+/// A disk that is full for a while, as a limit on files makes it: the stage and the wings say
+/// so until it is over, and neither the place nor the log is lost.
+#[cfg(target_os = "linux")]
+#[test]
+fn a_disk_that_is_full_for_a_while_costs_neither_place_nor_log() {
+    use rustix::process::{Resource, Rlimit, prlimit};
+    let home = Home::new();
+    let mut desk = start(&home, &DEMO_SHOW, &[]);
+    desk.see(&["NOW  1.1  intro"]);
+    home.wait_log("ready: 5 of 5 inputs");
+    let pid = desk.pid();
+    let limit = |current| {
+        let limit = Rlimit {
+            current,
+            maximum: None,
+        };
+        prlimit(Some(pid), Resource::Fsize, limit).unwrap();
+    };
+    limit(Some(0));
+    desk.press(" ");
+    desk.see(&["NOW  1.2  verse", "place, events.log not written"]);
+    desk.press("2");
+    desk.see(&["WINGS", "place, events.log not written"]);
+    desk.rest();
+    desk.press("1 ");
+    desk.see(&["NOW  1.3  chorus", "place, events.log not written"]);
+    limit(None);
+    desk.see_no("not written");
+    home.wait_log("step 1.2");
+    home.wait_log("step 1.3");
+    home.wait_log("the place is written down again");
+    desk.signal(Signal::KILL);
+    desk.end();
+    let desk = start(&home, &DEMO_SHOW, &[]);
+    desk.see(&["NOW  1.3  chorus", "waiting after a kill"]);
+}
+
+/// What matters is on the stage, not behind it: that another copy keeps the place, and that
+/// the place of a killed show is gone.
+#[test]
+fn what_is_wrong_with_the_place_stands_on_the_stage() {
+    let home = Home::new();
+    let show = home.0.path().join("show");
+    let made = std::process::Command::new(env!("CARGO_BIN_EXE_segue"))
+        .args(["new", "--demo"])
+        .arg(&show)
+        .status()
+        .unwrap();
+    assert!(made.success());
+    let args = [
+        "play",
+        show.to_str().unwrap(),
+        "--night",
+        "harbour-hall",
+        "--model",
+    ];
+    let first_args = [&args[..], &["--at", "2.6"]].concat();
+    let mut first = start(&home, &first_args, &[]);
+    first.see(&["NOW  2.6"]);
+    home.wait_log("at 2.6");
+    let mut second = start(&home, &args, &[]);
+    second.see(&["NOW  2.6", "WAITING", "not known where the show was"]);
+    second.press("2");
+    second.see(&["WINGS", "place not written: another running copy"]);
+    second.signal(Signal::KILL);
+    second.end();
+    first.signal(Signal::KILL);
+    first.end();
+    fs::write(show.join("songs/salt-road.ron"), "(").unwrap();
+    let third = start(&home, &args, &[]);
+    third.see(&["WAITING", "killed at 2.6, which is gone"]);
 }

@@ -17,5 +17,7 @@ mod desk;
 mod endings;
 mod mouse;
 mod playing;
+mod recording;
 mod sizes;
 mod stalls;
+mod stray;

@@ -61,3 +61,15 @@ fn a_row_is_clicked_and_the_wheel_moves_the_cursor() {
     desk.assert_restored();
     assert_eq!(mode(&desk), MouseProtocolMode::None);
 }
+
+/// Noise that reads as a report from before the first column: in xterm's old encoding, and
+/// in that of today.
+#[test]
+fn a_report_beside_the_screen_leaves_the_keys_alone() {
+    let home = Home::new();
+    let mut desk = start(&home, &DEMO_SHOW, &[]);
+    desk.see(&["NOW  1.1  intro"]);
+    desk.press("\x1b[M   \x1b[<0;0;0M");
+    desk.press(" ");
+    desk.see(&["NOW  1.2  verse"]);
+}

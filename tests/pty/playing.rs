@@ -15,8 +15,10 @@ fn the_demo_opens_on_its_first_scene_and_steps() {
     assert!(desk.screen(vt100::Screen::alternate_screen));
     desk.press(" ");
     desk.see(&["NOW  1.2  verse", "NEXT  1.3  chorus"]);
+    desk.rest();
     desk.press("\x1b[5~"); // PageUp
     desk.see(&["NOW  1.1  intro"]);
+    desk.rest();
     desk.press("\x1b[6~"); // PageDown, as page-turn pedals send it
     desk.see(&["NOW  1.2  verse"]);
 }

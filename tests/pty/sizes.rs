@@ -51,6 +51,7 @@ fn a_screen_that_dies_comes_back_and_the_show_goes_on() {
     desk.see(&["NOW  1.1  intro"]);
     desk.press(" ");
     desk.see(&["NOW  1.2  verse"]);
+    desk.rest();
     desk.press(" ");
     desk.see(&["NOW  1.3  chorus"]);
     // All of the log: lines of before may come into it later, from the thread that writes it.
@@ -84,6 +85,7 @@ fn a_terminal_of_any_size_is_drawn_on() {
     desk.press(" ");
     desk.wait("the next scene", |screen| screen.contents().contains("1.2"));
     desk.master.as_ref().unwrap().resize(size(30, 100)).unwrap();
+    desk.rest();
     desk.press(" ");
     desk.see(&["NOW  1.3  chorus", "? help"]);
 }

@@ -30,6 +30,7 @@ impl Desk {
     /// Another book for the engine, and for everything here that goes by its numbers.
     fn take_book(&mut self, swap: &mut Swap) -> Result<(), SwapError> {
         let now_us = self.clock.now_us();
+        let from = self.view.position.0;
         self.outbox.clear();
         let Self { engine, outbox, .. } = self;
         let taken = catch_unwind(AssertUnwindSafe(|| engine.take_book(now_us, swap, outbox)));
@@ -43,16 +44,18 @@ impl Desk {
             self.rebuild(now_us);
         }
         self.engine.view(&mut self.view);
+        self.tell_place(false);
         self.record_edition(now_us);
         self.send();
         self.watch.rename(&self.view);
         self.report(Event::Edition {
             edition: self.view.edition,
+            from,
             position: self.view.position.0,
             page: self.view.page,
         });
         self.look();
-        self.checkpoint = self.engine.checkpoint();
+        self.keep_checkpoint();
         Ok(())
     }
 }

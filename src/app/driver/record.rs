@@ -2,16 +2,21 @@
 
 use std::sync::atomic::Ordering;
 
-use super::super::notice::Event;
 use super::super::recorder::Taken;
+use super::super::takes::take_of;
 use super::Desk;
 use super::rescue::settings;
-use crate::engine::input::{Input, Payload};
+use crate::engine::input::{Command, Input, Origin, Payload};
 use crate::engine::promptbook::InPort;
-use crate::engine::view::SlotView;
+use crate::engine::view::{MoveKind, SlotView};
 use crate::midi::{Channel, Message, Program, Value7, cc};
 
 impl Desk {
+    /// Whether what is played is being handed over.
+    fn is_recording(&self) -> bool {
+        self.take.running.is_some()
+    }
+
     /// Hands over what came in, while a control is learned.
     pub(super) fn show_to_learner(&mut self, port: InPort, message: Message) {
         let shared = &self.ends.shared;
@@ -25,22 +30,65 @@ impl Desk {
 
     /// Hands over what came in, while a recording runs.
     pub(super) fn record_input(&mut self, at_us: u64, input: Input) {
-        let is_on = self.ends.shared.is_recording.load(Ordering::Acquire);
-        if is_on && !self.is_recording {
-            self.is_recording = true;
-            self.begin_recording(at_us);
+        // A command was stamped with the wish of its moment, which was followed already.
+        if !matches!(input, Input::Command(_) | Input::Asked(..)) {
+            self.follow_wish(at_us, self.ends.shared.takes.wish());
         }
-        self.is_recording &= is_on;
-        if is_on && matches!(input, Input::Midi(..) | Input::Command(_)) {
-            self.hand_over(Taken::In(at_us, input));
+        if !self.is_recording() {
+            return;
+        }
+        match input {
+            // A key that steps may be swallowed, or wait: `record_key`.
+            Input::Asked(Command::Step | Command::Back, Origin::Key(_)) => {}
+            Input::Asked(command, _) => {
+                self.hand_over(Taken::In(at_us, Input::Command(command)));
+            }
+            Input::Midi(..) | Input::Command(_) => self.hand_over(Taken::In(at_us, input)),
+            _ => {}
+        }
+    }
+
+    /// A step by a key, when the engine has taken it and before what it sends is handed over.
+    pub(super) fn record_key(&mut self, at_us: u64) {
+        let (count, moved) = self.engine.moved();
+        if !self.is_recording() || count == self.view.counters.steps {
+            return;
+        }
+        let by_key = moved.filter(|moved| matches!(moved.origin, Origin::Key(_)));
+        let command = match by_key.map(|moved| moved.kind) {
+            Some(MoveKind::Step | MoveKind::Loop) => Command::Step,
+            Some(MoveKind::Back) => Command::Back,
+            // Handed over as it came.
+            Some(MoveKind::Jump) | None => return,
+        };
+        self.hand_over(Taken::In(at_us, Input::Command(command)));
+    }
+
+    /// Ends the take that is no longer wished, and begins the one that is. A wish older than
+    /// one that was followed already changes nothing.
+    pub(super) fn follow_wish(&mut self, at_us: u64, wish: u64) {
+        if wish <= self.take.wish {
+            return;
+        }
+        self.take.wish = wish;
+        if let Some(ended) = self.take.running.take() {
+            self.ends.shared.takes.end(ended);
+        }
+        if let Some(begun) = take_of(wish) {
+            self.take.running = Some(begun);
+            self.begin_recording(begun, at_us);
         }
     }
 
     /// Where the show is, what the technician has set, and what the slots hold: what a replay
     /// must know that begins here.
-    fn begin_recording(&mut self, at_us: u64) {
-        let (position, edition) = (self.view.position.0, self.view.edition);
-        self.hand_over(Taken::Begin(at_us, position, edition));
+    fn begin_recording(&mut self, take: u64, at_us: u64) {
+        self.hand_over(Taken::Begin {
+            take,
+            at_us,
+            position: self.view.position.0,
+            edition: self.view.edition,
+        });
         for command in settings(&self.book, &self.view) {
             self.hand_over(Taken::In(at_us, Input::Command(command)));
         }
@@ -60,14 +108,12 @@ impl Desk {
 
     /// The night is another one: what is recorded from now on belongs to that edition.
     pub(super) fn record_edition(&mut self, at_us: u64) {
-        if self.is_recording {
-            self.hand_over(Taken::Night(at_us, self.view.edition));
-        }
+        self.hand_over(Taken::Night(at_us, self.view.edition));
     }
 
     /// Hands over what goes out.
     pub(super) fn record_outputs(&mut self) {
-        if !self.is_recording {
+        if self.take.running.is_none() {
             return;
         }
         let at_us = self.clock.now_us();
@@ -78,18 +124,26 @@ impl Desk {
         }
     }
 
-    /// A recording that the scribe cannot follow ends there: a hole in it would be taken for
-    /// silence.
+    /// Hands over a part of the take that runs, if one does. A take that the scribe cannot
+    /// follow ends there: a hole in it would be taken for silence.
     fn hand_over(&mut self, taken: Taken) {
-        if self.ends.takes.push(taken).is_err() && self.is_recording {
-            self.is_recording = false;
-            self.ends
-                .shared
-                .is_recording
-                .store(false, Ordering::Release);
-            self.report(Event::RecordingBroken);
+        let Some(take) = self.take.running else {
+            return;
+        };
+        if self.ends.takes.push(taken).is_err() {
+            self.take.running = None;
+            self.ends.shared.takes.overrun(take);
         }
     }
+}
+
+/// How far the playing thread has followed what is wished of recording.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct TakeInHand {
+    /// The wish that was followed last.
+    wish: u64,
+    /// The take that is being handed over.
+    running: Option<u64>,
 }
 
 /// What a slot is believed to hold, as the messages that would make it so.

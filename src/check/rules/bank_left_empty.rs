@@ -33,7 +33,7 @@ const BYTES: [Byte; 2] = [
     },
 ];
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     for (index, receiver) in show.rig.receivers.iter().enumerate() {
         for group in 0..receiver.groups.len() {
             let used = used(show, (index, receiver), group);

@@ -15,7 +15,7 @@ pub(super) const RULE: Rule = Rule {
 /// Bend range of a sound that states none (General MIDI 2 §3.4.1).
 const USUAL: u8 = 2;
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     for (song, scene) in scenes(show) {
         for route in scene.routes.iter().filter(|r| r.target.what == Moved::Bend) {
             let cents = furthest(&route.shape);
@@ -49,7 +49,7 @@ fn run(show: &Show, told: &mut Told<'_>) {
 }
 
 fn tell(
-    told: &mut Told<'_>,
+    told: &mut Told<'_, '_>,
     (song, scene): (&Song, &Scene),
     zone: &Zone,
     site: crate::show::model::Site,

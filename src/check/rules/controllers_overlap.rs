@@ -12,7 +12,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     let controllers = &show.rig.controllers;
     for (index, later) in controllers.iter().enumerate() {
         for earlier in controllers.iter().take(index) {

@@ -12,7 +12,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     for song in &show.songs {
         for (from, to) in steps(song) {
             for zone in &to.zones {

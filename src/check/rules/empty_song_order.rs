@@ -11,14 +11,14 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     for song in show.songs.iter().filter(|song| song.order.is_empty()) {
         let message = format!(
             "the order of {} names no scene, so the night passes over it",
             quoted(&song.title)
         );
         told.add(
-            song.site,
+            song.order_site,
             message,
             "write the names of its scenes into order: [ ], as they are played",
         );

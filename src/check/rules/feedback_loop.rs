@@ -15,7 +15,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     for (song, scene) in scenes(show) {
         for (site, controller, receiver) in ways(scene) {
             if is_loop(show, controller, receiver) {
@@ -34,7 +34,7 @@ fn run(show: &Show, told: &mut Told<'_>) {
 
 fn tell(
     show: &Show,
-    told: &mut Told<'_>,
+    told: &mut Told<'_, '_>,
     site: Site,
     controller: usize,
     receiver: usize,

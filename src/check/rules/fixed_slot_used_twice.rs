@@ -13,7 +13,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     let plain = Night::default();
     let resolvers = resolvers(show, &plain);
     for (song, scene) in scenes(show) {
@@ -36,7 +36,7 @@ fn tell(
     (song, scene): (&Song, &Scene),
     receiver: usize,
     (site, what): (Site, &str),
-    told: &mut Told<'_>,
+    told: &mut Told<'_, '_>,
 ) {
     let name = show
         .rig

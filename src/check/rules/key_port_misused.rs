@@ -11,7 +11,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     let rig = &show.rig;
     let is_keys = |port: usize| {
         rig.ports

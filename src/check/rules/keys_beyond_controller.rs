@@ -12,7 +12,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     let middle_c = show.rig.middle_c;
     for (_, _, zone) in zones(show) {
         let Some(controller) = show.rig.controllers.get(zone.controller) else {

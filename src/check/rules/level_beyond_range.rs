@@ -15,7 +15,7 @@ pub(super) const RULE: Rule = Rule {
 /// Rounding in dB that nobody hears.
 const TOLERANCE_DB: f32 = 0.01;
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     for (song, nights) in show.songs.iter().zip(nights_by_song(show)) {
         for zone in song.scenes.iter().flat_map(|scene| &scene.zones) {
             alone(show, zone, told);
@@ -26,7 +26,7 @@ fn run(show: &Show, told: &mut Told<'_>) {
     }
 }
 
-fn alone(show: &Show, zone: &Zone, told: &mut Told<'_>) {
+fn alone(show: &Show, zone: &Zone, told: &mut Told<'_, '_>) {
     let Some(headroom_db) = headroom_db(show, zone) else {
         if zone.level_db != 0.0 {
             let message = format!(
@@ -55,7 +55,7 @@ fn alone(show: &Show, zone: &Zone, told: &mut Told<'_>) {
     }
 }
 
-fn tonight(show: &Show, zone: &Zone, night: &Night, told: &mut Told<'_>) {
+fn tonight(show: &Show, zone: &Zone, night: &Night, told: &mut Told<'_, '_>) {
     let Some(headroom_db) = headroom_db(show, zone) else {
         return;
     };

@@ -13,12 +13,12 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     for receiver in &show.rig.receivers {
         for cue in &receiver.cues {
             let hazard = match &cue.message {
                 CueMessage::Exclusive(bytes) => Hazard::in_bytes(bytes),
-                CueMessage::Short(_) => None,
+                CueMessage::Short(_) | CueMessage::Note(_) => None,
             };
             if let Some(hazard) = hazard {
                 let message = format!(

@@ -13,7 +13,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     for (index, receiver) in show.rig.receivers.iter().enumerate() {
         for (number, parameter) in receiver.parameters.iter().enumerate() {
             if parameter.neutral.is_some() {

@@ -6,6 +6,7 @@
 mod bank_left_empty;
 mod bend_beyond_range;
 mod controllers_overlap;
+mod cue_without_sound;
 mod cut_by_manners;
 mod empty_song_order;
 mod feedback_loop;
@@ -22,6 +23,7 @@ mod mpe_zone_overlaps;
 mod night_too_long;
 mod no_step_pedal;
 mod nothing_to_play;
+mod one_note_twice;
 mod output_feeds_input;
 mod page_missing;
 mod pedal_bound_twice;
@@ -44,6 +46,7 @@ pub const RULES: &[Rule] = &[
     bank_left_empty::RULE,
     bend_beyond_range::RULE,
     controllers_overlap::RULE,
+    cue_without_sound::RULE,
     cut_by_manners::RULE,
     empty_song_order::RULE,
     feedback_loop::RULE,
@@ -60,6 +63,7 @@ pub const RULES: &[Rule] = &[
     night_too_long::RULE,
     no_step_pedal::RULE,
     nothing_to_play::RULE,
+    one_note_twice::RULE,
     output_feeds_input::RULE,
     page_missing::RULE,
     pedal_bound_twice::RULE,
@@ -77,7 +81,8 @@ pub const RULES: &[Rule] = &[
 ];
 
 /// Every rule whose findings come from reading names and values, by id; all are errors. Those of
-/// the grammar itself (`syntax`, `duplicate-key` and others) are listed in `show::tree`.
+/// the grammar itself (`syntax`, `duplicate-key` and others) are listed in `show::tree`; those of
+/// whole files (`unreadable-file`, `not-utf8`, `too-many-files`) are made in `show::read`.
 pub const READING: &[ReadingRule] = &[
     ReadingRule {
         id: "bad-patch-list",

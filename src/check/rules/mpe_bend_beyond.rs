@@ -16,7 +16,7 @@ pub(super) const RULE: Rule = Rule {
 /// Bend range of a sound that states none (General MIDI 2 §3.4.1).
 const USUAL: u8 = 2;
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     for (song, scene, zone, surface, of_slot) in finger_zones(show) {
         let (range, help) = match of_slot {
             Some(of_slot) => (

@@ -13,7 +13,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     for (song, scene, zone, surface, of_slot) in finger_zones(show) {
         let Some(of_slot) = of_slot.filter(|of_slot| of_slot.members < surface.members) else {
             continue;

@@ -13,7 +13,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     let all: Vec<_> = finger_zones(show)
         .filter(|(.., of_slot)| of_slot.is_some())
         .collect();

@@ -14,7 +14,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     let receivers = show.rig.receivers.iter();
     for receiver in receivers.filter(|receiver| receiver.spare_of.is_none()) {
         for (index, group) in receiver.groups.iter().enumerate() {

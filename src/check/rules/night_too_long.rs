@@ -11,7 +11,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     for night in &show.nights {
         let (Some(start), Some(end)) = (night.start_minute, night.end_minute) else {
             continue;

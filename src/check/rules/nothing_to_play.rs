@@ -1,5 +1,7 @@
 //! A night, or a whole show, with no position.
 
+use std::collections::BTreeSet;
+
 use crate::check::{Rule, Told};
 use crate::show::finding::{Level, quoted};
 use crate::show::model::{Night, NightEntry, Show, Site, Song};
@@ -11,7 +13,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     // A song that could not be read was told already, and may be what is played.
     if !told.is_all_read() {
         return;
@@ -52,6 +54,7 @@ fn is_played(show: &Show, night: &Night) -> bool {
 }
 
 fn has_position(song: &Song, skipped_scenes: &[String]) -> bool {
+    let skipped_scenes: BTreeSet<&String> = skipped_scenes.iter().collect();
     let mut scenes = song.order.iter().filter_map(|e| song.scenes.get(e.scene));
     scenes.any(|scene| !skipped_scenes.contains(&scene.name))
 }

@@ -17,7 +17,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     for (at, receiver) in show.rig.receivers.iter().enumerate() {
         for (index, controller) in show.rig.controllers.iter().enumerate() {
             // One that is played round is told as what it is.

@@ -2,8 +2,9 @@
 
 use crate::check::walk::scene_words;
 use crate::check::{Rule, Told};
-use crate::show::finding::{Level, nearest, quoted};
+use crate::show::finding::{Level, quoted};
 use crate::show::model::{Show, Song};
+use crate::show::nearest::KnownNames;
 
 pub(super) const RULE: Rule = Rule {
     id: "page-missing",
@@ -12,24 +13,25 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
+    let known = show.page_texts.keys().map(String::as_str).collect();
     for song in &show.songs {
-        texts(show, song, told);
+        texts(show, &known, song, told);
         turns(song, told);
     }
 }
 
-fn texts(show: &Show, song: &Song, told: &mut Told<'_>) {
+fn texts(show: &Show, known: &KnownNames, song: &Song, told: &mut Told<'_, '_>) {
     for page in &song.pages {
         let Some(path) = page
             .text
             .as_ref()
-            .filter(|path| !show.page_texts.contains_key(*path))
+            .filter(|path| !show.page_texts.contains_key(*path) && !show.is_unread(path))
         else {
             continue;
         };
         let message = format!("there is no page text {}", quoted(path));
-        let help = match nearest(path, show.page_texts.keys().map(String::as_str)) {
+        let help = match known.nearest(path) {
             Some(near) => format!("the nearest is {}", quoted(near)),
             None => {
                 "page texts end in .txt; paths start from the show's folder: \"pages/song.txt\""
@@ -40,7 +42,7 @@ fn texts(show: &Show, song: &Song, told: &mut Told<'_>) {
     }
 }
 
-fn turns(song: &Song, told: &mut Told<'_>) {
+fn turns(song: &Song, told: &mut Told<'_, '_>) {
     for scene in &song.scenes {
         let Some(page) = scene
             .page

@@ -11,7 +11,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     let bindings = &show.rig.bindings;
     for (index, later) in bindings.iter().enumerate() {
         let earlier = bindings.iter().take(index).find(|earlier| {

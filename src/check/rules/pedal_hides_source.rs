@@ -11,7 +11,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     for binding in &show.rig.bindings {
         let Some(controller) = show.rig.controllers.get(binding.controller) else {
             continue;

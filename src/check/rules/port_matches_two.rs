@@ -11,7 +11,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     let ports = &show.rig.ports;
     for (index, later) in ports.iter().enumerate() {
         for earlier in ports

@@ -11,14 +11,15 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     for song in &show.songs {
-        for (index, scene) in song.scenes.iter().enumerate() {
-            let times = song
-                .order
-                .iter()
-                .filter(|entry| entry.scene == index)
-                .count();
+        let mut times = vec![0_usize; song.scenes.len()];
+        for entry in &song.order {
+            if let Some(count) = times.get_mut(entry.scene) {
+                *count += 1;
+            }
+        }
+        for (scene, times) in song.scenes.iter().zip(times) {
             if let Some(bar) = scene.when.bar.filter(|_| times > 1) {
                 let message = format!(
                     "{} comes {times} times in {}, and bar {bar} is right for one of them",

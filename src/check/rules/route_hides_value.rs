@@ -13,7 +13,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     for (song, scene) in scenes(show) {
         for route in &scene.routes {
             let Moved::Parameter(number) = route.target.what else {

@@ -13,7 +13,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     for (song, scene) in scenes(show) {
         for (index, route) in scene.routes.iter().enumerate() {
             let earlier = scene.routes.iter().take(index);

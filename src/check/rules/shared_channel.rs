@@ -12,7 +12,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     let receivers = &show.rig.receivers;
     for (index, later) in receivers.iter().enumerate() {
         for earlier in receivers

@@ -13,7 +13,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     for night in &show.nights {
         let Ok(plan) = plan::compile(show, night) else {
             // What does not compile is told by the rules that say why.
@@ -25,7 +25,7 @@ fn run(show: &Show, told: &mut Told<'_>) {
     }
 }
 
-fn tell(show: &Show, plan: &Plan, remark: Remark, told: &mut Told<'_>) -> Option<()> {
+fn tell(show: &Show, plan: &Plan, remark: Remark, told: &mut Told<'_, '_>) -> Option<()> {
     let place = plan.places.get(remark.position)?;
     let song = show.songs.get(place.song)?;
     let scene = song.scenes.get(place.scene)?;

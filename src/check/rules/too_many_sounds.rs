@@ -15,7 +15,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     let plain = Night::default();
     let resolvers = resolvers(show, &plain);
     for (song, scene) in scenes(show) {

@@ -12,7 +12,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     for (song, nights) in show.songs.iter().zip(nights_by_song(show)) {
         for zone in song.scenes.iter().flat_map(|scene| &scene.zones) {
             tell(show, song, zone, None, told);
@@ -23,7 +23,13 @@ fn run(show: &Show, told: &mut Told<'_>) {
     }
 }
 
-fn tell(show: &Show, song: &Song, zone: &Zone, night: Option<(&Night, i8)>, told: &mut Told<'_>) {
+fn tell(
+    show: &Show,
+    song: &Song,
+    zone: &Zone,
+    night: Option<(&Night, i8)>,
+    told: &mut Told<'_, '_>,
+) {
     let by = match zone.is_never_transposed {
         true => 0,
         false => i16::from(song.transpose) + night.map_or(0, |(_, semitones)| i16::from(semitones)),

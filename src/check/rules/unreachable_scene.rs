@@ -13,7 +13,7 @@ pub(super) const RULE: Rule = Rule {
     run,
 };
 
-fn run(show: &Show, told: &mut Told<'_>) {
+fn run(show: &Show, told: &mut Told<'_, '_>) {
     // Without an order at all, that is what there is to tell.
     for song in show.songs.iter().filter(|song| !song.order.is_empty()) {
         let named: BTreeSet<usize> = song.order.iter().map(|entry| entry.scene).collect();

@@ -4,6 +4,7 @@ use super::rig::*;
 use crate::engine::Engine;
 use crate::engine::checkpoint::CheckpointError;
 use crate::engine::input::{Command, Input, Outbox};
+use crate::engine::limits::MAX_CUE_NOTES;
 use crate::engine::promptbook::*;
 use crate::midi::{Channel, Message, Program};
 
@@ -213,4 +214,127 @@ fn an_empty_promptbook_does_nothing() {
     }
     assert!(out.items().is_empty());
     assert_eq!(engine.next_deadline(), None);
+}
+
+/// A scene, then one with a note cue of `length_ms` to a desk of lights, then two without.
+fn note_cues(length_ms: u16) -> Play {
+    let mut book = Book::new();
+    let keys = book.controller();
+    let main = book.instrument(2, GOOD);
+    let desk = book.instrument(2, GOOD);
+    book.receiver(desk, |entry| entry.sounds = false);
+    let note = |place| {
+        CueMessage::Note(CueNote {
+            place,
+            key: key(60),
+            velocity: v7(127),
+            length_ms,
+        })
+    };
+    let first = SlotId(2);
+    book.scene(&[sound(main, 1).on(keys)]);
+    book.scene(&[sound(main, 1).on(keys)]);
+    book.cue(desk, note(CuePlace::Slot(first)), false);
+    book.scene(&[sound(main, 1).on(keys)]);
+    book.cue(desk, note(CuePlace::Slot(first)), false);
+    book.scene(&[sound(main, 2).on(keys)]);
+    book.cue(main, note(CuePlace::Sound(SoundId(0))), false);
+    book.play()
+}
+
+#[test]
+fn a_note_of_a_cue_ends_after_its_length() {
+    let mut play = note_cues(300);
+    assert_eq!(play.step(), "1:90 3c 7f");
+    assert_eq!(play.wait(299), "");
+    assert_eq!(play.wait(1), "1ms 1:80 3c 40");
+    assert_eq!(play.wait(5_000), "");
+}
+
+#[test]
+fn a_note_of_a_cue_ends_once_whatever_comes_between() {
+    let mut play = note_cues(300);
+    play.step();
+    assert_eq!(play.back(), "");
+    play.command(Command::Cues(false));
+    assert_eq!(play.wait(300), "300ms 1:80 3c 40");
+    play.command(Command::Cues(true));
+    play.step();
+    assert_eq!(
+        play.step(),
+        "1:80 3c 40, 1:90 3c 7f",
+        "the next cue of the same note ends the one before"
+    );
+    assert_eq!(play.wait(5_000), "300ms 1:80 3c 40");
+}
+
+#[test]
+fn a_note_of_a_cue_ends_at_panic_at_the_end_and_as_its_port_returns() {
+    for command in [Command::Panic(None), Command::ReleaseAll] {
+        let mut play = note_cues(300);
+        play.step();
+        assert!(play.command(command).contains("1:80 3c 40"), "{command:?}");
+        assert!(!play.wait(5_000).contains("1:80 3c"), "{command:?}");
+    }
+    let mut play = note_cues(300);
+    play.step();
+    play.input(Input::OutputLost(OutPort(1)));
+    assert!(
+        !play.wait(5_000).contains("1:"),
+        "nobody is there to hear it"
+    );
+    let back = play.input(Input::OutputReady(OutPort(1))) + &play.wait(5_000);
+    assert!(back.contains("1:80 3c 40"), "{back}");
+}
+
+#[test]
+fn a_checkpoint_keeps_the_notes_of_cues() {
+    let mut play = note_cues(300);
+    play.step();
+    let checkpoint = play.engine.checkpoint();
+    play.engine.restore(&checkpoint).unwrap();
+    assert_eq!(play.engine.checkpoint(), checkpoint);
+    assert_eq!(play.wait(300), "300ms 1:80 3c 40");
+}
+
+#[test]
+fn a_cue_with_a_patch_plays_where_its_sound_is_and_a_key_outlives_it() {
+    let mut play = note_cues(300);
+    play.step();
+    play.step();
+    play.wait(1_000);
+    let out = play.step();
+    let struck = out.split(", ").last().unwrap_or_default().to_owned();
+    let channel = struck.strip_prefix("0:9").and_then(|rest| rest.get(..1));
+    let channel = channel.unwrap_or_else(|| panic!("no note on the instrument: {out}"));
+    let fresh = play.keys("90 3c 40");
+    assert_eq!(fresh, format!("0:9{channel} 3c 40"), "the sound is there");
+    assert_eq!(play.wait(300), "", "a key holds the same note");
+    let off = format!("0:8{channel} 3c 40");
+    assert_eq!(play.keys("80 3c 40"), format!("{off}, {off}"));
+}
+
+#[test]
+fn past_the_limit_the_oldest_note_of_a_cue_ends_at_once_and_is_counted() {
+    let mut book = Book::new();
+    let keys = book.controller();
+    let main = book.instrument(1, GOOD);
+    let desk = book.instrument(1, GOOD);
+    book.scene(&[sound(main, 1).on(keys)]);
+    book.scene(&[sound(main, 1).on(keys)]);
+    for number in 0..=MAX_CUE_NOTES as u8 {
+        let note = CueNote {
+            place: CuePlace::Slot(SlotId(1)),
+            key: key(40 + number),
+            velocity: v7(100),
+            length_ms: 1_000,
+        };
+        book.cue(desk, CueMessage::Note(note), false);
+    }
+    let mut play = book.play();
+    let out = play.step();
+    assert!(out.contains("1:80 28 40, 1:90 38 64"), "{out}");
+    assert_eq!(play.view().counters.cue_notes_cut, 1);
+    let rest = play.wait(1_000);
+    assert_eq!(rest.matches("1:80").count(), MAX_CUE_NOTES);
 }

@@ -367,3 +367,49 @@ fn what_is_no_channel_message_stops_here() {
     );
     assert_eq!(play.view().controllers[0].received, 3);
 }
+
+#[test]
+fn one_press_that_two_zones_lead_to_one_note_strikes_it_once() {
+    let mut book = Book::new();
+    let keys = book.controller();
+    let main = book.instrument(1, GOOD);
+    let soft = book.curve([40; 128]);
+    book.scene(&[sound(main, 5)
+        .zone(keys, |zone| {
+            zone.curve = soft;
+            zone.leave = Leave::Cut;
+        })
+        .on(keys)
+        .zone(keys, |zone| zone.transpose = 12)]);
+    let mut play = book.play();
+    assert_eq!(
+        play.keys("90 3c 64"),
+        "0:90 3c 64, 0:90 48 64",
+        "the louder of two; the octave is another note"
+    );
+    assert_eq!(play.view().slots[0].notes, 2);
+    assert_eq!(play.keys("80 3c 40"), "0:80 3c 40, 0:80 48 40");
+}
+
+#[test]
+fn a_second_key_on_the_same_note_strikes_it_again_and_the_last_key_ends_it() {
+    let mut book = Book::new();
+    let (low, high) = (book.controller(), book.controller());
+    let main = book.instrument(1, GOOD);
+    book.scene(&[sound(main, 5)
+        .on(low)
+        .zone(high, |zone| zone.transpose = 12)]);
+    let mut play = book.play();
+    assert_eq!(play.from(0, "90 3c 64"), "0:90 3c 64");
+    assert_eq!(
+        play.from(1, "90 30 50"),
+        "0:90 3c 50",
+        "heard as a restrike"
+    );
+    assert_eq!(play.from(0, "80 3c 40"), "", "the other key holds it");
+    assert_eq!(
+        play.from(1, "80 30 40"),
+        "0:80 3c 40, 0:80 3c 40",
+        "as many Note Offs as Note Ons"
+    );
+}

@@ -274,3 +274,119 @@ fn a_sostenuto_pedal_pressed_while_a_patch_loads_holds_nothing_struck_after_it()
         assert_eq!(play.view().slots[1].notes, 0);
     }
 }
+
+/// Two keyboards that play sounds of their own, and both the same one in the third scene.
+fn two_keyboards() -> Play {
+    let mut book = Book::new();
+    let lower = book.controller();
+    let upper = book.controller();
+    let main = book.instrument(4, GOOD);
+    book.scene(&[sound(main, 5).on(lower).on(upper)]);
+    book.scene(&[sound(main, 5).on(upper), sound(main, 6).on(lower).seat(1)]);
+    book.scene(&[sound(main, 7).on(lower).on(upper).seat(2)]);
+    book.play()
+}
+
+#[test]
+fn hold_pressed_after_the_step_holds_what_is_still_held() {
+    let mut play = two_scenes(|_| {});
+    play.keys("90 3c 64");
+    play.step();
+    assert_eq!(
+        play.keys("b0 40 7f"),
+        "0:b0 40 7f, 0:b1 40 7f",
+        "a fresh press reaches every note whose key is down"
+    );
+    play.keys("80 3c 40");
+    assert_eq!(play.view().slots[0].notes, 1, "the pedal holds it");
+    assert_eq!(play.keys("b0 40 00"), "0:b0 40 00, 0:b1 40 00");
+    assert_eq!(play.view().slots[0].notes, 0);
+    assert_eq!(
+        play.keys("b0 40 7f"),
+        "0:b1 40 7f",
+        "nothing is held there now"
+    );
+}
+
+#[test]
+fn a_pedal_that_moves_between_its_ends_goes_on_with_what_it_was_pressed_for() {
+    let mut play = two_scenes(|_| {});
+    play.keys("90 3c 64");
+    play.step();
+    play.keys("b0 40 30");
+    assert_eq!(play.keys("b0 40 41"), "0:b0 40 41, 0:b1 40 41");
+    assert_eq!(play.keys("b0 40 7f"), "0:b0 40 7f, 0:b1 40 7f");
+    assert_eq!(play.keys("b0 40 20"), "0:b0 40 00, 0:b1 40 20");
+}
+
+#[test]
+fn a_pedal_that_is_down_at_the_step_takes_a_held_over_note_with_its_next_press_only() {
+    let mut play = two_scenes(|zone| zone.catches = true);
+    play.keys("b0 40 7f");
+    play.step();
+    play.keys("b0 40 00");
+    play.back();
+    play.keys("90 3c 64");
+    play.step();
+    assert_eq!(play.keys("b0 40 7f"), "0:b0 40 7f, 0:b1 40 7f");
+}
+
+#[test]
+fn sostenuto_pressed_after_the_step_holds_what_is_still_held() {
+    let mut play = two_scenes(|_| {});
+    play.keys("90 3c 64");
+    play.step();
+    assert_eq!(play.keys("b0 42 7f"), "0:b0 42 7f, 0:b1 42 7f");
+    play.keys("80 3c 40");
+    assert_eq!(play.view().slots[0].notes, 1);
+    assert_eq!(play.keys("b0 42 00"), "0:b0 42 00, 0:b1 42 00");
+    assert_eq!(play.view().slots[0].notes, 0);
+}
+
+#[test]
+fn soft_pressed_after_the_step_leaves_what_is_still_held() {
+    let mut play = two_scenes(|_| {});
+    play.keys("90 3c 64");
+    play.step();
+    assert_eq!(play.keys("b0 43 7f"), "0:b1 43 7f", "it holds nothing");
+}
+
+#[test]
+fn a_fresh_press_leaves_a_slot_that_others_play_or_hold() {
+    let mut play = two_keyboards();
+    play.keys("90 3c 64");
+    play.step();
+    assert_eq!(
+        play.keys("b0 40 7f"),
+        "0:b1 40 7f",
+        "what the upper keyboard plays there would be held too"
+    );
+    play.keys("b0 40 00");
+    play.from(1, "90 43 64");
+    play.step();
+    assert_eq!(
+        play.keys("b0 40 7f"),
+        "0:b2 40 7f",
+        "what the upper keyboard holds there would be held too"
+    );
+    play.keys("b0 40 00");
+    play.from(1, "80 43 40");
+    assert_eq!(
+        play.keys("b0 40 7f"),
+        "0:b0 40 7f, 0:b2 40 7f",
+        "alone by now"
+    );
+}
+
+#[test]
+fn a_fresh_press_leaves_a_slot_that_fades() {
+    let mut book = Book::new();
+    let keys = book.controller();
+    let main = book.instrument(4, GOOD);
+    book.scene(&[sound(main, 5).zone(keys, |zone| zone.leave = Leave::Fade(500))]);
+    book.scene(&[sound(main, 6).on(keys).seat(1)]);
+    let mut play = book.play();
+    play.keys("90 3c 64");
+    play.step();
+    assert_eq!(play.keys("b0 40 7f"), "0:b1 40 7f");
+}

@@ -1,9 +1,9 @@
 //! Pedals that are commands: edges, bounce, double presses.
 
 use super::rig::*;
-use crate::engine::input::Command;
+use crate::engine::input::{Command, Input, KeyPress, Origin};
 use crate::engine::promptbook::*;
-use crate::engine::view::Swallowed;
+use crate::engine::view::{Move, MoveKind, Swallowed};
 
 fn line(bindings: impl FnOnce(&mut Book, ControllerId)) -> Play {
     let mut book = Book::new();
@@ -209,4 +209,188 @@ fn mute_panic_and_resend_by_foot() {
         forced.contains("0:c0 01"),
         "a second press forces it: {forced}"
     );
+}
+
+/// A key of the computer's keyboard that steps, on a keyboard that tells of repeats or not.
+fn press(play: &mut Play, command: Command, key: u32, is_certain: bool) {
+    let origin = Origin::Key(KeyPress { key, is_certain });
+    play.input(Input::Asked(command, origin));
+}
+
+fn space(play: &mut Play) {
+    press(play, Command::Step, 32, false);
+}
+
+/// The wait that a press may need until it is known to be no repeat.
+const KNOWN_MS: u64 = 100;
+
+// Delays and rates of keyboards: common practice, no source.
+#[test]
+fn a_key_that_is_held_steps_once_whatever_its_keyboard_repeats_at() {
+    for (delay_ms, repeat_ms) in [(0, 50), (250, 33), (250, 92), (500, 20), (660, 40)] {
+        let mut play = line(on_control);
+        space(&mut play);
+        play.wait(delay_ms);
+        for count in 0..31 {
+            space(&mut play);
+            play.wait(repeat_ms);
+            assert_eq!(
+                play.position(),
+                1,
+                "{delay_ms}, {repeat_ms}: repeat {count}"
+            );
+        }
+        assert_eq!(play.view().swallowed.unwrap().1, Swallowed::Repeat);
+        play.wait(300);
+        assert_eq!(play.position(), 1, "nothing is left of it");
+        play.wait(700);
+        space(&mut play);
+        assert_eq!(play.position(), 2, "the next press is one");
+    }
+}
+
+#[test]
+fn two_presses_of_a_key_are_two_steps_and_a_quick_second_one_is_none() {
+    let mut play = line(on_control);
+    space(&mut play);
+    play.wait(200);
+    space(&mut play);
+    play.wait(KNOWN_MS);
+    assert_eq!(play.position(), 1);
+    assert_eq!(play.view().swallowed.unwrap().1, Swallowed::TooSoon);
+    play.wait(300);
+    space(&mut play);
+    assert_eq!(play.position(), 1, "it may be a repeat");
+    play.wait(KNOWN_MS);
+    assert_eq!(play.position(), 2, "it was none");
+    play.wait(700);
+    space(&mut play);
+    assert_eq!(play.position(), 3, "too late for a repeat");
+}
+
+#[test]
+fn a_keyboard_that_tells_of_repeats_steps_at_once() {
+    let mut play = line(on_control);
+    let certain = |play: &mut Play| press(play, Command::Step, 32, true);
+    certain(&mut play);
+    play.wait(20);
+    certain(&mut play);
+    assert_eq!(play.view().swallowed.unwrap().1, Swallowed::Bounce);
+    play.wait(100);
+    certain(&mut play);
+    assert_eq!(play.view().swallowed.unwrap().1, Swallowed::TooSoon);
+    assert_eq!(play.position(), 1);
+    play.wait(250);
+    certain(&mut play);
+    assert_eq!(play.position(), 2);
+}
+
+#[test]
+fn a_brief_scene_takes_a_quick_press_of_a_key_and_no_repeat() {
+    let mut play = line(|book, _| {
+        book.scene_entry(PositionId(1), |scene| scene.is_brief = true);
+    });
+    space(&mut play);
+    play.wait(120);
+    space(&mut play);
+    play.wait(KNOWN_MS);
+    assert_eq!(play.position(), 2);
+    let mut play = line(|book, _| {
+        book.scene_entry(PositionId(1), |scene| scene.is_brief = true);
+    });
+    for _ in 0..31 {
+        space(&mut play);
+        play.wait(33);
+    }
+    assert_eq!(play.position(), 1);
+}
+
+#[test]
+fn a_foot_and_a_key_at_once_are_one_step() {
+    let mut play = line(on_control);
+    play.keys("b0 50 7f");
+    play.wait(100);
+    space(&mut play);
+    assert_eq!(play.position(), 1);
+    assert_eq!(play.view().swallowed.unwrap().1, Swallowed::TooSoon);
+    play.wait(900);
+    space(&mut play);
+    play.wait(100);
+    play.keys("b0 50 00");
+    play.keys("b0 50 7f");
+    assert_eq!(play.position(), 2);
+}
+
+#[test]
+fn another_key_ends_the_wait_of_the_first() {
+    let mut play = line(on_control);
+    space(&mut play);
+    play.wait(400);
+    space(&mut play);
+    play.wait(50);
+    press(&mut play, Command::Back, 33, false);
+    assert_eq!(
+        play.position(),
+        2,
+        "the step is carried out, the back comes too soon"
+    );
+    play.wait(KNOWN_MS);
+    assert_eq!(play.position(), 2);
+}
+
+#[test]
+fn the_view_tells_how_the_show_came_to_its_place_and_by_what() {
+    let press = KeyPress {
+        key: 32,
+        is_certain: true,
+    };
+    let origins = [
+        Origin::Program,
+        Origin::Key(press),
+        Origin::Screen,
+        Origin::Night,
+    ];
+    let mut play = line(|book, keys| {
+        on_control(book, keys);
+        book.bind(keys, Trigger::Control(cc(85)), Action::SongUp);
+    });
+    assert_eq!(play.view().moved, None);
+    // Loops are for rehearsal.
+    play.command(Command::Cues(false));
+    for origin in origins {
+        for (command, kind) in [
+            (Command::Jump(PositionId(2)), MoveKind::Jump),
+            (Command::Step, MoveKind::Step),
+            (Command::Back, MoveKind::Back),
+            (Command::SongUp, MoveKind::Jump),
+            (
+                Command::Loop(Some((PositionId(0), PositionId(0)))),
+                MoveKind::Jump,
+            ),
+            (Command::Step, MoveKind::Loop),
+            (Command::Loop(None), MoveKind::Loop),
+        ] {
+            play.wait(1000);
+            let before = play.view().counters.steps;
+            play.input(Input::Asked(command, origin));
+            let view = play.view();
+            if view.counters.steps != before {
+                assert_eq!(view.moved, Some(Move { kind, origin }), "{command:?}");
+            }
+        }
+    }
+    for (number, at, kind) in [
+        (0x50, 0, MoveKind::Step),
+        (0x51, 1, MoveKind::Back),
+        (0x55, 2, MoveKind::Jump),
+    ] {
+        play.command(Command::Jump(PositionId(2)));
+        play.wait(1000);
+        play.keys(&format!("b0 {number:02x} 7f"));
+        let origin = Origin::Pedal(at);
+        assert_eq!(play.view().moved, Some(Move { kind, origin }));
+    }
+    play.command(Command::Step);
+    let origin = Origin::Program;
+    assert_eq!(play.view().moved.unwrap().origin, origin);
 }

@@ -543,3 +543,59 @@ fn a_primed_patch_loads_from_when_it_has_left() {
         "{at_ms} ms instead of {least_ms}: {settled}"
     );
 }
+
+/// What a press would send is worked out; nothing of it has been sent.
+#[test]
+fn a_receiver_whose_press_was_only_priced_has_been_told_nothing() {
+    let mut book = Book::new();
+    let keys = book.controller();
+    let main = book.instrument(1, GOOD);
+    let other = book.instrument(1, GOOD);
+    book.scene(&[sound(main, 1).on(keys)]);
+    book.scene(&[sound(other, 2).on(keys)]);
+    let mut play = book.play();
+    assert_eq!(primes(&mut play, 1000), "");
+    let view = play.view();
+    assert!(view.next.ports[1].bytes > 0, "it was priced");
+    assert!(!view.duties[other.index()].is_told);
+    play.step();
+    assert!(play.view().duties[other.index()].is_told);
+}
+
+/// Worked by hand: a byte takes 320 µs (31.25 kbaud). Level down and program are 5 bytes, so
+/// the patch loads from 1600 µs on and has loaded at 106 600; the level up is 3 bytes more.
+/// A note played with the press waits 30 ms, or follows the program change at once.
+#[test]
+fn ready_after_is_line_time_and_what_the_receiver_takes_to_load() {
+    for (holds_back, early_us) in [(true, 76_600), (false, 105_000)] {
+        let mut book = Book::new();
+        let keys = book.controller();
+        let slow = Manners { holds_back, ..GOOD };
+        let main = book.instrument(1, slow);
+        book.line(main, 320);
+        book.scene(&[sound(main, 1).on(keys)]);
+        book.scene(&[sound(main, 2).on(keys).with(|s| s.load_us = 105_000)]);
+        let mut play = book.play();
+        play.wait(1000);
+        let next = play.view().next;
+        assert_eq!((next.ports[0].bytes, next.ports[0].us), (8, 2_560));
+        assert_eq!((next.ready_us, next.early_us), (107_560, early_us));
+        assert_eq!(play.step(), "0:b0 07 00, 0:c0 02");
+        let rest = play.wait(1000);
+        assert_eq!(rest, "106ms 0:b0 07 64");
+    }
+}
+
+/// What was loaded ahead is not waited for, unless the press comes while it loads.
+#[test]
+fn a_primed_patch_is_not_waited_for_once_it_has_loaded() {
+    let mut play = alternating(PRIMED, 0, &|s| s.with(|s| s.load_us = 40_000));
+    play.wait(9);
+    play.wait(30);
+    assert!(play.view().slots[1].is_loading);
+    let ready_us = play.view().next.ready_us;
+    assert!((1..=40_000).contains(&ready_us), "{ready_us}");
+    play.wait(1000);
+    let next = play.view().next;
+    assert_eq!((next.ready, next.ready_us, next.early_us), (1, 0, 0));
+}

@@ -10,10 +10,10 @@ use proptest::prelude::*;
 
 use super::rig::*;
 use crate::engine::Engine;
-use crate::engine::input::{Command, Input, Outbox, Output, Payload};
+use crate::engine::input::{Command, Input, Outbox, Output, Payload, Urgency};
 use crate::engine::promptbook::*;
 use crate::engine::swap::Swap;
-use crate::engine::view::View;
+use crate::engine::view::{NextView, View};
 use crate::midi::{Channel, Message, Value14};
 
 const SLOTS: u8 = 16;
@@ -415,7 +415,7 @@ proptest! {
                 if !was_left || moves {
                     continue;
                 }
-                // Key up, the pedal's way up, its own bend and pressure; what still loads
+                // Key up, the pedal's way up and a fresh press, its own bend and pressure; what still loads
                 // for a note that waits was promised before.
                 let is_allowed = match *message {
                     Message::NoteOff(..) | Message::Pressure(..) => true,
@@ -425,7 +425,13 @@ proptest! {
                     }
                     Message::Control(_, number, value) => {
                         let told = ear_before[place].controls.get(&number.get());
-                        matches!(number.get(), 64 | 66 | 67) && told.is_some_and(|t| value.get() < *t)
+                        // A fresh press holds what a key still holds (soft holds nothing).
+                        let is_press = matches!(deed, Deed::Pedal(_, 0 | 1, 64..));
+                        // Below 64 sostenuto is up, wherever it stands (GM2 §3.3.9).
+                        let is_up = number.get() == 66 && value.get() < 64;
+                        is_up || matches!(number.get(), 64 | 66) && is_press && held > 0
+                            || matches!(number.get(), 64 | 66 | 67)
+                                && told.is_some_and(|t| value.get() < *t)
                     }
                     _ => false,
                 };
@@ -518,7 +524,7 @@ fn the_ear_hears_a_missing_note_off() {
     assert_eq!(told.notes[&60], 1);
     let output = Output {
         port: OutPort(0),
-        urgency: crate::engine::input::Urgency::Live,
+        urgency: Urgency::Live,
         channel: Some(Channel::MIN),
         payload: Payload::Short(Message::NoteOff(Channel::MIN, key(60), v7(64))),
     };
@@ -590,5 +596,70 @@ proptest! {
         let (mut view, other) = (plain.view(), swapped.view());
         view.edition = other.edition;
         prop_assert_eq!(view, other);
+    }
+}
+
+impl Hall {
+    /// What a press sends to each port until its patches have loaded, in bytes, and when the
+    /// last of it went out.
+    fn press(&mut self) -> ([u32; 2], u64) {
+        let start_us = self.now_us;
+        let end_us = start_us + 500_000;
+        let (mut bytes, mut last_us) = ([0; 2], start_us);
+        let mut input = Input::Command(Command::Step);
+        loop {
+            self.give(input);
+            for output in self.out.items() {
+                let Payload::Short(message) = output.payload else {
+                    continue;
+                };
+                if output.urgency != Urgency::Prime {
+                    bytes[output.port.index()] += message.encode().as_slice().len() as u32;
+                    last_us = self.now_us;
+                }
+            }
+            let due = self.engine.next_deadline().filter(|due| *due <= end_us);
+            let Some(due_us) = due else { break };
+            (self.now_us, input) = (due_us, Input::Tick);
+        }
+        (bytes, last_us - start_us)
+    }
+
+    fn price(&mut self) -> NextView {
+        let engine = &mut self.engine;
+        engine.foresight.price(&engine.book, &engine.machine)
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig {
+        failure_persistence: None,
+        ..ProptestConfig::default()
+    })]
+
+    /// The press is tried out on a machine of its own, at any time: the one that is played is
+    /// the same afterwards in all its parts, and once all is silent the press sends what the
+    /// price says, by when it says.
+    #[test]
+    fn a_price_changes_nothing_and_is_what_the_press_sends(
+        manners in manners(),
+        slots in prop_oneof![Just(4u8), Just(SLOTS)],
+        deeds in prop::collection::vec(playing(), 1..60),
+    ) {
+        let mut hall = Hall::new(wild(manners, slots));
+        for deed in deeds {
+            hall.act(deed);
+            let before = format!("{:?}", hall.engine.machine);
+            hall.price();
+            prop_assert_eq!(before, format!("{:?}", hall.engine.machine));
+        }
+        hall.let_go();
+        let price = hall.price();
+        prop_assert_eq!(price, hall.view().next, "and it is shown");
+        if price.position.is_some() {
+            let (bytes, last_us) = hall.press();
+            prop_assert_eq!(price.ports.map(|port| port.bytes)[..2].to_vec(), bytes.to_vec());
+            prop_assert!(u64::from(price.ready_us) >= last_us, "{price:?}: {last_us}");
+        }
     }
 }

@@ -5,6 +5,7 @@
 
 use std::os::fd::{AsRawFd, OwnedFd};
 use std::sync::Arc;
+use std::time::Duration;
 
 use ::alsa::Direction;
 use ::alsa::poll::{Descriptors, Flags, poll, pollfd};
@@ -35,7 +36,39 @@ pub(crate) struct AlsaIntake {
     /// The last wait ended by `READ_LIMIT`: events may lie in the library's own buffer,
     /// where the kernel does not see them.
     is_unfinished: bool,
+    faults: ReadFaults,
     ledger: Ledger,
+}
+
+/// Keeps a lasting error of the sequencer from spinning at real-time priority: after
+/// `FAULT_LIMIT` errors with no event between them nothing is read for a while.
+#[derive(Default)]
+struct ReadFaults {
+    /// Errors since the last event.
+    count: u32,
+    /// Nothing is read before this time.
+    paused_until_us: u64,
+}
+
+impl ReadFaults {
+    /// An event was read.
+    const fn end(&mut self) {
+        self.count = 0;
+    }
+
+    /// One more error; true if it is the one from which reading pauses, so that what the
+    /// inputs hold is to be let go.
+    const fn add(&mut self, now_us: u64) -> bool {
+        self.count = self.count.saturating_add(1);
+        if self.count >= FAULT_LIMIT {
+            self.paused_until_us = now_us + FAULT_PAUSE_US;
+        }
+        self.count == FAULT_LIMIT
+    }
+
+    const fn is_paused(&self, now_us: u64) -> bool {
+        now_us < self.paused_until_us
+    }
 }
 
 /// Another thread's end: tells what came and went, and which keys were pressed.
@@ -96,6 +129,7 @@ pub(super) fn open(
         bell,
         fds,
         is_unfinished: false,
+        faults: ReadFaults::default(),
         ledger: Ledger::new(clock, wanted.len()),
     };
     Ok((intake, tellers))
@@ -124,10 +158,36 @@ fn ring(bell: &OwnedFd) {
 impl AlsaIntake {
     /// Waits, then hands over what is there.
     pub(crate) fn wait(&mut self, deadline_us: Option<u64>, sink: &mut dyn FnMut(Incoming)) {
+        let now_us = self.ledger.clock().now_us();
+        let is_paused = self.faults.is_paused(now_us);
+        let deadline_us = if is_paused {
+            // The bell alone is heard meanwhile, so that commands go on.
+            let until_us = self.faults.paused_until_us;
+            Some(deadline_us.map_or(until_us, |due| due.min(until_us)))
+        } else {
+            deadline_us
+        };
         let timeout_ms = self.timeout_ms(deadline_us);
-        // An interrupted wait is an early return, which callers expect anyway.
-        if poll(&mut self.fds, timeout_ms).is_err() {
+        let heard = if is_paused { 1 } else { self.fds.len() };
+        let Some(fds) = self.fds.get_mut(..heard) else {
             return;
+        };
+        if let Err(error) = poll(fds, timeout_ms) {
+            // An interrupted wait is an early return, which callers expect anyway.
+            if error.errno() != EINTR {
+                if self.faults.add(now_us) {
+                    self.ledger.take_overflows(sink);
+                }
+                std::thread::sleep(FAULT_SLEEP);
+            }
+            return;
+        }
+        if is_paused {
+            // They were not asked, and may still say what the last wait found.
+            self.fds
+                .iter_mut()
+                .skip(1)
+                .for_each(|entry| entry.revents = 0);
         }
         let is_readable = |entry: &pollfd| entry.revents != 0;
         let is_rung = self.fds.first().is_some_and(is_readable);
@@ -179,20 +239,32 @@ impl AlsaIntake {
         let mut input = self.seq.input();
         for _ in 0..READ_LIMIT {
             let event = match input.event_input() {
-                Ok(event) => event,
+                Ok(event) => {
+                    self.faults.end();
+                    event
+                }
                 Err(error) if error.errno() == EAGAIN => {
                     self.is_unfinished = false;
                     return;
                 }
                 Err(error) if error.errno() == ENOSPC => {
                     // The kernel has thrown away all that was waiting, from every port.
-                    for port in 0..self.ledger.port_count() {
-                        self.ledger.take_overflow(port, sink);
+                    self.ledger.take_overflows(sink);
+                    continue;
+                }
+                // Newer kernels send kinds of event that the library does not know, one error
+                // each; an error that lasts is told as a loss of every input.
+                Err(_) => {
+                    let now_us = self.ledger.clock().now_us();
+                    if self.faults.add(now_us) {
+                        self.ledger.take_overflows(sink);
+                    }
+                    if self.faults.is_paused(now_us) {
+                        self.is_unfinished = false;
+                        return;
                     }
                     continue;
                 }
-                // Newer kernels send kinds of event that the library does not know.
-                Err(_) => continue,
             };
             let own_port = usize::try_from(event.get_dest().port).unwrap_or(usize::MAX);
             let Some(port) = self.rig_ports.get(own_port).copied().flatten() else {
@@ -229,3 +301,40 @@ const KEY_LIMIT: usize = 256;
 
 /// Number of the Linux kernel: the queue has overflowed.
 const ENOSPC: i32 = 28;
+
+/// Number of the Linux kernel: a signal came.
+const EINTR: i32 = 4;
+
+/// Errors in a row from which reading pauses.
+const FAULT_LIMIT: u32 = 64;
+
+/// How long nothing is read then.
+const FAULT_PAUSE_US: u64 = 20_000;
+
+/// How long the thread gives up the processor when even waiting fails.
+const FAULT_SLEEP: Duration = Duration::from_millis(5);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_error_that_lasts_pauses_reading_and_is_told_once() {
+        let mut faults = ReadFaults::default();
+        let told: Vec<bool> = (0..FAULT_LIMIT + 9).map(|_| faults.add(1_000)).collect();
+        assert_eq!(told.iter().filter(|is_told| **is_told).count(), 1);
+        assert!(told[FAULT_LIMIT as usize - 1]);
+        assert!(faults.is_paused(1_000) && faults.is_paused(1_000 + FAULT_PAUSE_US - 1));
+        assert!(!faults.is_paused(1_000 + FAULT_PAUSE_US));
+    }
+
+    #[test]
+    fn single_errors_between_events_pause_nothing() {
+        let mut faults = ReadFaults::default();
+        for _ in 0..10 * FAULT_LIMIT {
+            assert!(!faults.add(0));
+            faults.end();
+        }
+        assert!(!faults.is_paused(0));
+    }
+}

@@ -11,7 +11,7 @@ mod rig;
 mod route;
 mod song;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::show::finding::{Place, Span};
 use crate::show::tree::LineIndex;
@@ -56,26 +56,58 @@ pub struct Show {
     /// All nights. With no file under `nights/` there is one, called `all`, with every
     /// song in the order of their file names.
     pub nights: Vec<Night>,
+    /// Paths of files and folders that could not be read, of which findings tell.
+    pub unread: BTreeSet<String>,
     /// Page texts by path relative to the show folder.
     pub page_texts: BTreeMap<String, String>,
 }
 
 impl Show {
+    /// Whether the file at this path could not be read, or the folder it would be in.
+    #[must_use]
+    pub fn is_unread(&self, path: &str) -> bool {
+        is_unread(&self.unread, path)
+    }
+
     /// Where in the show folder a site is, as a finding tells it.
     #[must_use]
     pub fn place(&self, site: Site) -> Place {
-        place_in(&self.files, site)
+        Places::new(&self.files).place(site)
     }
 }
 
-/// Where among these files a site is, as a finding tells it.
-#[must_use]
-pub fn place_in(files: &[SourceFile], site: Site) -> Place {
-    match files.get(usize::from(site.file)) {
-        Some(file) => {
-            let span = Span::new(site.start as usize, site.end as usize);
-            LineIndex::new(&file.text).place(&file.text, &file.path, span)
+/// Whether a path is among `unread`, or a folder of it is.
+pub fn is_unread(unread: &BTreeSet<String>, path: &str) -> bool {
+    let folders = path.match_indices('/').filter_map(|(at, _)| path.get(..at));
+    unread.contains(path) || folders.into_iter().any(|folder| unread.contains(folder))
+}
+
+/// Where sites of these files are, as findings tell it. The lines of each file are found once,
+/// however many findings point into it.
+#[derive(Clone, Debug)]
+pub struct Places<'f> {
+    files: &'f [SourceFile],
+    lines: BTreeMap<u16, LineIndex>,
+}
+
+impl<'f> Places<'f> {
+    /// Places in the files of a show.
+    #[must_use]
+    pub fn new(files: &'f [SourceFile]) -> Self {
+        Self {
+            files,
+            lines: BTreeMap::new(),
         }
-        None => Place::default(),
+    }
+
+    /// Where a site is.
+    pub fn place(&mut self, site: Site) -> Place {
+        let Some(file) = self.files.get(usize::from(site.file)) else {
+            return Place::default();
+        };
+        let lines = self.lines.entry(site.file);
+        let lines = lines.or_insert_with(|| LineIndex::new(&file.text));
+        let span = Span::new(site.start as usize, site.end as usize);
+        lines.place(&file.text, &file.path, span)
     }
 }

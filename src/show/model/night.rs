@@ -13,6 +13,9 @@ pub struct Night {
     pub title: String,
     /// The order of the night.
     pub order: Vec<NightEntry>,
+    /// Songs of the order, not skipped, that could not be read at all, by file name: they are
+    /// not in `order`.
+    pub unread: Vec<String>,
     /// Trims in dB.
     pub trims: Trims,
     /// When the night must end, minutes past midnight.

@@ -2,7 +2,7 @@
 
 use super::{ControllerItem, PedalBinding, Site};
 use crate::midi::pitch::MiddleC;
-use crate::midi::{Channel, Controller, Message, MpeZone, Program, Value7, Value14};
+use crate::midi::{Channel, Controller, Key, Message, MpeZone, Program, Value7, Value14};
 
 /// Everything plugged in (`rig.ron`).
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -376,11 +376,35 @@ pub struct Cue {
     pub message: CueMessage,
 }
 
+/// A note that a cue strikes.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct CueNote {
+    /// Where it sounds.
+    pub place: CuePlace,
+    /// Its key.
+    pub key: Key,
+    /// Its velocity, 1–127.
+    pub velocity: Value7,
+    /// How long it sounds, 1–60,000 ms.
+    pub length_ms: u16,
+}
+
+/// Where the note of a cue sounds.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum CuePlace {
+    /// On the slot with this channel, one of its receiver's.
+    Channel(Channel),
+    /// On the slot that carries this patch in the scene: index into the patch list.
+    Patch(usize),
+}
+
 /// What a cue sends.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub enum CueMessage {
     /// A short message.
     Short(Message),
+    /// A note that ends by itself.
+    Note(CueNote),
     /// System Exclusive, F0 to F7.
     Exclusive(Vec<u8>),
 }

@@ -29,6 +29,8 @@ pub struct Song {
     pub scenes: Vec<Scene>,
     /// Indices into `scenes`, in order of playing.
     pub order: Vec<OrderEntry>,
+    /// The order's place; the song's if it has none.
+    pub order_site: Site,
 }
 
 impl Song {

@@ -8,7 +8,7 @@ use super::routes::{RouteDrafts, route_drafts};
 use super::values;
 use crate::midi::mpe::Leader;
 use crate::midi::{Key, Value7};
-use crate::show::model::{Leave, LevelChange, Site, When};
+use crate::show::model::{Leave, LevelChange, Parameter, Site, When};
 use crate::show::tree::readers::{
     decimal, expected, inner, list, name, switch, text, variant, whole, word,
 };
@@ -58,6 +58,18 @@ pub(super) struct Setting {
 pub(super) enum Written {
     Number(i128),
     State(String),
+}
+
+impl Setting {
+    /// Whether a parameter can be set to this value.
+    pub(super) fn fits(&self, parameter: &Parameter) -> bool {
+        match &self.value.value {
+            None => true,
+            Some(Written::State(state)) => parameter.states.iter().any(|(name, _)| name == state),
+            Some(Written::Number(written)) => u16::try_from(*written)
+                .is_ok_and(|value| (parameter.range.0..=parameter.range.1).contains(&value)),
+        }
+    }
 }
 
 /// Parameters of one receiver.

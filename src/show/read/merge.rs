@@ -3,10 +3,10 @@
 //! `like` takes over what sounds: zones, patches, parameters, routes and level, zone by zone
 //! and field by field. Words, `when`, page, cues and `brief` belong to one moment and do not come along.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::draft::{PatchDraft, SceneDraft, Setting, Settings, ZoneDraft};
-use super::names::{Log, Names, Placed};
+use super::names::{Found, Log, Names, Placed};
 use super::routes::{handed_down, routes_over};
 use crate::show::finding::quoted;
 
@@ -129,10 +129,13 @@ pub(super) fn apply_like(
                 .and_then(|base| done.get(base)?.as_ref());
             let whole = match base {
                 Some(base) => scene_over(draft, base, log),
-                None => SceneDraft {
-                    is_base_unknown: draft.like.is_some(),
-                    ..draft.clone()
-                },
+                None => {
+                    tell_idle_without(draft, log);
+                    SceneDraft {
+                        is_base_unknown: draft.like.is_some(),
+                        ..draft.clone()
+                    }
+                }
             };
             if let Some(place) = done.get_mut(index) {
                 *place = Some(whole);
@@ -142,19 +145,37 @@ pub(super) fn apply_like(
     done.into_iter().flatten().collect()
 }
 
+/// Tells that a scene leaves out zones and is like no other: there is nothing to leave out.
+fn tell_idle_without(draft: &SceneDraft, log: &mut Log<'_>) {
+    let Some(name) = draft.without.first().filter(|_| draft.like.is_none()) else {
+        return;
+    };
+    log.error_with("unknown-name", name.site, || {
+        let message = format!(
+            "the scene {} is like no other, so it has no zone {} to leave out",
+            quoted(&draft.name),
+            quoted(&name.value)
+        );
+        (
+            message,
+            "name the scene with like:, or remove without:".into(),
+        )
+    });
+}
+
 /// The scenes to finish for this one, itself first, and whether they bite their own tail.
 fn chain_of(
     start: usize,
     bases: &[Option<usize>],
     done: &[Option<SceneDraft>],
 ) -> (Vec<usize>, bool) {
-    let mut chain = Vec::new();
+    let (mut chain, mut seen) = (Vec::new(), BTreeSet::new());
     let mut next = Some(start);
     while let Some(index) = next {
         if done.get(index).is_some_and(Option::is_some) {
             return (chain, false);
         }
-        if chain.contains(&index) {
+        if !seen.insert(index) {
             return (chain, true);
         }
         chain.push(index);
@@ -168,17 +189,20 @@ fn tell_cycle(start: usize, drafts: &[SceneDraft], bases: &[Option<usize>], log:
         return;
     };
     let Some(like) = &draft.like else { return };
-    let mut round = Vec::new();
+    let (mut round, mut seen) = (Vec::new(), BTreeSet::new());
     let mut next = Some(start);
-    while let Some(index) = next.filter(|index| !round.contains(index)) {
+    while let Some(index) = next.filter(|index| seen.insert(*index)) {
         round.push(index);
         next = bases.get(index).copied().flatten();
     }
-    let words: Vec<String> = round
-        .iter()
-        .chain(&next)
+    round.extend(next);
+    let names = round.iter().take(MAX_NAMED);
+    let mut words: Vec<String> = names
         .filter_map(|index| Some(quoted(&drafts.get(*index)?.name)))
         .collect();
+    if round.len() > MAX_NAMED {
+        words.push(format!("and {} more", round.len() - MAX_NAMED));
+    }
     let message = format!(
         "these scenes are each like the next, round and round: {}",
         words.join(", ")
@@ -191,29 +215,11 @@ fn tell_cycle(start: usize, drafts: &[SceneDraft], bases: &[Option<usize>], log:
     );
 }
 
+/// The most scenes of a round that a finding names.
+const MAX_NAMED: usize = 12;
+
 fn scene_over(draft: &SceneDraft, base: &SceneDraft, log: &mut Log<'_>) -> SceneDraft {
-    let mut inherited = base.zones.clone();
-    for left_out in &draft.without {
-        let before = inherited.len();
-        inherited.retain(|(name, _)| name.value != left_out.value);
-        if inherited.len() == before {
-            let mut names = Names::default();
-            base.zones
-                .iter()
-                .for_each(|(name, _)| names.add(&name.value, None));
-            let message = format!(
-                "the scene {} has no zone {}",
-                quoted(&base.name),
-                quoted(&left_out.value)
-            );
-            log.error(
-                "unknown-name",
-                left_out.site,
-                message,
-                names.help(&left_out.value),
-            );
-        }
-    }
+    let inherited = without(draft, base, log);
     SceneDraft {
         zones: merged(
             &draft.zones,
@@ -228,4 +234,35 @@ fn scene_over(draft: &SceneDraft, base: &SceneDraft, log: &mut Log<'_>) -> Scene
         is_base_unknown: base.is_base_unknown,
         ..draft.clone()
     }
+}
+
+/// The zones of a base without those that a scene leaves out.
+fn without(
+    draft: &SceneDraft,
+    base: &SceneDraft,
+    log: &mut Log<'_>,
+) -> Vec<(Placed<String>, ZoneDraft)> {
+    if draft.without.is_empty() {
+        return base.zones.clone();
+    }
+    let mut names = Names::default();
+    for (name, _) in &base.zones {
+        names.add(&name.value, None);
+    }
+    let mut left_out = BTreeSet::new();
+    for name in &draft.without {
+        // Named twice is as good as once; a zone that was never there is a slip.
+        if left_out.insert(name.value.as_str()) && names.find(&name.value) == Found::Unknown {
+            log.error_with("unknown-name", name.site, || {
+                let message = format!(
+                    "the scene {} has no zone {}",
+                    quoted(&base.name),
+                    quoted(&name.value)
+                );
+                (message, names.help(&name.value))
+            });
+        }
+    }
+    let kept = |(name, _): &&(Placed<String>, ZoneDraft)| !left_out.contains(name.value.as_str());
+    base.zones.iter().filter(kept).cloned().collect()
 }

@@ -55,11 +55,17 @@
 //!                 "rotary": (sends: Control(82), states: {"slow": 0, "fast": 127}, neutral: 0),
 //!                 "delay time": (sends: Exclusive("F0 7D 01 [ 10 00 vv ss F7"), neutral: 40),
 //!             },                            // also Pair(0..=31) and Rpn(msb, lsb): 14 bits
-//!             cues: {"chime": Note("C3", 127)},
+//!             // A note ends by itself, after 500 ms unless it says another length (1 to 60,000). It
+//!             // sounds on the first slot, on one that it names, or where the scene plays a patch.
+//!             cues: {
+//!                 "chime": Note("C3", 127),
+//!                 "gong": Note(key: "C2", velocity: 90, length_ms: 4000, slot: 2), // or patch: "…"
+//!             },
 //!             sounds: true,                 // whether panic reaches it; by its kind unless stated
 //!             mixer: 3, panel: ["filters open"], keyboard: Apart, // for a line check; or "lower": the same thing as that controller
 //!         ),
-//!         "echo": (kind: Effects, port: "rack", slots: "12", patches: "patches/echo.csv", hears: "main"),
+//!         "echo": (kind: Effects, port: "rack", slots: "12", patches: "patches/echo.csv", hears: "main",
+//!             parameters: {"mix": (sends: Control(91), neutral: 40)}),
 //!         "lights": (kind: Lights, port: "rack", slots: "13", cues: {
 //!             "house red": Program(3), "go": Exclusive("F0 7F 01 02 01 01 31 F7"), "roll": Start,
 //!         }),                               // also Control(n, value), Continue, Stop
@@ -72,8 +78,9 @@
 //! ```
 //!
 //! **Slots.** `groups` says which channels are alike. `slots` is one group called `main` if the
-//! receiver states manners. If it states none, whether its slots are alike is unknown too:
-//! then each is fixed, a group of its own called by its channel (`group: "3"` in a zone).
+//! receiver states manners or has one slot only. If it has several and states none, whether they
+//! are alike is unknown too: then each is fixed, a group of its own called by its channel
+//! (`group: "3"` in a zone).
 //!
 //! **MPE zones.** `channel: Mpe(side: Lower, members: 7)` is a surface of seven fingers: manager
 //! channel 1 (`Upper`: 16), members beside it. `slots:` of an instrument, or one of `groups`, may be
@@ -167,7 +174,9 @@
 //!
 //! See [`super::patches`].
 
+mod defaults;
 mod draft;
+mod files;
 mod manners;
 mod merge;
 mod mpe;
@@ -186,12 +195,14 @@ mod spares;
 mod values;
 
 use crate::midi::pitch::MiddleC;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
-use crate::show::finding::{Finding, Findings, Level, Place};
-use crate::show::model::{Show, SourceFile, place_in};
+use crate::show::finding::{Finding, Findings, Place};
+use crate::show::model::{Places, Show, SourceFile};
 use crate::show::tree::version::read_version;
-use crate::show::tree::{MAX_FILE_BYTES, Report, Tree, Version};
+use crate::show::tree::{Report, Tree, Version};
+use draft::ZoneDraft;
+use files::{plain_text, whole_file};
 use names::{Log, Names, Source};
 use rig::{Lists, RigRead};
 
@@ -203,10 +214,26 @@ pub const MAX_FILES: usize = 20_000;
 /// The same files give the same show and the same findings, in the same order.
 #[must_use]
 pub fn read(files: &BTreeMap<String, Vec<u8>>, name: &str) -> (Show, Findings) {
+    read_with_unread(files, &BTreeMap::new(), name)
+}
+
+/// The same, of a folder in which some files and folders could not be read: `unread` has the
+/// reasons by path. Each is an error, and what only follows from it is not told as well.
+#[must_use]
+pub fn read_with_unread(
+    files: &BTreeMap<String, Vec<u8>>,
+    unread: &BTreeMap<String, String>,
+    name: &str,
+) -> (Show, Findings) {
     let mut findings = Findings::new();
-    let folder = Folder::new(files, &mut findings);
+    for (path, reason) in unread {
+        let help = "mend the file or its permissions, or take it out of the show's folder";
+        findings.add(whole_file("unreadable-file", path, reason.clone(), help));
+    }
+    let folder = Folder::new(files, unread.keys().cloned().collect(), &mut findings);
     let mut show = Show {
         name: name.to_owned(),
+        unread: folder.unread.clone(),
         ..Show::default()
     };
     show.page_texts = folder.page_texts();
@@ -227,21 +254,27 @@ struct Folder {
     files: Vec<SourceFile>,
     paths: BTreeMap<String, u16>,
     trees: BTreeMap<u16, Tree>,
+    unread: BTreeSet<String>,
 }
 
 /// A tree that can be judged: its grammar is sound and its version known.
 struct Sound<'f> {
     /// The file's name without folder and ending.
     stem: &'f str,
-    /// None if it is not sound, which is told.
+    /// None if it is not sound, or could not be read at all, which is told.
     tree: Option<&'f Tree>,
     path: &'f str,
     file: u16,
 }
 
 impl Folder {
-    fn new(files: &BTreeMap<String, Vec<u8>>, findings: &mut Findings) -> Self {
+    fn new(
+        files: &BTreeMap<String, Vec<u8>>,
+        unread: BTreeSet<String>,
+        findings: &mut Findings,
+    ) -> Self {
         let mut folder = Self {
+            unread,
             files: Vec::new(),
             paths: BTreeMap::new(),
             trees: BTreeMap::new(),
@@ -297,6 +330,9 @@ impl Folder {
             .get(PATH)
             .and_then(|file| Some((file, self.trees.get(file)?)))
         else {
+            if self.unread.contains(PATH) {
+                return None;
+            }
             let message = "this folder has no rig.ron, so it is not a show".into();
             findings.add(whole_file(
                 "missing-file",
@@ -311,31 +347,32 @@ impl Folder {
         let lists = Lists {
             paths: &self.paths,
             files: &self.files,
+            unread: &self.unread,
         };
         let (rig, problems) = match version {
             Version::One => rig::rig(tree.root(), &mut report, file, lists),
         };
+        let mut places = Places::new(&self.files);
         for (file, problem) in problems {
-            let place = match (problem.span, self.files.get(usize::from(file))) {
-                (Some(span), _) => place_in(
-                    &self.files,
-                    Source {
-                        file,
-                        middle_c: MiddleC::default(),
-                    }
-                    .site(span),
-                ),
-                (None, Some(file)) => Place::of_file(&file.path),
-                (None, None) => Place::default(),
-            };
-            let (id, level, message, help) =
-                (problem.id, problem.level, problem.message, problem.help);
-            findings.add(Finding {
-                id,
-                level,
-                place,
-                message,
-                help,
+            findings.add_with(problem.level, || {
+                let place = match (problem.span, self.files.get(usize::from(file))) {
+                    (Some(span), _) => places.place(
+                        Source {
+                            file,
+                            middle_c: MiddleC::default(),
+                        }
+                        .site(span),
+                    ),
+                    (None, Some(file)) => Place::of_file(&file.path),
+                    (None, None) => Place::default(),
+                };
+                Finding {
+                    id: problem.id,
+                    level: problem.level,
+                    place,
+                    message: problem.message,
+                    help: problem.help,
+                }
             });
         }
         Some(rig)
@@ -344,15 +381,19 @@ impl Folder {
     /// The files of a folder that end in `.ron`, by name.
     fn trees_in(&self, folder: &str, findings: &mut Findings) -> Vec<Sound<'_>> {
         let mut sound = Vec::new();
+        for path in &self.unread {
+            sound.extend(stem_in(folder, path).map(|stem| Sound {
+                stem,
+                tree: None,
+                path,
+                file: u16::MAX,
+            }));
+        }
         for (path, &file) in &self.paths {
-            let Some(stem) = path
-                .strip_prefix(folder)
-                .and_then(|rest| rest.strip_prefix('/'))
-            else {
+            let Some(stem) = stem_in(folder, path) else {
                 continue;
             };
-            let (Some(stem), Some(tree)) = (stem.strip_suffix(".ron"), self.trees.get(&file))
-            else {
+            let Some(tree) = self.trees.get(&file) else {
                 continue;
             };
             let mut report = Report::open(path, tree, findings);
@@ -366,6 +407,13 @@ impl Folder {
         }
         sound
     }
+}
+
+/// The name of a file of a folder, without its ending.
+fn stem_in<'p>(folder: &str, path: &'p str) -> Option<&'p str> {
+    path.strip_prefix(folder)?
+        .strip_prefix('/')?
+        .strip_suffix(".ron")
 }
 
 /// Whether a tree can be judged: a broken one would be judged by its ruins.
@@ -385,54 +433,6 @@ fn is_ours(path: &str) -> bool {
     is_document || path.ends_with(".csv") || path.ends_with(".txt")
 }
 
-/// The text of a file that is not RON: a patch list or a page.
-fn plain_text(path: &str, bytes: &[u8], findings: &mut Findings) -> String {
-    if bytes.len() > MAX_FILE_BYTES {
-        let message = format!("the file is larger than {} MiB", MAX_FILE_BYTES >> 20);
-        findings.add(whole_file(
-            "file-too-long",
-            path,
-            message,
-            "is it the right file?",
-        ));
-        return String::new();
-    }
-    // Spreadsheets begin a CSV file with a byte-order mark; nothing else is meant by it.
-    let bytes = bytes.strip_prefix(b"\xef\xbb\xbf").unwrap_or(bytes);
-    match std::str::from_utf8(bytes) {
-        Ok(text) => text.to_owned(),
-        Err(error) => {
-            let good = bytes
-                .get(..error.valid_up_to())
-                .and_then(|good| std::str::from_utf8(good).ok());
-            let line = good
-                .unwrap_or_default()
-                .bytes()
-                .filter(|byte| *byte == b'\n')
-                .count()
-                + 1;
-            let message = format!("line {line} holds a byte that is not UTF-8 text");
-            findings.add(whole_file(
-                "not-utf8",
-                path,
-                message,
-                "save the file as UTF-8",
-            ));
-            String::new()
-        }
-    }
-}
-
-fn whole_file(id: &'static str, path: &str, message: String, help: &str) -> Finding {
-    Finding {
-        id,
-        level: Level::Error,
-        place: Place::of_file(path),
-        message,
-        help: Some(help.into()),
-    }
-}
-
 /// Reads all songs into the show; gives their names, also of those that could not be read.
 fn read_songs(
     show: &mut Show,
@@ -441,7 +441,10 @@ fn read_songs(
     folder: &Folder,
     findings: &mut Findings,
 ) -> Names {
-    let mut names = Names::default();
+    let mut names = match folder.unread.contains("songs") {
+        true => Names::partial(),
+        false => Names::default(),
+    };
     let mut drafts = Vec::new();
     for song in songs {
         let source = Source {
@@ -459,6 +462,7 @@ fn read_songs(
         drafts.extend(draft.map(|draft| (song.stem, draft)));
     }
     let mut log = Log::new(&folder.files, findings);
+    defaults::sound(&rig.defaults, &ZoneDraft::default(), rig, &mut log);
     show.songs = drafts
         .iter()
         .map(|(stem, draft)| song::song(draft, stem, rig, &mut log))
@@ -488,7 +492,8 @@ fn read_nights(
         show.nights
             .extend(night::night(tree.root(), night.stem, tonight, &mut report));
     }
-    if nights.is_empty() {
-        show.nights.push(night::every_song(show));
+    // A night that could not be read is not made up.
+    if nights.is_empty() && !show.is_unread("nights") {
+        show.nights.push(night::every_song(show, song_names));
     }
 }

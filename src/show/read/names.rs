@@ -1,11 +1,13 @@
 //! Names that a file may speak of, places that findings point at, and small readers.
 
 use crate::midi::pitch::MiddleC;
+use std::cell::OnceCell;
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::values::Parsed;
-use crate::show::finding::{Finding, Findings, Level, nearest, quoted};
-use crate::show::model::{Site, SourceFile, place_in};
+use crate::show::finding::{Finding, Findings, Level, quoted};
+use crate::show::model::{Places, Site, SourceFile};
+use crate::show::nearest::KnownNames;
 use crate::show::tree::{Entry, Kind, Node, Problem, Report, Span, Spanned, readers};
 
 /// A value with the file and the bytes it was read from, so that it can be judged after its
@@ -53,6 +55,8 @@ impl Source {
 pub(super) struct Names {
     table: BTreeMap<String, Option<usize>>,
     is_partial: bool,
+    /// The same names, ready to be searched: made when the first one is misspelt.
+    known: OnceCell<KnownNames>,
 }
 
 /// What a name stands for.
@@ -83,6 +87,7 @@ impl Names {
 
     /// Adds a name: of a thing, or of one that could not be read.
     pub(super) fn add(&mut self, name: &str, index: Option<usize>) {
+        self.known.take();
         self.table.entry(name.to_owned()).or_insert(index);
     }
 
@@ -96,9 +101,16 @@ impl Names {
         }
     }
 
+    /// The names of what could not be read, as far as they are known.
+    pub(super) fn told(&self) -> impl Iterator<Item = &str> {
+        let told = self.table.iter().filter(|(_, index)| index.is_none());
+        told.map(|(name, _)| name.as_str())
+    }
+
     /// What to do about an unknown name.
     pub(super) fn help(&self, name: &str) -> String {
-        if let Some(near) = nearest(name, self.table.keys().map(String::as_str)) {
+        let known = || self.table.keys().map(String::as_str).collect();
+        if let Some(near) = self.known.get_or_init(known).nearest(name) {
             return format!("the nearest is {}", quoted(near));
         }
         const SHOWN: usize = 6;
@@ -129,10 +141,10 @@ impl Names {
             Found::Known(index) => Some(index),
             Found::Told => None,
             Found::Unknown => {
-                let message = format!("no {what} {}", quoted(&name.value));
-                report.add(
-                    Problem::error("unknown-name", name.span, message).help(self.help(&name.value)),
-                );
+                report.add_with(Level::Error, || {
+                    let message = format!("no {what} {}", quoted(&name.value));
+                    Problem::error("unknown-name", name.span, message).help(self.help(&name.value))
+                });
                 None
             }
         }
@@ -143,7 +155,7 @@ impl Names {
 /// however many scenes it came down to.
 #[derive(Debug)]
 pub(super) struct Log<'a> {
-    files: &'a [SourceFile],
+    places: Places<'a>,
     findings: &'a mut Findings,
     told: BTreeSet<(&'static str, Site)>,
 }
@@ -152,7 +164,7 @@ impl<'a> Log<'a> {
     /// A log over the files of a show.
     pub(super) fn new(files: &'a [SourceFile], findings: &'a mut Findings) -> Self {
         Self {
-            files,
+            places: Places::new(files),
             findings,
             told: BTreeSet::new(),
         }
@@ -160,21 +172,28 @@ impl<'a> Log<'a> {
 
     /// Tells an error.
     pub(super) fn error(&mut self, id: &'static str, site: Site, message: String, help: String) {
+        self.error_with(id, site, || (message, help));
+    }
+
+    /// Tells an error whose message and help take work to put into words.
+    pub(super) fn error_with(
+        &mut self,
+        id: &'static str,
+        site: Site,
+        words: impl FnOnce() -> (String, String),
+    ) {
         if !self.told.insert((id, site)) {
             return;
         }
-        // Beyond the limit a finding is only counted: its place is not worked out.
-        if self.findings.kept().len() >= Findings::MAX {
-            self.findings.count(Level::Error, 1);
-            return;
-        }
-        let place = place_in(self.files, site);
-        self.findings.add(Finding {
-            id,
-            level: Level::Error,
-            place,
-            message,
-            help: Some(help),
+        self.findings.add_with(Level::Error, || {
+            let (message, help) = words();
+            Finding {
+                id,
+                level: Level::Error,
+                place: self.places.place(site),
+                message,
+                help: Some(help),
+            }
         });
     }
 
@@ -211,8 +230,9 @@ impl<'a> Log<'a> {
             Found::Known(index) => Some(index),
             Found::Told => None,
             Found::Unknown => {
-                let message = message(&quoted(&name.value));
-                self.error("unknown-name", name.site, message, names.help(&name.value));
+                self.error_with("unknown-name", name.site, || {
+                    (message(&quoted(&name.value)), names.help(&name.value))
+                });
                 None
             }
         }

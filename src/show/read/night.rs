@@ -6,7 +6,7 @@ use super::draft::{level, semitones};
 use super::names::{Found, Names, Source, named, parsed};
 use super::rig::RigRead;
 use super::values;
-use crate::show::finding::quoted;
+use crate::show::finding::{Level, quoted};
 use crate::show::model::{Night, NightEntry, Show, Site, Song, Trims};
 use crate::show::tree::readers::{expected, list, name, switch};
 use crate::show::tree::{Fields, Kind, Node, Problem, Report, Span, Spanned};
@@ -36,13 +36,13 @@ pub(super) fn night(
     let trims = fields.optional("trims", |node, report| trims(node, tonight.rig, report));
     fields.finish();
     let start_byte = node.span.start;
+    let order = order.map(|order| order.value).unwrap_or_default();
     Some(Night {
         name: file_name.to_owned(),
         site: tonight.source.site(Span::new(start_byte, start_byte + 1)),
         title: title.map_or_else(|| file_name.to_owned(), |title| title.value),
-        order: order
-            .map(|order| resolve(order.value, tonight, report))
-            .unwrap_or_default(),
+        unread: unread(&order, tonight.song_names),
+        order: resolve(order, tonight, report),
         trims: trims.map(|trims| trims.value).unwrap_or_default(),
         end_minute: end.map(|end| end.value),
         start_minute: start.map(|start| start.value),
@@ -104,6 +104,18 @@ fn entry(node: &Node, report: &mut Report<'_>) -> Option<EntryDraft> {
         is_skipped,
         skipped_scenes,
     }))
+}
+
+/// Songs of an order that are asked for and could not be read.
+fn unread(order: &[Spanned<EntryDraft>], songs: &Names) -> Vec<String> {
+    let names = order.iter().filter_map(|entry| match &entry.value {
+        EntryDraft::Song(song) if !song.is_skipped => Some(&song.song.value),
+        _ => None,
+    });
+    names
+        .filter(|name| songs.find(name) == Found::Told)
+        .cloned()
+        .collect()
 }
 
 fn resolve(
@@ -226,22 +238,22 @@ fn patch_trims(
                 .extend(trim.map(|trim| (receiver, patch, trim))),
             Found::Told => {}
             Found::Unknown => {
-                let message = format!(
-                    "no patch {} in the list of {}",
-                    quoted(&name.value),
-                    quoted(receiver_name)
-                );
-                report.add(
+                report.add_with(Level::Error, || {
+                    let message = format!(
+                        "no patch {} in the list of {}",
+                        quoted(&name.value),
+                        quoted(receiver_name)
+                    );
                     Problem::error("patch-not-in-list", name.span, message)
-                        .help(names.help(&name.value)),
-                );
+                        .help(names.help(&name.value))
+                });
             }
         }
     }
 }
 
 /// The night of a show that has none: every song, in the order of their file names.
-pub(super) fn every_song(show: &Show) -> Night {
+pub(super) fn every_song(show: &Show, names: &Names) -> Night {
     let order = show
         .songs
         .iter()
@@ -252,6 +264,7 @@ pub(super) fn every_song(show: &Show) -> Night {
         title: show.name.clone(),
         site: Site::default(),
         order: order.collect(),
+        unread: names.told().map(str::to_owned).collect(),
         ..Night::default()
     }
 }

@@ -4,8 +4,9 @@ use super::names::{Names, Source, parsed};
 use super::rig::{control_number, program};
 use super::values;
 use crate::midi::KeyCode;
-use crate::show::finding::{nearest, quoted};
+use crate::show::finding::quoted;
 use crate::show::model::{Action, PedalBinding, Trigger};
+use crate::show::nearest::nearest;
 use crate::show::tree::readers::{inner, name, switch, variant, whole, word};
 use crate::show::tree::{Fields, Kind, Node, Problem, Report, Spanned};
 

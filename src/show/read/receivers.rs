@@ -6,10 +6,10 @@ use super::names::{Names, Source, items, named, parsed};
 use super::parameters::parameter;
 use super::rig::{Lists, control_number, names_of, program, value7};
 use super::{spares, values};
-use crate::midi::{Channel, Message, MpeZone};
+use crate::midi::{Channel, Message, MpeZone, Value7};
 use crate::show::model::{
-    Cue, CueMessage, KeyboardLink, Manners, PageManner, PatchList, Receiver, ReceiverKind,
-    SlotGroup,
+    Cue, CueMessage, CueNote, CuePlace, KeyboardLink, Manners, PageManner, PatchList, Receiver,
+    ReceiverKind, SlotGroup, is_unread,
 };
 use crate::show::patches::{self, general_midi};
 use crate::show::tree::readers::{expected, inner, list, name, switch, text, variant, whole, word};
@@ -113,8 +113,14 @@ fn contents(
     let (parameters, parameter_names) = each(fields, "parameters", |name, node, report| {
         parameter(name, node, source, global, report)
     });
+    let channels: Vec<Channel> = groups
+        .iter()
+        .flat_map(|group| group.channels.clone())
+        .collect();
     let voice = Voice {
         source,
+        channels: &channels,
+        patches: &patch_names,
         first_program: u8::from(manners.programs_from_1),
         channel: groups
             .first()
@@ -346,12 +352,15 @@ fn csv_list(
         .get(&path)
         .and_then(|file| Some((*file, lists.files.get(usize::from(*file))?)))
     else {
+        if is_unread(lists.unread, &path) {
+            return None;
+        }
         let paths = lists
             .paths
             .keys()
             .map(String::as_str)
             .filter(|path| path.ends_with(".csv"));
-        let near = crate::show::finding::nearest(&path, paths).map(str::to_owned);
+        let near = crate::show::nearest::nearest(&path, paths).map(str::to_owned);
         let message = format!("there is no file {}", crate::show::finding::quoted(&path));
         let problem = Problem::error("missing-file", node.span, message);
         report.add(match near {
@@ -364,7 +373,8 @@ fn csv_list(
     };
     let read = patches::read_csv(&source.text, programs_from_1);
     problems.extend(read.problems.into_iter().map(|problem| (file, problem)));
-    (!read.is_unreadable).then_some((
+    // A list that is cut short is as good as none: what seems unknown may be in the rest.
+    (!read.is_unreadable && !read.is_partial).then_some((
         PatchList {
             origin: path,
             patches: read.patches,
@@ -375,13 +385,21 @@ fn csv_list(
 
 /// What cues of one receiver are written against.
 #[derive(Clone, Copy)]
-struct Voice {
+struct Voice<'a> {
     source: Source,
     first_program: u8,
     channel: Option<Channel>,
+    /// All of its receiver's channels.
+    channels: &'a [Channel],
+    patches: &'a Names,
 }
 
-fn cue(name: &Spanned<String>, node: &Node, voice: Voice, report: &mut Report<'_>) -> Option<Cue> {
+fn cue(
+    name: &Spanned<String>,
+    node: &Node,
+    voice: Voice<'_>,
+    report: &mut Report<'_>,
+) -> Option<Cue> {
     const KNOWN: &[&str] = &[
         "Program",
         "Note",
@@ -403,7 +421,7 @@ fn cue(name: &Spanned<String>, node: &Node, voice: Voice, report: &mut Report<'_
         (None, "Exclusive") => {
             CueMessage::Exclusive(inner(node, report, parsed(values::exclusive))?.value)
         }
-        (None, kind) => CueMessage::Short(channel_cue(kind, node, voice, report)?),
+        (None, kind) => channel_cue(kind, node, voice, report)?,
     };
     Some(Cue {
         name: name.value.clone(),
@@ -412,7 +430,12 @@ fn cue(name: &Spanned<String>, node: &Node, voice: Voice, report: &mut Report<'_
     })
 }
 
-fn channel_cue(kind: &str, node: &Node, voice: Voice, report: &mut Report<'_>) -> Option<Message> {
+fn channel_cue(
+    kind: &str,
+    node: &Node,
+    voice: Voice<'_>,
+    report: &mut Report<'_>,
+) -> Option<CueMessage> {
     let Some(channel) = voice.channel else {
         let message = "this cue needs a channel, and its receiver has no slots";
         report.add(
@@ -425,19 +448,94 @@ fn channel_cue(kind: &str, node: &Node, voice: Voice, report: &mut Report<'_>) -
         let program = inner(node, report, |node, report| {
             program(node, voice.first_program, report)
         })?;
-        return Some(Message::Program(channel, program.value));
+        return Some(CueMessage::Short(Message::Program(channel, program.value)));
+    }
+    if kind == "Note" {
+        return note_cue(node, channel, voice, report).map(CueMessage::Note);
     }
     let [first, second] = items(node, 2, report)? else {
         return None;
     };
     let second = value7(second, report);
-    if kind == "Note" {
-        let key = parsed(|text| values::key(text, voice.source.middle_c))(first, report);
-        return Some(Message::NoteOn(channel, key?, second?));
-    }
     let number = control_number(first, report);
-    Some(Message::Control(channel, number?, second?))
+    let message = Message::Control(channel, number?, second?);
+    Some(CueMessage::Short(message))
 }
+
+/// `Note("C3", 127)`, or with names: `Note(key: "C3", velocity: 127, length_ms: 200, slot: 2)`.
+fn note_cue(
+    node: &Node,
+    first_channel: Channel,
+    voice: Voice<'_>,
+    report: &mut Report<'_>,
+) -> Option<CueNote> {
+    let key = |node: &Node, report: &mut Report<'_>| {
+        parsed(|text| values::key(text, voice.source.middle_c))(node, report)
+    };
+    let velocity =
+        |node: &Node, report: &mut Report<'_>| whole(1..=127u8)(node, report).and_then(Value7::new);
+    if let Kind::Tuple { .. } = node.kind {
+        let [first, second] = items(node, 2, report)? else {
+            return None;
+        };
+        let (key, velocity) = (key(first, report), velocity(second, report));
+        return Some(CueNote {
+            place: CuePlace::Channel(first_channel),
+            key: key?,
+            velocity: velocity?,
+            length_ms: CUE_NOTE_MS,
+        });
+    }
+    let mut fields = Fields::of_variant(node, "note", report)?;
+    let key = fields.required("key", key);
+    let velocity = fields.required("velocity", velocity);
+    let length = fields.optional("length_ms", whole(1..=60_000u16));
+    let slot = fields.optional("slot", whole(1..=16u8));
+    let patch = fields.optional("patch", text);
+    let place = cue_place(&mut fields, first_channel, voice, (slot, patch));
+    fields.finish();
+    Some(CueNote {
+        place: place?,
+        key: key?.value,
+        velocity: velocity?.value,
+        length_ms: length.map_or(CUE_NOTE_MS, |length| length.value),
+    })
+}
+
+/// Where a note cue sounds: on a slot by its channel, on the slot of a patch, or on the first.
+fn cue_place(
+    fields: &mut Fields<'_, '_, '_>,
+    first_channel: Channel,
+    voice: Voice<'_>,
+    (slot, patch): (Option<Spanned<u8>>, Option<Spanned<String>>),
+) -> Option<CuePlace> {
+    match (slot, patch) {
+        (None, None) => Some(CuePlace::Channel(first_channel)),
+        (Some(slot), Some(_)) => {
+            let message = "a note sounds on a slot or with a patch, not both";
+            let problem = Problem::error("note-names-two", slot.span, message);
+            fields.report().add(problem.help("leave one of them out"));
+            None
+        }
+        (Some(slot), None) => {
+            let channel = values::channel(slot.value.into());
+            let own = channel.filter(|channel| voice.channels.contains(channel));
+            if own.is_none() {
+                let message = format!("the receiver has no slot {}", slot.value);
+                let problem = Problem::error("unknown-slot", slot.span, message);
+                fields.report().add(problem.help("name one of its `slots`"));
+            }
+            own.map(CuePlace::Channel)
+        }
+        (None, Some(patch)) => {
+            let found = voice.patches.index(&patch, "patch", fields.report());
+            found.map(CuePlace::Patch)
+        }
+    }
+}
+
+/// How long the note of a cue sounds if it does not say, in milliseconds.
+const CUE_NOTE_MS: u16 = 500;
 
 fn page_manner(node: &Node, report: &mut Report<'_>) -> Option<PageManner> {
     Some(

@@ -274,17 +274,14 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
             Found::Known(index) => Some(index),
             Found::Told => None,
             Found::Unknown => {
-                let message = format!(
-                    "no patch {} in the list of {}",
-                    quoted(&name.value),
-                    quoted(&target.receiver.name)
-                );
-                self.log.error(
-                    "patch-not-in-list",
-                    name.site,
-                    message,
-                    target.names.patches.help(&name.value),
-                );
+                self.log.error_with("patch-not-in-list", name.site, || {
+                    let message = format!(
+                        "no patch {} in the list of {}",
+                        quoted(&name.value),
+                        quoted(&target.receiver.name)
+                    );
+                    (message, target.names.patches.help(&name.value))
+                });
                 None
             }
         }
@@ -307,6 +304,17 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
             Some(target) => self.settings(target, &draft.settings),
             None => Vec::new(),
         }
+    }
+
+    /// Those of a receiver's settings that it can be set to; the others are told.
+    pub(super) fn sound(&mut self, draft: &Settings) -> Vec<Setting> {
+        let Some(target) = self.receiver(&draft.receiver) else {
+            return Vec::new();
+        };
+        let all = draft.settings.iter();
+        all.filter(|setting| self.setting(target, setting).is_some())
+            .cloned()
+            .collect()
     }
 
     fn settings(&mut self, target: Target<'_>, settings: &[Setting]) -> Vec<ParameterValue> {

@@ -1,7 +1,7 @@
 //! `rig.ron`: ports, controllers, pedals, curves; receivers are read in their own file.
 
 use crate::midi::pitch::MiddleC;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use super::draft::{ZoneDraft, zone_draft};
 use super::mpe;
@@ -48,6 +48,8 @@ pub(super) struct Lists<'s> {
     pub(super) paths: &'s BTreeMap<String, u16>,
     /// The files.
     pub(super) files: &'s [SourceFile],
+    /// Paths that could not be read.
+    pub(super) unread: &'s BTreeSet<String>,
 }
 
 /// Reads version 1 of `rig.ron`. Findings about patch lists come back beside the rig, with

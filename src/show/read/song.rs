@@ -1,5 +1,6 @@
 //! `songs/NAME.ron`: from its tree to a song with names resolved.
 
+use super::defaults;
 use super::draft::{
     SceneDraft, Settings, ZoneDraft, all_settings, scene_draft, semitones, zone_draft,
 };
@@ -31,6 +32,7 @@ pub(super) struct SongDraft {
     scenes: Vec<SceneDraft>,
     scene_names: Names,
     order: Vec<EntryDraft>,
+    order_site: Site,
 }
 
 #[derive(Clone, PartialEq, Debug)]
@@ -71,9 +73,11 @@ pub(super) fn song_draft(
     );
     let start = node.span.start;
     fields.finish();
+    let site = source.site(crate::show::tree::Span::new(start, start + 1));
     let mut draft = SongDraft {
         title: title.map(|title| title.value).unwrap_or_default(),
-        site: source.site(crate::show::tree::Span::new(start, start + 1)),
+        site,
+        order_site: order.as_ref().map_or(site, |order| source.site(order.span)),
         tempo: tempo.map(|tempo| tempo.value as f32),
         beats: beats.map(|beats| beats.value),
         key: key.map(|key| key.value).unwrap_or_default(),
@@ -141,9 +145,11 @@ fn entry(node: &Node, source: Source, report: &mut Report<'_>) -> Option<EntryDr
 /// The song with its names resolved against the rig; `name` is the file's.
 pub(super) fn song(draft: &SongDraft, name: &str, rig: &RigRead, log: &mut Log<'_>) -> Song {
     let whole = apply_like(&draft.scenes, &draft.scene_names, log);
-    let defaults = draft.defaults.over(&rig.defaults);
+    let own = defaults::sound(&draft.defaults, &rig.defaults, rig, log);
+    let over_rig = own.over(&defaults::known(&rig.defaults, rig));
+    let parameters = defaults::sound_parameters(&draft.parameters, rig, log);
     let routes = handed_down(&routes_over(&draft.routes, &rig.routes));
-    let mut resolver = Resolver::new(rig, &defaults, &draft.parameters, &routes, log);
+    let mut resolver = Resolver::new(rig, &over_rig, &parameters, &routes, log);
     let scenes = whole.iter().map(|scene| resolver.scene(scene)).collect();
     let order = order(draft, log);
     Song {
@@ -162,6 +168,7 @@ pub(super) fn song(draft: &SongDraft, name: &str, rig: &RigRead, log: &mut Log<'
         pages: draft.pages.clone(),
         scenes,
         order,
+        order_site: draft.order_site,
     }
 }
 

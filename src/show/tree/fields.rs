@@ -10,7 +10,8 @@
 //! A reader goes on after a mistake: what could not be read is none, and a finding tells why.
 
 use super::{Field, Ident, Kind, Node, Problem, Report, Span, Spanned};
-use crate::show::finding::{nearest, quoted};
+use crate::show::finding::{Level, quoted};
+use crate::show::nearest::nearest;
 
 /// The fields between one pair of brackets.
 #[derive(Debug)]
@@ -139,11 +140,12 @@ impl<'n, 'r, 'a> Fields<'n, 'r, 'a> {
             .zip(&self.taken)
             .filter(|(_, taken)| !**taken);
         for (Field { name, .. }, _) in unasked {
-            let message = format!("a {} has no field {}", self.what, quoted(&name.name));
-            self.report.add(
+            let what = self.what;
+            self.report.add_with(Level::Error, || {
+                let message = format!("a {what} has no field {}", quoted(&name.name));
                 Problem::error("unknown-field", name.span, message)
-                    .nearest(nearest(&name.name, free.iter().copied())),
-            );
+                    .nearest(nearest(&name.name, free.iter().copied()))
+            });
         }
     }
 

@@ -10,6 +10,7 @@ pub mod literal;
 pub mod node;
 mod parse;
 pub mod problem;
+mod quote;
 pub mod readers;
 pub mod report;
 pub mod token;
@@ -74,6 +75,7 @@ impl Tree {
         let tokens = token::cut(text, &mut problems);
         let lines = LineIndex::new(text);
         let parse::Parsed { extensions, root } = parse::parse(text, &lines, &tokens, &mut problems);
+        let problems = quote::without_echo(text, &lines, &tokens, problems);
         Self {
             text: text.into(),
             lines,

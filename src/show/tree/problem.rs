@@ -95,6 +95,11 @@ impl Problems {
         &self.kept
     }
 
+    /// How many there are, kept or only counted.
+    pub fn count(&self) -> usize {
+        self.kept.len() + self.more
+    }
+
     /// How many were only counted.
     pub fn more(&self) -> usize {
         self.more

@@ -6,7 +6,8 @@
 use std::{fmt::Display, ops::RangeInclusive};
 
 use super::{Entry, Ident, Kind, Node, Number, Problem, Report, Span};
-use crate::show::finding::{nearest, quoted};
+use crate::show::finding::quoted;
+use crate::show::nearest::nearest;
 
 /// A value and where it was read, so that what is found out later has a place.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -33,29 +33,27 @@ impl<'a> Report<'a> {
 
     /// Makes a finding of a problem.
     pub fn add(&mut self, problem: Problem) {
-        let Problem {
-            id,
-            level,
-            span,
-            message,
-            help,
-        } = problem;
-        let place = match span {
-            Some(span) => self.place(span),
-            None => Place::of_file(self.file),
-        };
-        self.findings.add(Finding {
-            id,
-            level,
-            place,
-            message,
-            help,
-        });
+        self.add_with(problem.level, || problem);
     }
 
-    /// The place of a span, for findings that are made later.
-    pub fn place(&self, span: Span) -> Place {
-        self.tree.lines().place(self.tree.text(), self.file, span)
+    /// Makes a finding of a problem that takes work to put into words; past the limit of
+    /// findings it is only counted.
+    pub fn add_with(&mut self, level: Level, make: impl FnOnce() -> Problem) {
+        let (file, tree) = (self.file, self.tree);
+        self.findings.add_with(level, || {
+            let problem = make();
+            let place = match problem.span {
+                Some(span) => tree.lines().place(tree.text(), file, span),
+                None => Place::of_file(file),
+            };
+            Finding {
+                id: problem.id,
+                level: problem.level,
+                place,
+                message: problem.message,
+                help: problem.help,
+            }
+        });
     }
 
     /// The mistakes of grammar that lie within a span: what seems to be missing there may be

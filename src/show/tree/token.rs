@@ -88,9 +88,30 @@ impl TokenKind {
 /// Cuts a text into tokens that cover all of it, and tells what cannot be one. The text is
 /// shorter than 4 GiB; the limit of a file is far below.
 pub fn cut(text: &str, problems: &mut Problems) -> Vec<Token> {
+    cut_ending(text, None, problems)
+}
+
+/// What a quote may be that something is wrong with.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Slip {
+    /// The first of a text that was meant to end with its line.
+    EndsWithLine,
+    /// The first of a text that was meant to end before the next comma, colon or bracket.
+    EndsBeforeMark,
+    /// The last of a text whose first is missing.
+    NoFirst,
+}
+
+/// The same, with one quote, by its place, taken as such a slip.
+pub(super) fn cut_ending(
+    text: &str,
+    unclosed: Option<(usize, Slip)>,
+    problems: &mut Problems,
+) -> Vec<Token> {
     let mut cutter = Cutter {
         text,
         at: 0,
+        unclosed,
         text_end_missing: false,
         problems,
     };
@@ -132,6 +153,8 @@ enum Cut {
 struct Cutter<'t, 'p> {
     text: &'t str,
     at: usize,
+    /// The quote that is taken as a slip.
+    unclosed: Option<(usize, Slip)>,
     /// Once a text without end was met, later ones end with their line: without this each
     /// would be sought to the end of the file.
     text_end_missing: bool,
@@ -266,7 +289,20 @@ impl<'t> Cutter<'t, '_> {
     }
 
     fn text(&mut self) -> Cut {
+        let slip = self.unclosed.filter(|(at, _)| *at == self.at);
         self.at += 1;
+        if let Some((_, slip)) = slip {
+            self.at += match slip {
+                Slip::NoFirst => 0,
+                Slip::EndsWithLine => self.until(&['\n']),
+                Slip::EndsBeforeMark => self.until(&['\n', ',', ':', '(', ')', '[', ']', '{', '}']),
+            };
+            return Cut::Wrong {
+                id: "syntax",
+                message: NO_END,
+                help: NO_END_HELP,
+            };
+        }
         let mut escaped = false;
         let mut line_end = None;
         for (at, byte) in self.rest().bytes().enumerate() {
@@ -290,9 +326,15 @@ impl<'t> Cutter<'t, '_> {
         self.at = line_end.unwrap_or(self.text.len());
         Cut::Wrong {
             id: "syntax",
-            message: "this text has no end",
-            help: "put a quote after its last character",
+            message: NO_END,
+            help: NO_END_HELP,
         }
+    }
+
+    /// How far it is to the first of these.
+    fn until(&self, marks: &[char]) -> usize {
+        let rest = self.rest();
+        rest.find(marks).unwrap_or(rest.len())
     }
 
     fn raw_text(&mut self) -> Cut {
@@ -407,6 +449,10 @@ impl<'t> Cutter<'t, '_> {
         &self.text[self.at..]
     }
 }
+
+/// What is said of a text whose last quote is missing.
+const NO_END: &str = "this text has no end";
+const NO_END_HELP: &str = "put a quote after its last character, or before its first";
 
 /// Blanks of the RON grammar (`ron` 0.12, docs/grammar.md).
 fn is_blank(c: char) -> bool {

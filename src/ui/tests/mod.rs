@@ -1,6 +1,7 @@
 //! Keys pressed by hand: what a desk makes of them.
 
 mod playing;
+mod stray;
 mod trouble;
 
 use crate::engine::input::Command;

@@ -224,6 +224,7 @@ fn ending_a_rehearsal_ends_keyboard_notes() {
 #[test]
 fn what_a_key_switches_on_it_switches_off() {
     let mut bench = Bench::new();
+    bench.typed("2");
     assert_eq!(bench.typed("m"), [Command::Mute(true)]);
     assert_eq!(bench.typed("F"), [Command::Fade(true)]);
     assert_eq!(bench.typed("L"), [Command::LockPedals(true)]);

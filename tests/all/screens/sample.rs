@@ -186,6 +186,7 @@ fn sheet() -> Sheet {
         pedals: vec![PedalLine {
             name: "right foot".into(),
             controller: 2,
+            sends: "feet controller 80".into(),
             action: "step".into(),
         }],
         // Straight, and one that is soft for long, from 60 on, faded in over 20.
@@ -486,6 +487,7 @@ fn view() -> View {
         swallowed: None,
         panic_us: None,
         step_us: Some(40_000_000),
+        moved: None,
         controllers,
         slots,
         receivers,
@@ -525,6 +527,8 @@ fn next() -> NextView {
         position: Some(PositionId(9)),
         sounds: 4,
         ready: 3,
+        ready_us: 105_000,
+        early_us: 75_000,
         ports,
     }
 }
@@ -563,6 +567,7 @@ fn rig() -> RigStatus {
         is_realtime: Some(true),
         mode: "show".into(),
         learned: None,
+        is_silent: false,
         warnings: Vec::new(),
     }
 }

@@ -8,8 +8,8 @@ use segue::sim::{Change, Expect, ExpectId, Holder, Restrike, Wanted};
 
 use super::sounds::sent_for;
 use super::{
-    BEND, CENTRE, Due, Excuse, FINGERS, Ghost, HOLD, Note, Oracle, PEDALS, PORT_US, PRESSURE,
-    SOSTENUTO, SourceName, forbid_later, release_us,
+    Awaited, BEND, CENTRE, Due, Excuse, FINGERS, Ghost, HOLD, Note, Oracle, PEDALS, PORT_US,
+    PRESSURE, SOSTENUTO, SourceName, forbid_later, release_us,
 };
 use crate::world::SLIDE;
 
@@ -35,25 +35,45 @@ impl<'a> Oracle<'a> {
         // The same note with the same patch on two slots is told apart by its order alone:
         // zones sound from the lowest up.
         hits.sort();
+        // Zones that lead one press to one note of one sound ask for it once.
+        let mut notes: Vec<(usize, i32, Vec<&'a Zone>)> = Vec::new();
         for (_, number, sound) in hits {
             let zone = self.zone(self.at, number);
-            self.ask(now_us, sound, zone, (keyboard, key, velocity));
+            let out_key = self.out_key(zone, key);
+            match notes
+                .iter_mut()
+                .find(|note| (note.0, note.1) == (sound, out_key))
+            {
+                Some((.., zones)) => zones.push(zone),
+                None => notes.push((sound, out_key, vec![zone])),
+            }
         }
+        for (sound, _, zones) in notes {
+            self.ask(now_us, sound, &zones, (keyboard, key, velocity));
+        }
+    }
+
+    /// Where a zone leads a key, be there such a key or not.
+    fn out_key(&self, zone: &Zone, key: u8) -> i32 {
+        let others = if zone.is_never_transposed {
+            0
+        } else {
+            self.transposes[self.at]
+        };
+        i32::from(key) + i32::from(zone.transpose) + others
     }
 
     pub(super) fn ask(
         &mut self,
         now_us: u64,
         sound: usize,
-        zone: &Zone,
+        zones: &[&Zone],
         (keyboard, key, velocity): (usize, u8, u8),
     ) {
-        let others = if zone.is_never_transposed {
-            0
-        } else {
-            self.transposes[self.at]
+        let [zone, ..] = zones else {
+            return;
         };
-        let out_key = i32::from(key) + i32::from(zone.transpose) + others;
+        let out_key = self.out_key(zone, key);
         let receiver = &self.show.rig.receivers[zone.receiver];
         if !(0..128).contains(&out_key) || !self.is_listening(self.world.ports[zone.receiver]) {
             return;
@@ -75,7 +95,12 @@ impl<'a> Oracle<'a> {
                 group: Some(zone.group as u8),
             },
             key: Key::clamped(out_key),
-            velocities: sent_for(zone, &self.show.rig.curves[zone.curve], velocity),
+            // The loudest of them is heard.
+            velocities: zones
+                .iter()
+                .map(|zone| sent_for(zone, &self.show.rig.curves[zone.curve], velocity))
+                .reduce(|a, b| (a.0.max(b.0), a.1.max(b.1)))
+                .expect("some zone asks for it"),
         };
         self.presses += 1;
         let id = self.judge.expect(expect);
@@ -87,6 +112,12 @@ impl<'a> Oracle<'a> {
             self.cover(id, Excuse::TooFewSlots);
         }
         self.pay(now_us, at);
+        self.awaited.push(Awaited {
+            id,
+            receiver: zone.receiver,
+            due_us: now_us + self.held_back_us(now_us, at),
+            is_end: false,
+        });
         if self.is_doubtful(now_us, at) {
             self.excuse(id, Excuse::Flooded);
         }
@@ -110,10 +141,7 @@ impl<'a> Oracle<'a> {
             key,
             out_key: out_key as u8,
             tenancy: at,
-            leave: match zone.leave {
-                Leave::Fade(0) => Leave::Cut,
-                leave => leave,
-            },
+            leave: longest(zones),
             is_key_down: true,
             is_latched: false,
             is_sustained,
@@ -216,7 +244,12 @@ impl<'a> Oracle<'a> {
 
     /// Forgets the notes that nothing holds; their rings begin.
     pub(super) fn settle(&mut self, now_us: u64) {
+        let gone = self.notes.iter().filter(|note| !note.is_held());
+        let gone: Vec<Note> = gone.cloned().collect();
         self.end(now_us, |note| !note.is_held());
+        for note in gone {
+            self.await_end(now_us, &note);
+        }
     }
 
     pub(super) fn end(&mut self, now_us: u64, is_meant: impl Fn(&Note) -> bool) {
@@ -248,12 +281,15 @@ impl<'a> Oracle<'a> {
     }
 
     pub(super) fn move_pedal(&mut self, now_us: u64, keyboard: usize, pedal: usize, value: u8) {
+        let was_pressed = self.hands[keyboard].pedals[pedal] >= 64;
         self.hands[keyboard].pedals[pedal] = value;
         let is_down = value >= 64;
+        let is_fresh = is_down && !was_pressed;
         for at in 0..self.tenancies.len() {
             if !self.is_listening(self.world.ports[self.tenancies[at].likeness.receiver]) {
                 continue;
             }
+            let may_hold = is_fresh && self.is_left_to(keyboard, at);
             let tenancy = &mut self.tenancies[at];
             let was_down = tenancy.is_down(pedal);
             if tenancy.is_present && tenancy.feeds.contains(&keyboard) {
@@ -262,11 +298,25 @@ impl<'a> Oracle<'a> {
                 if hears[pedal] {
                     tenancy.told.entry(keyboard).or_default()[pedal] = is_down;
                 }
-            } else if !is_down {
-                tenancy.told.entry(keyboard).or_default()[pedal] = false;
+            } else if !is_down || may_hold {
+                tenancy.told.entry(keyboard).or_default()[pedal] = is_down;
             }
             self.follow_edge(now_us, at, pedal, was_down);
         }
+    }
+
+    /// Whether a sound of a scene that was left is this keyboard's alone: a key of it still
+    /// holds a note there, and whatever else is held there is its own. A fresh press holds
+    /// held-over notes too, unless that would touch what others hold, or what ends by `fade`.
+    fn is_left_to(&self, keyboard: usize, at: usize) -> bool {
+        let tenancy = &self.tenancies[at];
+        let is_own = |hands: usize| self.world.controllers[hands] == keyboard;
+        let notes = || self.notes.iter().filter(|note| note.tenancy == at);
+        !tenancy.is_present
+            && !tenancy.is_fading
+            && notes().any(|note| note.is_key_down)
+            && notes().all(|note| is_own(note.keyboard))
+            && tenancy.ghosts.iter().all(|ghost| is_own(ghost.keyboard))
     }
 
     pub(super) fn follow_edge(&mut self, now_us: u64, at: usize, pedal: usize, was_down: bool) {
@@ -412,4 +462,19 @@ impl<'a> Oracle<'a> {
     pub(crate) fn mute(&mut self, is_muted: bool) {
         self.is_muted = is_muted;
     }
+}
+
+/// How a note leaves its scene that several zones ask for: as the one does that keeps it
+/// longest.
+fn longest(zones: &[&Zone]) -> Leave {
+    let leaves = zones.iter().map(|zone| match zone.leave {
+        Leave::Fade(0) => Leave::Cut,
+        leave => leave,
+    });
+    let keeps_ms = |leave: &Leave| match leave {
+        Leave::Cut => 0,
+        Leave::Fade(ms) => u32::from(*ms),
+        Leave::Hold => u32::MAX,
+    };
+    leaves.max_by_key(keeps_ms).unwrap_or(Leave::Hold)
 }

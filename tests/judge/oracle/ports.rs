@@ -21,6 +21,8 @@ impl<'a> Oracle<'a> {
     /// Nothing more is asked of what a receiver sounds but that it ends.
     pub(super) fn give_up(&mut self, now_us: u64, receiver: usize) {
         self.judge.silence(receiver, now_us);
+        // What was on its way there is lost with the line, or ends with everything.
+        self.awaited.retain(|awaited| awaited.receiver != receiver);
         let tenancies = &self.tenancies;
         let is_there = |at: usize| tenancies[at].likeness.receiver == receiver;
         self.notes.retain(|note| !is_there(note.tenancy));

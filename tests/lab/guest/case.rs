@@ -50,6 +50,15 @@
 //! expect-silent PORT                nothing sounds; an "all notes off" counts too
 //! repeat N / again                  plays the lines between N times
 //! pause TIME                        part of the playing; never a way to wait for a result
+//!
+//! run PATH ARGUMENTS                a further program beside the one under test
+//! way NAME PORT PORT [N] BYTES OFF  a way that notes are measured on: a Note On goes in at the
+//!                                   first port, N (1) come out at the second; three bytes
+//!                                   of Note On and three of Note Off
+//! flood PORT every TIME BYTES       plays them again and again until the flood ends
+//! end-flood                         ends all floods
+//! measure N [step PORT BYTES]       plays N notes through each way in turn, after a step
+//!                                   before each round; a reading is a line of the report
 //! ```
 //!
 //! Bytes may be written over several lines: `expect rack <<` opens, a line
@@ -192,6 +201,33 @@ pub enum Action {
         within: Duration,
     },
     Pause(Duration),
+    Run {
+        path: String,
+        arguments: Vec<String>,
+    },
+    Way(Way),
+    Flood {
+        from: PortName,
+        bytes: Vec<u8>,
+        every: Duration,
+    },
+    EndFlood,
+    Measure {
+        rounds: usize,
+        step: Option<(PortName, Vec<u8>)>,
+    },
+}
+
+/// A way that notes are measured on.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Way {
+    pub name: String,
+    pub from: PortName,
+    pub to: PortName,
+    /// How many notes come out for one that goes in.
+    pub count: usize,
+    pub on: Vec<u8>,
+    pub off: Vec<u8>,
 }
 
 impl Case {
@@ -364,6 +400,22 @@ impl Words {
                 within: self.within()?,
             },
             "pause" => Action::Pause(time(&self.next()?)?),
+            "run" => Action::Run {
+                path: self.next()?,
+                arguments: self.rest(),
+            },
+            "way" => self.way()?,
+            "flood" => {
+                let from = self.port()?;
+                if self.next()? != "every" {
+                    return Err("a flood is played `every` so often".into());
+                }
+                let every = time(&self.next()?)?;
+                let bytes = self.bytes()?;
+                Action::Flood { from, bytes, every }
+            }
+            "end-flood" => Action::EndFlood,
+            "measure" => self.measure()?,
             other => return Err(format!("unknown instruction `{other}`")),
         })
     }
@@ -464,6 +516,39 @@ impl Words {
             message: self.bytes()?,
             within: self.within()?,
         })
+    }
+
+    fn way(&mut self) -> Result<Action, String> {
+        let name = self.next()?;
+        let (from, to) = (self.port()?, self.port()?);
+        let count = match self.rest.len() {
+            7 => number(&self.next()?)?,
+            _ => 1,
+        };
+        let on = self.bytes()?;
+        if on.len() != 6 || count == 0 {
+            return Err("a way has three bytes of Note On and three of Note Off".into());
+        }
+        let (on, off) = (on[..3].to_vec(), on[3..].to_vec());
+        let way = Way {
+            name,
+            from,
+            to,
+            count,
+            on,
+            off,
+        };
+        Ok(Action::Way(way))
+    }
+
+    fn measure(&mut self) -> Result<Action, String> {
+        let rounds = number(&self.next()?)?;
+        let step = match self.rest.pop_front().as_deref() {
+            None => None,
+            Some("step") => Some((self.port()?, self.bytes()?)),
+            Some(other) => return Err(format!("nothing is measured with `{other}`")),
+        };
+        Ok(Action::Measure { rounds, step })
     }
 
     fn port(&mut self) -> Result<PortName, String> {

@@ -66,12 +66,24 @@ impl Port {
 
     /// Takes the next message; waits for it until the deadline.
     pub fn next(&self, deadline: Instant) -> Option<Message> {
+        self.next_with_time(deadline).map(|(_, message)| message)
+    }
+
+    /// The same, with the time at which it arrived.
+    pub fn next_with_time(&self, deadline: Instant) -> Option<(Instant, Message)> {
         let mut received = self
             .inbox
             .wait_until(deadline, |received| received.unread() > 0);
-        let message = received.messages.get(received.read)?.1.clone();
+        let message = received.messages.get(received.read)?.clone();
         received.read += 1;
         Some(message)
+    }
+
+    /// Another hand on what it plays.
+    pub fn second_output(&self) -> Result<Output, String> {
+        let output = self.output.as_ref().ok_or("it is not plugged in")?;
+        let output = output.try_clone().map_err(|error| error.to_string())?;
+        Ok(Output(output))
     }
 
     /// Passes over everything that has arrived.
@@ -138,6 +150,17 @@ impl Port {
                 )
             })
             .collect()
+    }
+}
+
+/// What a port plays.
+pub struct Output(File);
+
+impl Output {
+    /// Plays a message whole if there is room for it; whether there was.
+    pub fn play(&mut self, bytes: &[u8]) -> bool {
+        // A raw device takes all of so little, or nothing.
+        matches!(self.0.write(bytes), Ok(count) if count == bytes.len())
     }
 }
 

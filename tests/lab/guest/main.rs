@@ -12,6 +12,7 @@ mod case;
 mod device;
 mod far;
 mod keyboard;
+mod measure;
 mod midi;
 mod play;
 mod program;
@@ -69,15 +70,24 @@ fn run(files: &[String]) -> bool {
 fn run_one(file: &str) -> bool {
     let name = file.strip_suffix(".case").unwrap_or(file);
     let start = Instant::now();
-    let (title, failure, details, trace) = match read(file) {
+    let (title, failure, details, trace, readings) = match read(file) {
         Ok(case) => {
             let outcome = play::play(&case, name);
-            (case.title, outcome.failure, outcome.details, outcome.trace)
+            (
+                case.title,
+                outcome.failure,
+                outcome.details,
+                outcome.trace,
+                outcome.readings,
+            )
         }
-        Err(error) => (String::new(), Some(error), Vec::new(), Vec::new()),
+        Err(error) => (String::new(), Some(error), Vec::new(), Vec::new(), Vec::new()),
     };
     for line in trace {
         println!("lab|trace|{name}|{line}");
+    }
+    for line in readings {
+        println!("lab|reading|{name}|{line}");
     }
     let seconds = start.elapsed().as_secs_f64();
     let Some(failure) = failure else {

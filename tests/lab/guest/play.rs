@@ -6,10 +6,11 @@ use std::process::Command;
 use std::thread;
 use std::time::{Duration, Instant};
 
-use crate::case::{Action, Case, PortName, Step};
+use crate::case::{Action, Case, PortName, Step, Way};
 use crate::device::{CONTROLLERS, Device, DeviceSpec};
 use crate::far::{Chunk, Port};
 use crate::keyboard::{Console, Hand};
+use crate::measure::{Flood, Ports, measure};
 use crate::midi::{Message, hex, is_release};
 use crate::program::{Launch, PROGRAM, Program};
 use crate::terminal::Terminal;
@@ -22,6 +23,8 @@ pub struct Outcome {
     pub details: Vec<String>,
     /// What passed at the far sides, if the case is traced.
     pub trace: Vec<String>,
+    /// What was measured.
+    pub readings: Vec<String>,
 }
 
 /// Plays a case from its first step to its last, or to the first that fails.
@@ -33,7 +36,8 @@ pub fn play(case: &Case, name: &str) -> Outcome {
     } else {
         Vec::new()
     };
-    if let Some(program) = &mut stage.program {
+    stage.end_floods();
+    for program in stage.program.iter_mut().chain(&mut stage.beside) {
         program.kill();
     }
     let trace = if case.is_traced {
@@ -57,6 +61,7 @@ pub fn play(case: &Case, name: &str) -> Outcome {
         failure,
         details,
         trace,
+        readings: std::mem::take(&mut stage.readings),
     }
 }
 
@@ -72,6 +77,17 @@ struct Stage {
     console: Option<Console>,
     /// What the program was started with, the last time.
     arguments: Vec<String>,
+    /// Programs that run beside it.
+    beside: Vec<Program>,
+    ways: Vec<Way>,
+    floods: Vec<Flood>,
+    readings: Vec<String>,
+}
+
+impl Ports for Stage {
+    fn at(&mut self, name: &PortName) -> Result<&mut Port, String> {
+        self.port(name)
+    }
 }
 
 impl Stage {
@@ -85,6 +101,10 @@ impl Stage {
             arriving: Vec::new(),
             console: None,
             arguments: Vec::new(),
+            beside: Vec::new(),
+            ways: Vec::new(),
+            floods: Vec::new(),
+            readings: Vec::new(),
         }
     }
 
@@ -158,7 +178,57 @@ impl Stage {
                 thread::sleep(*span);
                 Ok(())
             }
+            Action::Run { .. }
+            | Action::Way(_)
+            | Action::Flood { .. }
+            | Action::EndFlood
+            | Action::Measure { .. } => self.step_of_bench(&step.action),
             action => self.step_of_program(action),
+        }
+    }
+
+    fn step_of_bench(&mut self, action: &Action) -> Result<(), String> {
+        match action {
+            Action::Run { path, arguments } => {
+                self.await_arrivals()?;
+                let launch = Launch {
+                    program: path,
+                    arguments,
+                    home: &self.home,
+                };
+                let program = Program::start(&launch)?;
+                self.beside.push(program);
+                Ok(())
+            }
+            Action::Way(way) => {
+                self.ways.push(way.clone());
+                Ok(())
+            }
+            Action::Flood { from, bytes, every } => {
+                let flood = Flood::begin(self.port(from)?, bytes.clone(), *every)?;
+                self.floods.push(flood);
+                Ok(())
+            }
+            Action::EndFlood => {
+                self.end_floods();
+                Ok(())
+            }
+            Action::Measure { rounds, step } => {
+                let ways = self.ways.clone();
+                let step = step.as_ref().map(|(port, bytes)| (port, bytes.as_slice()));
+                let lines = measure(self, &ways, *rounds, step)?;
+                self.readings.extend(lines);
+                Ok(())
+            }
+            other => Err(format!("not an instruction of a bench: {other:?}")),
+        }
+    }
+
+    fn end_floods(&mut self) {
+        let played: Vec<usize> = self.floods.drain(..).map(Flood::end).collect();
+        if !played.is_empty() {
+            let all: usize = played.iter().sum();
+            self.readings.push(format!("flood|messages|{all}|0|0|0|0|0"));
         }
     }
 
