@@ -16,7 +16,6 @@ mod rig;
 mod routes;
 mod scenes;
 mod seats;
-mod sent;
 mod sounds;
 
 use crate::engine::promptbook::Promptbook;
@@ -27,7 +26,6 @@ pub use line::Place;
 pub use replan::{Given, Replan, replan};
 pub use rig::PortMap;
 pub use seats::{Remark, Trouble};
-pub use sent::{Resolver, Sent, SentSetting};
 
 /// A night, compiled.
 #[derive(Clone, PartialEq, Debug, Default)]

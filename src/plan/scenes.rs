@@ -90,12 +90,12 @@ impl<'a> Compiler<'a> {
         let mut drafts: Vec<Draft> = Vec::new();
         let mut zones: Vec<(&Zone, ZoneEntry)> = Vec::new();
         for zone in &scene.zones {
-            let Some(draft) = self.sounds.of_zone(scene, zone) else {
+            let Some(draft) = self.sounds.of_zone(scene, zone, self.layout) else {
                 continue;
             };
             let sound = drafts
-                .iter_mut()
-                .position(|known| known.takes_in(&draft))
+                .iter()
+                .position(|known| *known == draft)
                 .unwrap_or_else(|| {
                     drafts.push(draft);
                     drafts.len() - 1

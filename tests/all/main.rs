@@ -23,7 +23,6 @@ mod screens;
 mod show_read;
 mod slips;
 mod small_shows;
-mod stated_defaults;
 mod store_files;
 mod unreadable;
 mod writing;
