@@ -291,7 +291,7 @@ impl Machine {
         let scene = self.scene(book).copied().unwrap_or_default();
         self.seats = carried.seats;
         for slot in self.slots.iter_mut() {
-            slot.leave_scene(self.movements);
+            slot.sound = None;
         }
         for (number, seat) in (0u8..).zip(self.seats) {
             let Some(seat) = seat else {
