@@ -1,6 +1,7 @@
 //! Walks over a show that several rules take, and words that several rules use.
 
 use crate::midi::{Channel, MpeZone};
+use crate::plan::Resolver;
 use crate::show::finding::quoted;
 use crate::show::model::{Night, NightEntry, Receiver, Scene, Show, Song, Zone};
 
@@ -9,6 +10,19 @@ pub(super) fn scenes(show: &Show) -> impl Iterator<Item = (&Song, &Scene)> {
     show.songs
         .iter()
         .flat_map(|song| song.scenes.iter().map(move |scene| (song, scene)))
+}
+
+/// What is sent for sounds, without trims and under those of each night that has some: what
+/// is one volume without them may be two with them.
+pub(super) fn resolvers<'a>(show: &'a Show, plain: &'a Night) -> Vec<Resolver<'a>> {
+    let trimmed = show
+        .nights
+        .iter()
+        .filter(|night| night.trims != plain.trims);
+    std::iter::once(plain)
+        .chain(trimmed)
+        .map(|night| Resolver::new(show, night))
+        .collect()
 }
 
 /// All zones, with their scenes and songs.

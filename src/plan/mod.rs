@@ -16,6 +16,7 @@ mod rig;
 mod routes;
 mod scenes;
 mod seats;
+mod sent;
 mod sounds;
 
 use crate::engine::promptbook::Promptbook;
@@ -26,6 +27,7 @@ pub use line::Place;
 pub use replan::{Given, Replan, replan};
 pub use rig::PortMap;
 pub use seats::{Remark, Trouble};
+pub use sent::{Resolver, Sent, SentSetting};
 
 /// A night, compiled.
 #[derive(Clone, PartialEq, Debug, Default)]

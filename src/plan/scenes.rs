@@ -90,12 +90,12 @@ impl<'a> Compiler<'a> {
         let mut drafts: Vec<Draft> = Vec::new();
         let mut zones: Vec<(&Zone, ZoneEntry)> = Vec::new();
         for zone in &scene.zones {
-            let Some(draft) = self.sounds.of_zone(scene, zone, self.layout) else {
+            let Some(draft) = self.sounds.of_zone(scene, zone) else {
                 continue;
             };
             let sound = drafts
-                .iter()
-                .position(|known| *known == draft)
+                .iter_mut()
+                .position(|known| known.takes_in(&draft))
                 .unwrap_or_else(|| {
                     drafts.push(draft);
                     drafts.len() - 1

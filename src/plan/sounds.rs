@@ -3,15 +3,12 @@
 use std::collections::BTreeMap;
 
 use super::rig::{GLOBAL_GROUP, Layout, seconds_us};
+use super::sent::{self, Resolver, SentSetting, fill};
 use crate::engine::promptbook::{
     BlobId, LevelChange, Patch, ReceiverId, Setting, SlotId, SoundEntry, Span,
 };
-use crate::midi::level::LevelLaw as Law;
 use crate::midi::{Channel, Value7, Value14};
-use crate::show::model::{
-    self, BankBytes, LevelLaw, Night, ParameterKind, ParameterValue, Receiver, Scene, Show,
-    TemplateByte, Zone,
-};
+use crate::show::model::{self, Night, ParameterValue, Receiver, Scene, Show, TemplateByte, Zone};
 
 /// A sound before it is put in the table.
 #[derive(Clone, PartialEq, Debug)]
@@ -20,6 +17,24 @@ pub(super) struct Draft {
     pub(super) settings: Vec<Setting>,
     pub(super) receiver: usize,
     pub(super) patch: Option<usize>,
+}
+
+impl Draft {
+    /// Takes in another sound of the scene if the same is sent for both. Of names of one
+    /// patch the first stays, with the longest times.
+    pub(super) fn takes_in(&mut self, other: &Self) -> bool {
+        let (own, others) = (&mut self.entry, &other.entry);
+        let is_same = (own.receiver, own.group) == (others.receiver, others.group)
+            && own.patch == others.patch
+            && (own.volume, own.level_change) == (others.volume, others.level_change)
+            && (own.pan, own.bend_range) == (others.pan, others.bend_range)
+            && self.settings == other.settings;
+        if is_same {
+            own.release_us = own.release_us.max(others.release_us);
+            own.load_us = own.load_us.max(others.load_us);
+        }
+        is_same
+    }
 }
 
 /// What makes two sounds the same (DESIGN, "The plan"): everything but level, unless a
@@ -39,8 +54,8 @@ struct Likeness {
 /// Makes drafts and gives equal sounds equal identities over the whole night.
 pub(super) struct Sounds<'a> {
     show: &'a Show,
-    night: &'a Night,
     identities: BTreeMap<Likeness, u32>,
+    resolver: Resolver<'a>,
     blobs: Vec<Box<[u8]>>,
     blob_ids: BTreeMap<Box<[u8]>, u16>,
     blob_runs: BTreeMap<Vec<Box<[u8]>>, u16>,
@@ -56,7 +71,7 @@ impl<'a> Sounds<'a> {
         }
         Self {
             show,
-            night,
+            resolver: Resolver::new(show, night),
             identities: BTreeMap::new(),
             blob_runs: BTreeMap::new(),
             blobs: blobs.to_vec(),
@@ -120,27 +135,20 @@ impl<'a> Sounds<'a> {
     }
 
     /// The sound that a zone plays.
-    pub(super) fn of_zone(&mut self, scene: &Scene, zone: &Zone, layout: &Layout) -> Option<Draft> {
+    pub(super) fn of_zone(&mut self, scene: &Scene, zone: &Zone) -> Option<Draft> {
         let receiver = self.show.rig.receivers.get(zone.receiver)?;
-        let group = zone.group as u8;
-        let channel = self.template_channel(zone.receiver, group, layout);
-        let values = [&zone.settings, &scene.settings];
-        let settings = self.settings(zone.receiver, receiver, false, channel, &values);
+        let sent = self.resolver.sound(scene, zone)?;
         let patch = zone
             .patch
             .and_then(|patch| receiver.patches.patches.get(patch));
-        let trim = patch.map_or(0.0, |patch| patch.trim_db)
-            + self.trim(zone.receiver, receiver.port, zone.patch);
         Some(Draft {
             entry: SoundEntry {
                 receiver: ReceiverId(zone.receiver as u8),
-                group,
-                patch: patch_entry(receiver, patch),
-                volume: volume(receiver.manners.level, zone.level_db + trim),
-                pan: zone.pan,
-                bend_range: zone
-                    .bend_range
-                    .map(|range| Value7::clamped(i32::from(range))),
+                group: zone.group as u8,
+                patch: sent.patch,
+                volume: sent.volume,
+                pan: sent.pan,
+                bend_range: sent.bend_range,
                 release_us: seconds_us(
                     patch
                         .and_then(|p| p.release_s)
@@ -148,13 +156,10 @@ impl<'a> Sounds<'a> {
                 ),
                 load_us: load_us(receiver, patch),
                 settings: Span::default(),
-                level_change: match zone.level_change {
-                    model::LevelChange::Ride => LevelChange::Ride,
-                    model::LevelChange::New => LevelChange::New,
-                },
+                level_change: sent.level_change(),
                 identity: 0,
             },
-            settings,
+            settings: self.stored(sent.settings),
             receiver: zone.receiver,
             patch: zone.patch,
         })
@@ -185,16 +190,25 @@ impl<'a> Sounds<'a> {
                 let group = stated.group as u8;
                 let channel = self.template_channel(at, group, layout);
                 let settings = self.settings(at, receiver, false, channel, &[&scene.settings]);
-                drafts.push(silent(at, receiver, group, Some(stated.patch), settings));
+                let draft = silent(at, receiver, group, Some(stated.patch), settings);
+                drafts.push(self.told_neutrals(draft));
             } else if is_single && !is_played {
                 let channel = self.template_channel(at, 0, layout);
                 let settings = self.settings(at, receiver, false, channel, &[&scene.settings]);
                 if !settings.is_empty() || is_routed(scene, at, receiver, false) {
-                    drafts.push(silent(at, receiver, 0, None, settings));
+                    let draft = silent(at, receiver, 0, None, settings);
+                    drafts.push(self.told_neutrals(draft));
                 }
             }
         }
         drafts
+    }
+
+    /// A sound that states no pan and no bend range, in a group that is told them.
+    fn told_neutrals(&self, mut draft: Draft) -> Draft {
+        let group = usize::from(draft.entry.group);
+        [draft.entry.pan, draft.entry.bend_range] = self.resolver.unstated(draft.receiver, group);
+        draft
     }
 
     /// Gives the drafts of one scene their identities.
@@ -210,20 +224,6 @@ impl<'a> Sounds<'a> {
         }
     }
 
-    /// Tonight's trims for this patch, its instrument and its port, in dB.
-    fn trim(&self, receiver: usize, port: usize, patch: Option<usize>) -> f32 {
-        let trims = &self.night.trims;
-        let by_patch = trims
-            .patches
-            .iter()
-            .filter(|(r, p, _)| *r == receiver && Some(*p) == patch);
-        let by_instrument = trims.instruments.iter().filter(|(r, _)| *r == receiver);
-        let by_port = trims.ports.iter().filter(|(p, _)| *p == port);
-        by_patch.map(|t| t.2).sum::<f32>()
-            + by_instrument.map(|t| t.1).sum::<f32>()
-            + by_port.map(|t| t.1).sum::<f32>()
-    }
-
     /// The channel written into a System Exclusive template: a slot in a group of one is
     /// known ahead; in a larger group the slot is not, so such a template has none to give
     /// and takes the first.
@@ -232,8 +232,7 @@ impl<'a> Sounds<'a> {
         layout.slots.get(slot.index()).map(|slot| slot.channel)
     }
 
-    /// Values of all parameters that belong to the slot (or, `is_global`, to the receiver):
-    /// the first list that names one wins, then its neutral; `Leave` sends nothing.
+    /// The same for what a scene sets without a zone.
     fn settings(
         &mut self,
         at: usize,
@@ -242,43 +241,22 @@ impl<'a> Sounds<'a> {
         channel: Option<Channel>,
         values: &[&Vec<ParameterValue>],
     ) -> Vec<Setting> {
-        let mut settings = Vec::new();
-        for (index, parameter) in receiver.parameters.iter().enumerate() {
-            // Without a channel of its own the whole receiver is reached through its slot.
-            if receiver.global.is_some() && parameter.is_global != is_global {
-                continue;
-            }
-            let named = values.iter().find_map(|list| {
-                list.iter()
-                    .find(|v| v.receiver == at && v.parameter == index)
-            });
-            let value = named.map_or(parameter.neutral, |named| named.value);
-            if let Some(value) = value {
-                settings.push(self.setting(index, &parameter.kind, channel, value));
-            }
-        }
-        settings
+        let sent = sent::settings(at, receiver, is_global, channel, values);
+        self.stored(sent)
     }
 
-    fn setting(
-        &mut self,
-        parameter: usize,
-        kind: &ParameterKind,
-        channel: Option<Channel>,
-        value: u16,
-    ) -> Setting {
-        let narrow = Value7::clamped(i32::from(value));
-        let wide = Value14::clamped(i32::from(value));
-        match kind {
-            ParameterKind::Control(number) => Setting::Control(*number, narrow),
-            ParameterKind::Pair(number) => Setting::Pair(*number, wide),
-            ParameterKind::Rpn(number) => Setting::Rpn(*number, wide),
-            ParameterKind::Nrpn(number) => Setting::Nrpn(*number, wide),
-            ParameterKind::Exclusive(template) => {
-                let bytes = fill(template, channel.unwrap_or_default(), wide);
+    /// Settings with their messages stored.
+    fn stored(&mut self, settings: Vec<SentSetting>) -> Vec<Setting> {
+        let stored = |setting| match setting {
+            SentSetting::Control(number, value) => Setting::Control(number, value),
+            SentSetting::Pair(number, value) => Setting::Pair(number, value),
+            SentSetting::Rpn(number, value) => Setting::Rpn(number, value),
+            SentSetting::Nrpn(number, value) => Setting::Nrpn(number, value),
+            SentSetting::Exclusive(parameter, bytes) => {
                 Setting::Exclusive(parameter as u16, self.blob(&bytes))
             }
-        }
+        };
+        settings.into_iter().map(stored).collect()
     }
 }
 
@@ -321,7 +299,7 @@ fn silent(
         entry: SoundEntry {
             receiver: ReceiverId(at as u8),
             group,
-            patch: patch_entry(receiver, item),
+            patch: sent::patch_of(receiver, item),
             volume: None,
             pan: None,
             bend_range: None,
@@ -337,98 +315,7 @@ fn silent(
     }
 }
 
-fn patch_entry(receiver: &Receiver, patch: Option<&model::PatchItem>) -> Patch {
-    let bank = receiver.manners.bank;
-    patch.map_or_else(Patch::default, |patch| Patch {
-        bank_msb: patch
-            .bank_msb
-            .filter(|_| matches!(bank, BankBytes::Msb | BankBytes::Both)),
-        bank_lsb: patch
-            .bank_lsb
-            .filter(|_| matches!(bank, BankBytes::Lsb | BankBytes::Both)),
-        program: Some(patch.program),
-    })
-}
-
 fn load_us(receiver: &Receiver, patch: Option<&model::PatchItem>) -> u64 {
     let stated = patch.and_then(|patch| patch.load_ms);
     u64::from(stated.unwrap_or(receiver.manners.load_ms)) * 1000
-}
-
-fn volume(law: LevelLaw, db: f32) -> Option<Value7> {
-    match law {
-        LevelLaw::Gm => Some(Law::Gm.volume_for(db)),
-        LevelLaw::Linear => Some(Law::Linear.volume_for(db)),
-        LevelLaw::Fixed => None,
-    }
-}
-
-/// A template with its value, channel and checksum filled in (modulo-128 complement:
-/// common practice, no source; `40 00 7F 00` gives 41).
-fn fill(template: &[TemplateByte], channel: Channel, value: Value14) -> Vec<u8> {
-    let mut bytes = Vec::with_capacity(template.len());
-    let mut sum_from = 0;
-    for part in template {
-        match part {
-            TemplateByte::Byte(byte) => bytes.push(*byte),
-            TemplateByte::Value => bytes.push(value.lsb().get()),
-            TemplateByte::ValueMsb => bytes.push(value.msb().get()),
-            TemplateByte::ValueLsb => bytes.push(value.lsb().get()),
-            TemplateByte::Channel => bytes.push(channel.get()),
-            TemplateByte::SumStart => sum_from = bytes.len(),
-            TemplateByte::Sum => {
-                let sum: u32 = bytes
-                    .iter()
-                    .skip(sum_from)
-                    .map(|byte| u32::from(*byte))
-                    .sum();
-                bytes.push(((128 - sum % 128) % 128) as u8);
-            }
-        }
-    }
-    bytes
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn bytes(list: &[u8]) -> Vec<TemplateByte> {
-        list.iter().map(|byte| TemplateByte::Byte(*byte)).collect()
-    }
-
-    /// The checksum's check values: modulo-128 complement, common practice, no source;
-    /// the arithmetic worked by hand.
-    #[test]
-    fn a_template_ends_in_its_checksum() {
-        for (data, sum) in [
-            (&[0x40, 0x00, 0x7f, 0x00][..], 0x41),
-            (&[0x10, 0, 0, 1, 0x7f], 0x70),
-            (&[0, 0], 0),
-        ] {
-            let mut template = bytes(&[0xf0, 0x7d]);
-            template.push(TemplateByte::SumStart);
-            template.extend(bytes(data));
-            template.extend([TemplateByte::Sum, TemplateByte::Byte(0xf7)]);
-            let filled = fill(&template, Channel::MIN, Value14::CENTRE);
-            assert_eq!(filled[filled.len() - 2..], [sum, 0xf7]);
-        }
-    }
-
-    #[test]
-    fn a_template_takes_value_halves_and_channel() {
-        let template = [
-            TemplateByte::Byte(0xf0),
-            TemplateByte::Channel,
-            TemplateByte::ValueMsb,
-            TemplateByte::ValueLsb,
-            TemplateByte::Byte(0xf7),
-        ];
-        let filled = fill(
-            &template,
-            Channel::new(9).unwrap(),
-            Value14::new(128).unwrap(),
-        );
-        assert_eq!(filled, [0xf0, 9, 1, 0, 0xf7]);
-    }
 }

@@ -23,6 +23,7 @@ mod screens;
 mod show_read;
 mod slips;
 mod small_shows;
+mod stated_defaults;
 mod store_files;
 mod unreadable;
 mod writing;

@@ -274,8 +274,9 @@ fn zones() -> impl Strategy<Value = Zn> {
         (0..3_usize, keys, velocities, 0..6_usize),
         (0..3_usize, 0..6_usize, levels),
         (
-            prop::option::weighted(0.2, 0..128_u8),
-            prop::option::weighted(0.2, 0..=24_u8),
+            // What is stated is the default now and then.
+            prop::option::weighted(0.3, prop_oneof![1 => Just(64_u8), 2 => 0..128_u8]),
+            prop::option::weighted(0.3, prop_oneof![1 => Just(2_u8), 2 => 0..=24_u8]),
             transposes,
         ),
         (

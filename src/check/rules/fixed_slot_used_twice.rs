@@ -1,9 +1,10 @@
 //! Two different sounds of one scene on a slot that has no like: it can only be one of them.
 
-use crate::check::walk::{scene_words, scenes};
+use crate::check::walk::{resolvers, scene_words, scenes};
 use crate::check::{Rule, Told};
+use crate::plan::{Resolver, Sent};
 use crate::show::finding::{Level, quoted};
-use crate::show::model::{Scene, Show, Site, Song};
+use crate::show::model::{Night, Scene, Show, Site, Song};
 
 pub(super) const RULE: Rule = Rule {
     id: "fixed-slot-used-twice",
@@ -13,11 +14,15 @@ pub(super) const RULE: Rule = Rule {
 };
 
 fn run(show: &Show, told: &mut Told<'_, '_>) {
+    let plain = Night::default();
+    let resolvers = resolvers(show, &plain);
     for (song, scene) in scenes(show) {
         for (index, receiver) in show.rig.receivers.iter().enumerate() {
             for (group, slots) in receiver.groups.iter().enumerate() {
                 if slots.channels.len() == 1
-                    && let Some((site, what)) = clash(scene, index, group)
+                    && let Some((site, what)) = resolvers
+                        .iter()
+                        .find_map(|resolver| clash(resolver, scene, (index, group)))
                 {
                     tell(show, (song, scene), index, (site, what), told);
                 }
@@ -47,43 +52,49 @@ fn tell(
 }
 
 /// Where and in what a second sound differs from the first on this slot.
-fn clash(scene: &Scene, receiver: usize, group: usize) -> Option<(Site, &'static str)> {
+fn clash(
+    resolver: &Resolver<'_>,
+    scene: &Scene,
+    (receiver, group): (usize, usize),
+) -> Option<(Site, &'static str)> {
     let mut zones = scene
         .zones
         .iter()
-        .filter(|zone| zone.receiver == receiver && zone.group == group);
-    let patches = scene
-        .patches
-        .iter()
-        .filter(|patch| patch.receiver == receiver && patch.group == group);
-    let first = zones.next()?;
+        .filter(|zone| zone.receiver == receiver && zone.group == group)
+        .filter_map(|zone| Some((zone.site, resolver.sound(scene, zone)?)));
+    let (_, first) = zones.next()?;
+    // A zone without a patch plays whatever the slot holds.
     let mut patch = first.patch;
-    for zone in zones {
-        if zone.patch.is_some() && patch.is_some() && zone.patch != patch {
-            return Some((zone.site, "patches"));
+    for (site, sound) in zones {
+        let (has_own, has_one) = (sound.patch.program.is_some(), patch.program.is_some());
+        if has_own && has_one && sound.patch != patch {
+            return Some((site, "patches"));
         }
-        patch = patch.or(zone.patch);
-        if zone.level_db != first.level_db {
-            return Some((zone.site, "levels"));
+        if !has_one {
+            patch = sound.patch;
         }
-        if zone.pan != first.pan || zone.bend_range != first.bend_range {
-            return Some((zone.site, "pans or bend ranges"));
-        }
-        let values = |zone: &crate::show::model::Zone| {
-            let mut values: Vec<_> = zone
-                .settings
-                .iter()
-                .map(|setting| (setting.parameter, setting.value))
-                .collect();
-            values.sort_unstable();
-            values
-        };
-        if values(zone) != values(first) {
-            return Some((zone.site, "sets of parameters"));
+        if let Some(what) = difference(&first, &sound) {
+            return Some((site, what));
         }
     }
-    patches
-        .into_iter()
-        .find(|other| patch.is_some_and(|patch| patch != other.patch))
-        .map(|other| (other.site, "patches"))
+    scene
+        .patches
+        .iter()
+        .filter(|stated| stated.receiver == receiver && stated.group == group)
+        .find(|stated| patch.program.is_some() && patch != resolver.patch(stated))
+        .map(|stated| (stated.site, "patches"))
+}
+
+/// In what two sounds differ besides their patches.
+fn difference(one: &Sent, other: &Sent) -> Option<&'static str> {
+    [
+        (one.volume != other.volume, "levels"),
+        (
+            (one.pan, one.bend_range) != (other.pan, other.bend_range),
+            "pans or bend ranges",
+        ),
+        (one.settings != other.settings, "sets of parameters"),
+    ]
+    .into_iter()
+    .find_map(|(differs, what)| differs.then_some(what))
 }

@@ -120,7 +120,7 @@ fn given(anchor: &Anchor, group: Group<'_>) -> Vec<Stay> {
 pub(super) fn follow(group: Group<'_>, line: Line) -> Stays {
     let (book, (receiver, group_number)) = (group.book, group.id);
     let is_ours = |sound: &SoundEntry| sound.receiver.0 == receiver && sound.group == group_number;
-    let varying = varying_settings(book, is_ours);
+    let varying = Varying::of(book, is_ours);
     let is_given = !line.given.is_empty();
     let mut open = line.open;
     let mut stays = line.given;
@@ -195,32 +195,48 @@ fn hands(book: &Promptbook, scene: Option<&SceneEntry>, sound: usize) -> (bool, 
     (is_played, has_pedal)
 }
 
-/// Settings that are not the same in all sounds of the group: only these are ever sent again.
-fn varying_settings(book: &Promptbook, is_ours: impl Fn(&SoundEntry) -> bool) -> BTreeSet<Setting> {
-    let mut counts: BTreeMap<Setting, usize> = BTreeMap::new();
-    let mut sounds = 0;
-    for sound in book.sounds.iter().filter(|sound| is_ours(sound)) {
-        sounds += 1;
-        for setting in sound.settings.of(&book.settings) {
-            *counts.entry(*setting).or_default() += 1;
+/// What is not the same in all sounds of the group: only this is ever sent again.
+struct Varying {
+    pan: bool,
+    bend_range: bool,
+    settings: BTreeSet<Setting>,
+}
+
+impl Varying {
+    fn of(book: &Promptbook, is_ours: impl Fn(&SoundEntry) -> bool) -> Self {
+        let (mut pans, mut ranges) = (BTreeSet::new(), BTreeSet::new());
+        let mut counts: BTreeMap<Setting, usize> = BTreeMap::new();
+        let mut sounds = 0;
+        for sound in book.sounds.iter().filter(|sound| is_ours(sound)) {
+            sounds += 1;
+            pans.insert(sound.pan);
+            ranges.insert(sound.bend_range);
+            for setting in sound.settings.of(&book.settings) {
+                *counts.entry(*setting).or_default() += 1;
+            }
+        }
+        counts.retain(|_, count| *count < sounds);
+        Self {
+            pan: pans.len() > 1,
+            bend_range: ranges.len() > 1,
+            settings: counts.into_keys().collect(),
         }
     }
-    counts.retain(|_, count| *count < sounds);
-    counts.into_keys().collect()
 }
 
 /// About how many bytes tell this sound to a slot that holds another one. It only weighs
 /// one plan against another; what is really sent is measured on the engine (`price`).
-fn telling_bytes(book: &Promptbook, sound: &SoundEntry, varying: &BTreeSet<Setting>) -> u32 {
+fn telling_bytes(book: &Promptbook, sound: &SoundEntry, varying: &Varying) -> u32 {
     let banks = [sound.patch.bank_msb, sound.patch.bank_lsb];
     let patch = 3 * banks.iter().flatten().count() + 2 * usize::from(sound.patch.program.is_some());
-    let level = 3 * usize::from(sound.volume.is_some()) + 3 * usize::from(sound.pan.is_some());
-    let bend = NUMBERED_BYTES * usize::from(sound.bend_range.is_some());
+    let level = 3 * usize::from(sound.volume.is_some())
+        + 3 * usize::from(varying.pan && sound.pan.is_some());
+    let bend = NUMBERED_BYTES * usize::from(varying.bend_range && sound.bend_range.is_some());
     let settings: usize = sound
         .settings
         .of(&book.settings)
         .iter()
-        .filter(|setting| varying.contains(setting))
+        .filter(|setting| varying.settings.contains(setting))
         .map(|setting| match setting {
             Setting::Control(..) => 3,
             Setting::Pair(..) => 6,

@@ -1,7 +1,11 @@
 //! The sounds of a scene, and what zones make of velocities.
 
+use std::collections::BTreeSet;
+
 use segue::midi::Value7;
-use segue::show::model::{Curve, LevelChange, ParameterValue, ReceiverKind, Show, Zone};
+use segue::show::model::{
+    BankBytes, Curve, LevelChange, ParameterValue, PatchItem, Receiver, ReceiverKind, Show, Zone,
+};
 
 /// What makes two sounds the same.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
@@ -29,26 +33,11 @@ pub(crate) struct Sound {
 pub(super) fn sounds_of(show: &Show, zones: &[Zone], settings: &[ParameterValue]) -> Vec<Sound> {
     let mut sounds: Vec<Sound> = Vec::new();
     for (index, zone) in zones.iter().enumerate() {
-        let receiver = &show.rig.receivers[zone.receiver];
-        debug_assert_eq!(receiver.kind, ReceiverKind::Instrument);
-        let values = (0..receiver.parameters.len()).map(|parameter| {
-            zone.settings
-                .iter()
-                .chain(settings)
-                .find(|v| v.receiver == zone.receiver && v.parameter == parameter)
-                .map_or(receiver.parameters[parameter].neutral, |v| v.value)
-        });
         let level = zone.level_db as i32;
-        let mut likeness = Likeness {
-            receiver: zone.receiver,
-            group: zone.group,
-            patch: zone.patch,
-            pan: zone.pan.map(Value7::get),
-            bend_range: zone.bend_range,
-            values: values.collect(),
-            own_level: (zone.level_change == LevelChange::New).then_some(level),
-            copy: 0,
-        };
+        let mut likeness = written(show, zone, settings);
+        if takes_new_level(show, zone, &likeness) {
+            likeness.own_level = Some(level);
+        }
         let alike = |sound: &Sound| {
             Likeness {
                 copy: 0,
@@ -70,6 +59,66 @@ pub(super) fn sounds_of(show: &Show, zones: &[Zone], settings: &[ParameterValue]
         });
     }
     sounds
+}
+
+/// A sound as it is sent, without its level and its place among alike ones.
+fn written(show: &Show, zone: &Zone, settings: &[ParameterValue]) -> Likeness {
+    let receiver = &show.rig.receivers[zone.receiver];
+    debug_assert_eq!(receiver.kind, ReceiverKind::Instrument);
+    let values = (0..receiver.parameters.len()).map(|parameter| {
+        zone.settings
+            .iter()
+            .chain(settings)
+            .find(|v| v.receiver == zone.receiver && v.parameter == parameter)
+            .map_or(receiver.parameters[parameter].neutral, |v| v.value)
+    });
+    Likeness {
+        receiver: zone.receiver,
+        group: zone.group,
+        patch: zone.patch.map(|patch| first_alike(receiver, patch)),
+        // Where nothing is stated the receiver is at the centre, and at two semitones
+        // (GM2 §3.3.5, §3.4.1): to state that is to say the same.
+        pan: zone.pan.map(Value7::get).filter(|pan| *pan != 64),
+        bend_range: zone.bend_range.filter(|range| *range != 2),
+        values: values.collect(),
+        own_level: None,
+        copy: 0,
+    }
+}
+
+/// Whether another level is another sound: the show has the sound at several levels, and
+/// the zone asks for it, or none of those that do not ever changes its level.
+fn takes_new_level(show: &Show, zone: &Zone, likeness: &Likeness) -> bool {
+    let (mut all, mut riding) = (BTreeSet::new(), BTreeSet::new());
+    for scene in show.songs.iter().flat_map(|song| &song.scenes) {
+        for other in &scene.zones {
+            if show.rig.receivers[other.receiver].kind == ReceiverKind::Instrument
+                && written(show, other, &scene.settings) == *likeness
+            {
+                all.insert(other.level_db as i32);
+                if other.level_change == LevelChange::Ride {
+                    riding.insert(other.level_db as i32);
+                }
+            }
+        }
+    }
+    all.len() > 1 && (zone.level_change == LevelChange::New || riding.len() <= 1)
+}
+
+/// The first patch of a list for which a receiver is sent the same: bank bytes that it does
+/// not heed are no part of it.
+fn first_alike(receiver: &Receiver, patch: usize) -> usize {
+    let sent = |item: &PatchItem| {
+        let bank = receiver.manners.bank;
+        let msb = matches!(bank, BankBytes::Msb | BankBytes::Both);
+        let lsb = matches!(bank, BankBytes::Lsb | BankBytes::Both);
+        let bytes = (item.bank_msb.filter(|_| msb), item.bank_lsb.filter(|_| lsb));
+        (bytes, item.program)
+    };
+    let list = &receiver.patches.patches;
+    list.iter()
+        .position(|item| sent(item) == sent(&list[patch]))
+        .unwrap_or(patch)
 }
 
 /// What a zone may make of a velocity: by its curve, then faded towards the ends of its
