@@ -90,14 +90,16 @@ fn zones_that_differ_in_a_stated_default_share_a_fixed_slot() {
     let failures: Vec<String> = DEFAULTS
         .map(|default| {
             format!(
-                "\"a\": (group: \"one\", patch: \"Strings\"), \
-                 \"b\": (group: \"one\", patch: \"Strings\", {default})"
+                "\"a\": (group: \"one\", patch: \"Strings\", keys: \"C2..B3\"), \
+                 \"b\": (group: \"one\", patch: \"Strings\", keys: \"C4..C6\", {default})"
             )
         })
         .into_iter()
-        .chain(["\"a\": (group: \"one\", patch: \"Strings\"), \
-                 \"b\": (group: \"one\", patch: \"Same Strings\")"
-            .to_owned()])
+        .chain([
+            "\"a\": (group: \"one\", patch: \"Strings\", keys: \"C2..B3\"), \
+                 \"b\": (group: \"one\", patch: \"Same Strings\", keys: \"C4..C6\")"
+                .to_owned(),
+        ])
         .filter(|zones| !outcome(std::slice::from_ref(zones)).1.is_empty())
         .collect();
     assert!(failures.is_empty(), "{failures:#?}");
