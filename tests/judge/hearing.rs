@@ -82,6 +82,7 @@ impl<'a> Hearing<'a> {
         while let Some(due_us) = self.oracle.next_us().filter(|due_us| *due_us <= end_us) {
             self.now_us = self.now_us.max(due_us);
             self.oracle.advance(self.now_us);
+            self.oracle.forgo_limits(self.now_us);
             self.listen();
         }
         self.now_us = end_us;

@@ -318,6 +318,11 @@ impl<'a> Oracle<'a> {
         });
     }
 
+    /// What was written down is heard without limits: when its line was free is not known.
+    pub(crate) fn forgo_limits(&mut self, now_us: u64) {
+        self.awaited.retain(|awaited| awaited.due_us > now_us);
+    }
+
     /// How long a note that is played now may wait for its patch: 30 ms (DESIGN) if the rig
     /// says that notes are held back, and the patch may be loading.
     fn held_back_us(&self, now_us: u64, tenancy: usize) -> u64 {
@@ -343,6 +348,13 @@ impl<'a> Oracle<'a> {
             return;
         }
         let struck_us = self.pressed_us.get(&note.id).copied().unwrap_or(now_us);
+        // A pedal that its receiver was told when it had loaded may hold it (a stated limit).
+        if [HOLD, SOSTENUTO]
+            .into_iter()
+            .any(|pedal| self.taken_along(note.id, struck_us, pedal))
+        {
+            return;
+        }
         self.awaited.push(Awaited {
             id: note.id,
             receiver: tenancy.likeness.receiver,
