@@ -446,27 +446,36 @@ impl<'ast> Visit<'ast> for PathReader {
     }
 }
 
-fn sources() -> Vec<Source> {
+/// Every Rust file below a folder of the repository.
+fn rust_files(folder: &str) -> Vec<PathBuf> {
     let mut found = Vec::new();
-    let mut folders = vec![root().join("src")];
+    let mut folders = vec![root().join(folder)];
     while let Some(folder) = folders.pop() {
         for entry in fs::read_dir(&folder).unwrap() {
             let path = entry.unwrap().path();
             if path.is_dir() {
                 folders.push(path);
             } else if path.extension().is_some_and(|e| e == "rs") {
-                let text = fs::read_to_string(&path).unwrap();
-                let is_test = path.components().any(|c| c.as_os_str() == "tests")
-                    || path.ends_with("tests.rs");
-                let file = syn::parse_file(&text).unwrap_or_else(|e| panic!("{path:?}: {e}"));
-                found.push(Source {
-                    path: path.strip_prefix(root().join("src")).unwrap().to_path_buf(),
-                    text,
-                    file,
-                    is_test,
-                });
+                found.push(path);
             }
         }
+    }
+    found
+}
+
+fn sources() -> Vec<Source> {
+    let mut found = Vec::new();
+    for path in rust_files("src") {
+        let text = fs::read_to_string(&path).unwrap();
+        let is_test =
+            path.components().any(|c| c.as_os_str() == "tests") || path.ends_with("tests.rs");
+        let file = syn::parse_file(&text).unwrap_or_else(|e| panic!("{path:?}: {e}"));
+        found.push(Source {
+            path: path.strip_prefix(root().join("src")).unwrap().to_path_buf(),
+            text,
+            file,
+            is_test,
+        });
     }
     found.sort_by(|a, b| a.path.cmp(&b.path));
     assert!(found.len() > 10, "the sources were not found");
@@ -744,18 +753,10 @@ impl<'ast> Visit<'ast> for Calls {
 /// Every identifier of the tests and the bench.
 fn said_by_tests() -> BTreeMap<String, usize> {
     let mut calls = Calls::default();
-    let mut folders = vec![root().join("tests")];
-    while let Some(folder) = folders.pop() {
-        for entry in fs::read_dir(&folder).unwrap() {
-            let path = entry.unwrap().path();
-            if path.is_dir() {
-                folders.push(path);
-            } else if path.extension().is_some_and(|e| e == "rs") {
-                let text = fs::read_to_string(&path).unwrap();
-                if let Ok(tokens) = text.parse::<TokenStream>() {
-                    calls.say(tokens);
-                }
-            }
+    for path in rust_files("tests") {
+        let text = fs::read_to_string(&path).unwrap();
+        if let Ok(tokens) = text.parse::<TokenStream>() {
+            calls.say(tokens);
         }
     }
     calls.said
