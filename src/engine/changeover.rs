@@ -207,7 +207,7 @@ impl Machine {
     /// controllers feed it.
     fn seat_all(&mut self, book: &Promptbook) {
         for slot in self.slots.iter_mut() {
-            slot.sound = None;
+            slot.leave_scene(self.movements);
             slot.feeds = 0;
         }
         let Some(scene) = self.scene(book).copied() else {

@@ -209,7 +209,7 @@ impl Machine {
         if !passes {
             return;
         }
-        let moved = self.count_movement();
+        let moved = self.count_lever(controller);
         let Some(state) = self.controllers.get_mut(controller.index()) else {
             return;
         };

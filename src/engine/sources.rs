@@ -24,6 +24,8 @@ pub(super) struct ControllerState {
     pub(super) bend: Source<u16>,
     pub(super) pressure: Source<u8>,
     pub(super) controls: [Source<u8>; 128],
+    /// When any of its levers moved last: bend, pressure, controllers, not the pedals.
+    pub(super) lever_moved: u64,
     /// Hold, sostenuto, soft as they stand.
     pub(super) pedals: [u8; 3],
     /// Sources that the present scene leads elsewhere.
@@ -54,6 +56,7 @@ impl ControllerState {
             bend: Source::default(),
             pressure: Source::default(),
             controls: [Source::default(); 128],
+            lever_moved: 0,
             pedals: [0; 3],
             led: Led::default(),
             mpe,
@@ -129,6 +132,15 @@ impl Machine {
         self.movements
     }
 
+    /// Counts a movement of a controller's lever.
+    pub(super) fn count_lever(&mut self, controller: ControllerId) -> u64 {
+        let moved = self.count_movement();
+        if let Some(state) = self.controllers.get_mut(controller.index()) {
+            state.lever_moved = moved;
+        }
+        moved
+    }
+
     /// The pitch wheel moves.
     pub(super) fn bend(&mut self, call: &mut Call<'_>, controller: ControllerId, value: Value14) {
         let passes = call
@@ -139,7 +151,7 @@ impl Machine {
         if !passes {
             return;
         }
-        let moved = self.count_movement();
+        let moved = self.count_lever(controller);
         let Some(state) = self.controllers.get_mut(controller.index()) else {
             return;
         };
@@ -236,7 +248,7 @@ impl Machine {
         if !passes {
             return;
         }
-        let moved = self.count_movement();
+        let moved = self.count_lever(controller);
         if let Some(state) = self.controllers.get_mut(controller.index()) {
             state.pressure = Source {
                 value: value.get(),
@@ -315,7 +327,7 @@ impl Machine {
             self.move_pedal(call, controller, pedal, value);
             return;
         }
-        let moved = self.count_movement();
+        let moved = self.count_lever(controller);
         let Some(state) = self.controllers.get_mut(controller.index()) else {
             return;
         };

@@ -109,12 +109,11 @@ impl<'a> Oracle<'a> {
         };
         self.moved_us = Some(now_us);
         self.prune(now_us);
-        let mut coming = Vec::new();
-        for (index, sound) in self.sounds[to].iter().enumerate() {
-            coming.push((index, self.tenant_of(&sound.likeness)));
-        }
+        let coming = self.tenants(to);
         let stays: BTreeSet<usize> = coming.iter().filter_map(|(_, at)| *at).collect();
         for at in self.present.clone() {
+            self.tenancies[at].left = self.moves;
+            self.tenancies[at].left_by = self.tenancies[at].feeds.clone();
             let is_bent = self.bends_by_route(self.tenancies[at].likeness.receiver);
             self.tenancies[at].is_route_bent &= self.is_held(at);
             self.tenancies[at].is_route_bent |= is_bent;
@@ -163,20 +162,58 @@ impl<'a> Oracle<'a> {
         (self.line[self.at].0 as u16 * PAGES + self.page) as u8
     }
 
-    /// The tenancy that goes on with this sound: in the present scene, else one with held
-    /// notes.
-    pub(super) fn tenant_of(&self, likeness: &Likeness) -> Option<usize> {
+    /// The tenancies that go on with the sounds of a position: those of the present scene,
+    /// and those left since when nothing has moved. Where a group has no room for the other
+    /// sounds beside what is held there, what was left goes on though something moved.
+    pub(super) fn tenants(&self, to: usize) -> Vec<(usize, Option<usize>)> {
+        let place = |likeness: &Likeness| (likeness.receiver, likeness.group);
+        let sounds = self.sounds[to].iter().enumerate();
+        let going_on: Vec<(usize, Option<usize>)> = sounds
+            .map(|(index, sound)| (index, self.tenant_of(&sound.likeness, false)))
+            .collect();
+        let is_short = |likeness: &Likeness| {
+            let (receiver, group) = place(likeness);
+            let slots = &self.show.rig.receivers[receiver].groups[group].channels;
+            let coming = self.sounds[to].iter();
+            let coming = coming.filter(|sound| place(&sound.likeness) == (receiver, group));
+            let held = (0..self.tenancies.len()).filter(|at| {
+                place(&self.tenancies[*at].likeness) == (receiver, group)
+                    && self.is_held(*at)
+                    && going_on.iter().all(|(_, other)| *other != Some(*at))
+            });
+            coming.count() + held.count() > slots.len()
+        };
+        let tenants = going_on.iter().map(|(index, at)| {
+            let likeness = &self.sounds[to][*index].likeness;
+            let may_be_moved = at.is_none() && is_short(likeness);
+            let left = may_be_moved.then(|| self.tenant_of(likeness, true));
+            (*index, at.or(left.flatten()))
+        });
+        tenants.collect()
+    }
+
+    /// The tenancy that goes on with this sound: in the present scene, else the one left last
+    /// of those with held notes; if something moved since, only if it may have.
+    fn tenant_of(&self, likeness: &Likeness, may_have_moved: bool) -> Option<usize> {
         let same = |at: &usize| self.tenancies[*at].likeness == *likeness;
-        self.present
-            .iter()
-            .copied()
-            .find(|at| same(at))
-            .or_else(|| {
-                (0..self.tenancies.len()).find(|at| {
-                    let tenancy = &self.tenancies[*at];
-                    !tenancy.is_present && !tenancy.is_fading && same(at) && self.is_held(*at)
-                })
-            })
+        let left = |at: &usize| {
+            let tenancy = &self.tenancies[*at];
+            !tenancy.is_present && !tenancy.is_fading && same(at) && self.is_held(*at)
+        };
+        let present = self.present.iter().copied().find(|at| same(at));
+        present.or_else(|| {
+            (0..self.tenancies.len())
+                .filter(left)
+                .filter(|at| may_have_moved || !self.has_moved_since(*at))
+                .max_by_key(|at| self.tenancies[*at].left)
+        })
+    }
+
+    /// Whether those who played a sound that was left have moved anything since.
+    fn has_moved_since(&self, at: usize) -> bool {
+        let tenancy = &self.tenancies[at];
+        let moved = |keyboard: &usize| self.levers.get(keyboard).copied().unwrap_or(0);
+        tenancy.left_by.iter().any(|by| moved(by) > tenancy.left)
     }
 
     /// `cut` and `fade`. A slot fades only if all its notes do; else those that would are
@@ -418,6 +455,8 @@ impl<'a> Oracle<'a> {
             hears: BTreeMap::new(),
             is_present: true,
             since: self.moves,
+            left: self.moves,
+            left_by: BTreeSet::new(),
             is_fading: false,
             ring_until_us: 0,
             // A slow port adds to the loading time.
