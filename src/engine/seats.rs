@@ -4,9 +4,9 @@
 //! there, the free slot of the group that has been silent longest, else the one whose ring
 //! is over first; with none free, the least harm.
 //!
-//! A sound of an earlier scene whose notes are held is taken up again. Once those who
-//! played it have moved a lever since, its notes are foreign: they must not hear where that stands now,
-//! and fresh notes must. It is then taken up only where too few slots are free.
+//! A sound of an earlier scene whose notes are held is taken up again. Once those who played
+//! it have moved a lever since, its notes are foreign: they must not hear where that lever
+//! stands now, and fresh notes must. It is then taken up only where too few slots are free.
 
 use super::limits::MAX_SOUNDS;
 use super::machine::{Call, Machine};

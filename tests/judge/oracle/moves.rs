@@ -11,6 +11,15 @@ use super::{
 };
 use crate::world::{PAGES, Spot};
 
+/// Whether a group has slots for the sounds of a scene.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Room {
+    Enough,
+    TooLittle,
+    /// Notes were harmed there, or something fades.
+    Unsure,
+}
+
 impl<'a> Oracle<'a> {
     pub(crate) fn step(&mut self, now_us: u64, drains_us: &[u64]) {
         self.go(now_us, self.at.checked_add(1), Some(true), drains_us);
@@ -109,7 +118,7 @@ impl<'a> Oracle<'a> {
         };
         self.moved_us = Some(now_us);
         self.prune(now_us);
-        let coming = self.tenants(to);
+        let coming = self.tenants(now_us, to);
         let stays: BTreeSet<usize> = coming.iter().filter_map(|(_, at)| *at).collect();
         for at in self.present.clone() {
             self.tenancies[at].left = self.moves;
@@ -164,32 +173,88 @@ impl<'a> Oracle<'a> {
 
     /// The tenancies that go on with the sounds of a position: those of the present scene,
     /// and those left since when nothing has moved. Where a group has no room for the other
-    /// sounds beside what is held there, what was left goes on though something moved.
-    pub(super) fn tenants(&self, to: usize) -> Vec<(usize, Option<usize>)> {
-        let place = |likeness: &Likeness| (likeness.receiver, likeness.group);
-        let sounds = self.sounds[to].iter().enumerate();
-        let going_on: Vec<(usize, Option<usize>)> = sounds
-            .map(|(index, sound)| (index, self.tenant_of(&sound.likeness, false)))
+    /// sounds beside what is held there, what was left goes on though something moved. Where
+    /// it is not known whether it has, it is taken to go on, and what plays it is excused.
+    pub(super) fn tenants(&mut self, now_us: u64, to: usize) -> Vec<(usize, Option<usize>)> {
+        let sounds: Vec<(usize, &Likeness)> = self.sounds[to]
+            .iter()
+            .map(|sound| &sound.likeness)
+            .enumerate()
             .collect();
-        let is_short = |likeness: &Likeness| {
-            let (receiver, group) = place(likeness);
-            let slots = &self.show.rig.receivers[receiver].groups[group].channels;
-            let coming = self.sounds[to].iter();
-            let coming = coming.filter(|sound| place(&sound.likeness) == (receiver, group));
-            let held = (0..self.tenancies.len()).filter(|at| {
-                place(&self.tenancies[*at].likeness) == (receiver, group)
-                    && self.is_held(*at)
-                    && going_on.iter().all(|(_, other)| *other != Some(*at))
+        let unmoved: Vec<Option<usize>> = sounds
+            .iter()
+            .map(|(_, likeness)| self.tenant_of(likeness, false))
+            .collect();
+        let mut tenants = Vec::new();
+        let mut unsure = Vec::new();
+        for (index, likeness) in sounds {
+            let at = unmoved[index].or_else(|| {
+                let room = self.room(now_us, to, likeness, &unmoved);
+                let left = self.tenant_of(likeness, true);
+                unsure.extend(left.filter(|_| room == Room::Unsure));
+                left.filter(|_| room != Room::Enough)
             });
-            coming.count() + held.count() > slots.len()
-        };
-        let tenants = going_on.iter().map(|(index, at)| {
-            let likeness = &self.sounds[to][*index].likeness;
-            let may_be_moved = at.is_none() && is_short(likeness);
-            let left = may_be_moved.then(|| self.tenant_of(likeness, true));
-            (*index, at.or(left.flatten()))
+            tenants.push((index, at));
+        }
+        for at in unsure {
+            self.doubt(at);
+        }
+        tenants
+    }
+
+    /// Whether a group has room for the sounds that come beside what is held there.
+    fn room(
+        &self,
+        now_us: u64,
+        to: usize,
+        likeness: &Likeness,
+        going_on: &[Option<usize>],
+    ) -> Room {
+        let place = |likeness: &Likeness| (likeness.receiver, likeness.group);
+        let (receiver, group) = place(likeness);
+        if self.tainted.contains(&(receiver, group)) {
+            return Room::Unsure;
+        }
+        let slots = self.show.rig.receivers[receiver].groups[group]
+            .channels
+            .len();
+        let coming = self.sounds[to].iter();
+        let coming = coming.filter(|sound| place(&sound.likeness) == (receiver, group));
+        let others = (0..self.tenancies.len()).filter(|at| {
+            place(&self.tenancies[*at].likeness) == (receiver, group)
+                && !going_on.contains(&Some(*at))
         });
-        tenants.collect()
+        // A fade ends early while its slot loads, and late on a slow port.
+        let (fading, staying): (Vec<usize>, Vec<usize>) =
+            others.partition(|at| self.tenancies[*at].is_fading);
+        let held = staying.iter().filter(|at| self.is_held(**at)).count();
+        let fading = fading.iter().filter(|at| {
+            self.is_held(**at) || self.tenancies[**at].ring_until_us + PORT_US > now_us
+        });
+        let needed = coming.count() + held;
+        if needed > slots {
+            Room::TooLittle
+        } else if needed + fading.count() > slots {
+            Room::Unsure
+        } else {
+            Room::Enough
+        }
+    }
+
+    /// It is not known whether a sound goes on where it was left.
+    fn doubt(&mut self, at: usize) {
+        let likeness = &self.tenancies[at].likeness;
+        self.tainted.insert((likeness.receiver, likeness.group));
+        self.tenancies[at].is_tainted = true;
+        let owned: Vec<ExpectId> = self
+            .owners
+            .iter()
+            .filter(|(_, owner)| **owner == at)
+            .map(|(id, _)| *id)
+            .collect();
+        for id in owned {
+            self.excuse(id, Excuse::TooFewSlots);
+        }
     }
 
     /// The tenancy that goes on with this sound: in the present scene, else the one left last
