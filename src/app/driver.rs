@@ -327,6 +327,9 @@ impl Desk {
             self.handle(Input::Tick);
         }
         for port in 0..self.gates.len() {
+            if self.gates.get(port).is_some_and(Gate::take_panic) {
+                self.report(Event::WritingFailed(port as u8));
+            }
             if self.gates.get(port).is_some_and(Gate::take_overflow) {
                 self.report(Event::OutFull(port as u8));
                 self.handle(Input::OutputOverflow(OutPort(port as u8)));
