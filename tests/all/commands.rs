@@ -353,6 +353,23 @@ fn without_a_terminal_a_stretch_of_the_demo_is_played_as_lines() {
     assert!(lines.trim_end().ends_with("all notes released"), "{lines}");
 }
 
+#[test]
+fn keys_that_cannot_be_read_are_told_with_their_place_once() {
+    let (home, _) = home();
+    let path = home.path().join("config/segue/keys.txt");
+    fs::create_dir_all(&path).unwrap();
+    let output = run(home.path(), &["keys"]);
+    assert_eq!(status(&output), 0);
+    let words = text(&output.stderr);
+    let told = words.lines().find(|line| line.contains("a folder"));
+    let path = path.to_str().unwrap();
+    assert_eq!(
+        told.map(|line| line.matches(path).count()),
+        Some(1),
+        "{words}"
+    );
+}
+
 /// Where there is a sequencer this show would be played, and never end by itself.
 #[test]
 fn without_midi_a_headless_show_ends_with_words() {
