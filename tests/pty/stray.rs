@@ -145,6 +145,14 @@ fn what_cannot_be_read_of_keys_and_marks_is_told_as_the_show_opens() {
     }
     let mut desk = demo(&home);
     desk.press("2");
-    desk.see(&["WINGS", "keys.txt: a folder, not a file"]);
-    desk.see(&["marks not read: "]);
+    desk.see(&["WINGS"]);
+    for (filter, told) in [
+        ("keys.txt", "keys.txt: a folder"),
+        ("marks", "marks not read: "),
+    ] {
+        desk.press("f");
+        desk.see(&["log lines with: _"]);
+        desk.press(&format!("{filter}\r"));
+        desk.see(&[told]);
+    }
 }
