@@ -10,8 +10,8 @@ use crate::engine::promptbook::{LevelChange, Patch};
 use crate::midi::level::LevelLaw as Law;
 use crate::midi::{Channel, Controller, Value7, Value14, cc};
 use crate::show::model::{
-    self, BankBytes, LevelLaw, Night, ParameterKind, ParameterValue, PatchItem, Receiver,
-    ReceiverPatch, Scene, Show, SourceKind, TemplateByte, Zone,
+    BankBytes, LevelLaw, Night, ParameterKind, ParameterValue, PatchItem, Receiver, ReceiverPatch,
+    Scene, Show, SourceKind, TemplateByte, Zone,
 };
 
 /// A sound as its slot is told.
@@ -132,7 +132,7 @@ impl<'a> Resolver<'a> {
             scenes.flat_map(|scene| scene.zones.iter().map(move |zone| (scene, zone)))
         };
         // Levels matter only where one shall take another slot.
-        if zones().any(|(_, zone)| zone.level_change == model::LevelChange::New) {
+        if zones().any(|(_, zone)| zone.level_change == LevelChange::New) {
             let mut families: BTreeMap<Family, Levels> = BTreeMap::new();
             for sent in zones().filter_map(|(scene, zone)| resolver.in_scene(scene, zone)) {
                 let levels = families.entry(family(&sent)).or_default();
@@ -186,7 +186,7 @@ impl<'a> Resolver<'a> {
     fn in_scene(&self, scene: &Scene, zone: &Zone) -> Option<Sent> {
         let mut sent = self.as_written(scene, zone)?;
         if !sent.takes_new_level {
-            let is_new = |other: &&Zone| other.level_change == model::LevelChange::New;
+            let is_new = |other: &&Zone| other.level_change == LevelChange::New;
             let mut others = scene.zones.iter().filter(is_new);
             sent.takes_new_level = others.any(|other| {
                 self.as_written(scene, other).is_some_and(|other| {
@@ -222,7 +222,7 @@ impl<'a> Resolver<'a> {
                 .resolve(stated_range, NEUTRAL_BEND_RANGE),
             settings: settings(zone.receiver, receiver, false, channel, &values),
             volume: volume(receiver.manners.level, zone.level_db + trim),
-            takes_new_level: zone.level_change == model::LevelChange::New,
+            takes_new_level: zone.level_change == LevelChange::New,
         })
     }
 
