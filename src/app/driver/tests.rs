@@ -344,12 +344,12 @@ fn the_playing_threads_desk_never_touches_the_heap() {
             bench.desk.take(Incoming::OutReady(*port));
         }
         bench.desk.take(Incoming::Surveyed);
-        for round in 0..40 {
+        for round in 0..80 {
             let _ = bench.commands.push(asked(0, Command::Step));
             bench.desk.turn();
             if round % 4 == 1 {
                 shared.takes.toggle();
-                let _ = bench.commands.push(asked(0, Command::Mute(round % 8 == 1)));
+                let _ = bench.commands.push(asked(0, Command::Mute(round % 8 == 5)));
             }
             for port in &inputs {
                 let key = Key::clamped(40 + round);
