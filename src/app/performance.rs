@@ -89,6 +89,9 @@ pub(super) struct Start {
     pub(super) lines: Option<Box<dyn Write + Send>>,
 }
 
+/// The name of the thread that plays.
+pub(super) const PLAYING_THREAD: &str = "play";
+
 /// A show being played.
 pub(super) struct Performance {
     /// The sheet of the start: what does not change with the night.
@@ -252,7 +255,7 @@ impl Performance {
         let waker = desk.waker.clone();
         let replanning = spawn("replan", move || replanner.run())?;
         let scribe = spawn("scribe", move || scribe.run(&|| waker.wake()))?;
-        let playing = spawn("play", move || driver.run())?;
+        let playing = spawn(PLAYING_THREAD, move || driver.run())?;
         let (model, rig) = opened.model.unzip();
         play_along(start.along, rig, &desk, (&map, clock));
         Ok(Self {
