@@ -7,8 +7,8 @@ use std::cell::RefCell;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
-use std::sync::Arc;
 use std::sync::atomic::Ordering;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use super::driver::Shared;
 use crate::engine::promptbook::InPort;
@@ -38,6 +38,8 @@ pub(super) struct Learning {
     inputs: Vec<usize>,
     /// The rig's file; none if it is built in.
     file: Option<PathBuf>,
+    /// The rig as the thread that writes files has written it, until it is looked at.
+    written: Arc<Mutex<Option<Rig>>>,
     shared: Arc<Shared>,
 }
 
@@ -59,6 +61,7 @@ pub(super) fn line(
         rig: rig.clone(),
         inputs: inputs.to_vec(),
         file,
+        written: Arc::default(),
         shared: Arc::clone(shared),
     };
     (sender, Rc::new(RefCell::new(learning)))
@@ -99,12 +102,11 @@ impl Learning {
         })
     }
 
-    /// Writes what was learned into the rig's file, under this name, and ends; what came of it
-    /// in words.
+    /// Ends; what is to be written into the rig's file for what was learned, under this name.
     ///
     /// # Errors
-    /// If there is nothing to write or it could not be written, in words.
-    pub(super) fn keep(&mut self, name: &str) -> Result<String, String> {
+    /// If there is nothing to write, in words.
+    pub(super) fn keep(&mut self, name: &str) -> Result<Entry, String> {
         self.take();
         self.end();
         let learned = self.learner.learned(&self.rig);
@@ -112,18 +114,13 @@ impl Learning {
         let (path, first, entry) = self.place(&learned, name)?;
         let file = self.file.clone();
         let file = file.ok_or_else(|| format!("the rig is built in; the line is {entry}"))?;
-        let old = store::read_file(&file, RIG_LIMIT).map_err(|error| error.to_string())?;
-        let shown = file.display();
-        let old = String::from_utf8(old).map_err(|_| format!("{shown}: not UTF-8"))?;
-        let path: Vec<&str> = path.iter().map(String::as_str).collect();
-        let (changed, rig) = edit::add_entry(&old, &path, &first, &entry)
-            .and_then(|new| checked(&old, new))
-            .map_err(|error| format!("{shown} is as it was: {error}; the line is {entry}"))?;
-        store::save(&file, changed.as_bytes()).map_err(|error| error.to_string())?;
-        self.know(rig);
-        Ok(format!(
-            "{entry} is in {shown}, and counts from the next start"
-        ))
+        Ok(Entry {
+            file,
+            path,
+            first,
+            entry,
+            written: Arc::clone(&self.written),
+        })
     }
 
     /// What is learned next begins from the rig as it is written now, so that nothing is
@@ -162,11 +159,60 @@ impl Learning {
     }
 
     fn take(&mut self) {
+        let written = self
+            .written
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .take();
+        if let Some(rig) = written {
+            self.know(rig);
+        }
         while let Ok((at_us, port, message)) = self.heard.pop() {
             if let Some(port) = self.inputs.get(port.index()) {
                 self.learner.hear(at_us, *port, &self.rig, message);
             }
         }
+    }
+}
+
+/// What is to be written into the rig's file. Reading and writing it is for the thread that
+/// writes files.
+pub(super) struct Entry {
+    file: PathBuf,
+    /// The map that it goes into.
+    path: Vec<String>,
+    /// What goes before it if that map is new.
+    first: String,
+    entry: String,
+    /// Where the rig is left as it was written.
+    written: Arc<Mutex<Option<Rig>>>,
+}
+
+impl Entry {
+    /// Writes it; what came of it in words.
+    ///
+    /// # Errors
+    /// If it could not be written, in words.
+    pub(super) fn write(self) -> Result<String, String> {
+        let Self {
+            file,
+            path,
+            first,
+            entry,
+            written,
+        } = self;
+        let old = store::read_file(&file, RIG_LIMIT).map_err(|error| error.to_string())?;
+        let shown = file.display();
+        let old = String::from_utf8(old).map_err(|_| format!("{shown}: not UTF-8"))?;
+        let path: Vec<&str> = path.iter().map(String::as_str).collect();
+        let (changed, rig) = edit::add_entry(&old, &path, &first, &entry)
+            .and_then(|new| checked(&old, new))
+            .map_err(|error| format!("{shown} is as it was: {error}; the line is {entry}"))?;
+        store::save(&file, changed.as_bytes()).map_err(|error| error.to_string())?;
+        *written.lock().unwrap_or_else(PoisonError::into_inner) = Some(rig);
+        Ok(format!(
+            "{entry} is in {shown}, and counts from the next start"
+        ))
     }
 }
 
@@ -285,7 +331,8 @@ mod tests {
         }
 
         fn keep(&self, name: &str) -> Result<String, String> {
-            self.learning.borrow_mut().keep(name)
+            let entry = self.learning.borrow_mut().keep(name)?;
+            entry.write()
         }
 
         fn text(&self) -> String {

@@ -9,6 +9,7 @@ mod deeds;
 mod drawing;
 mod driver;
 mod editions;
+mod errands;
 mod journal;
 mod learning;
 mod lining;

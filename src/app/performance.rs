@@ -21,6 +21,7 @@ use std::thread::JoinHandle;
 use super::along::Along;
 use super::driver::{Asked, COMMAND_LIMIT, Desk, Driver, Ends, GivenUp, Realtime, Shared};
 use super::editions::Editions;
+use super::errands::{self, Errands, Runner};
 use super::journal::{Place, Steps};
 use super::learning::{self, Learning};
 use super::log::{Log, LogFile};
@@ -88,6 +89,9 @@ pub(super) struct Start {
     pub(super) lines: Option<Box<dyn Write + Send>>,
 }
 
+/// The name of the thread that plays.
+pub(super) const PLAYING_THREAD: &str = "play";
+
 /// A show being played.
 pub(super) struct Performance {
     /// The sheet of the start: what does not change with the night.
@@ -107,6 +111,8 @@ pub(super) struct Performance {
     pub(super) shared: Arc<Shared>,
     /// Who looks at what comes in, to learn a control.
     pub(super) learning: Rc<RefCell<Learning>>,
+    /// The way to the thread that writes files.
+    pub(super) errands: Errands,
     playing: JoinHandle<Result<(), GivenUp>>,
     replanning: JoinHandle<()>,
     scribe: JoinHandle<std::io::Result<Ending>>,
@@ -125,7 +131,7 @@ pub(super) struct Hand {
 }
 
 impl Hand {
-    fn new(
+    pub(super) fn new(
         commands: rtrb::Producer<Asked>,
         edits: SyncSender<NightEdit>,
         waker: Waker,
@@ -220,7 +226,8 @@ impl Performance {
         let (line, change) = replanning::line(&editions, &opened.waker, &shared);
         let (places, place_reader) = triple_buffer::triple_buffer(&Place::default());
         let (log, standing) = (Log::default(), Standing::default());
-        let came_in = (notice_receiver, take_receiver, place_reader);
+        let (errands, runner) = errands::line();
+        let came_in = (notice_receiver, take_receiver, place_reader, runner);
         let says = (clock, &log, &standing);
         let scribe = scribe(&mut start, came_in, &editions, says, &shared);
         let rig = (&start.show.rig, start.plan.ports.inputs.as_slice());
@@ -248,7 +255,7 @@ impl Performance {
         let waker = desk.waker.clone();
         let replanning = spawn("replan", move || replanner.run())?;
         let scribe = spawn("scribe", move || scribe.run(&|| waker.wake()))?;
-        let playing = spawn("play", move || driver.run())?;
+        let playing = spawn(PLAYING_THREAD, move || driver.run())?;
         let (model, rig) = opened.model.unzip();
         play_along(start.along, rig, &desk, (&map, clock));
         Ok(Self {
@@ -265,6 +272,7 @@ impl Performance {
             map,
             shared,
             learning,
+            errands,
             playing,
             replanning,
             scribe,
@@ -313,10 +321,11 @@ impl Performance {
 /// Who writes things down, with what the start has for that.
 fn scribe(
     start: &mut Start,
-    (notices, takes, places): (
+    (notices, takes, places, errands): (
         rtrb::Consumer<Notice>,
         rtrb::Consumer<Taken>,
         triple_buffer::Output<Place>,
+        Runner,
     ),
     editions: &Editions,
     (clock, log, standing): (Clock, &Log, &Standing),
@@ -325,6 +334,7 @@ fn scribe(
     Scribe {
         notices,
         takes,
+        errands,
         recorder: Recorder::new(
             Arc::new(start.plan.promptbook.clone()),
             editions.clone(),

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 use std::io::{self, BufRead, Write};
 use std::path::PathBuf;
-use std::sync::{Mutex, PoisonError};
+use std::sync::mpsc::{SyncSender, sync_channel};
 use std::thread;
 use std::time::{Duration, Instant};
 
@@ -16,7 +16,7 @@ use super::lining;
 use super::load::{self, Files};
 use super::log::LogFile;
 use super::paper::{Paper, say};
-use super::performance::{Performance, Start, Way};
+use super::performance::{PLAYING_THREAD, Performance, Start, Way};
 use super::place;
 use super::port_list::{backend, probe};
 use super::screens::Screens;
@@ -435,16 +435,42 @@ fn ui_state(performance: &Performance, looks: cli::Looks) -> UiState {
     state
 }
 
-/// Where the words of a panic go, on whatever thread it is.
+/// Words of panics that may wait for the disk; one more is not written down.
+const CRASH_LIMIT: usize = 16;
+
+/// How long a thread that is dying waits until its words are written.
+const CRASH_WAIT: Duration = Duration::from_secs(1);
+
+/// Where the words of a panic go, on whatever thread it is. A thread of its own writes them
+/// down: whoever lets notes go after a failure does not wait for a disk first.
 fn record_crash() -> impl Fn(&str) + Send + Sync + 'static {
-    let file =
-        state_file("crash.log").and_then(|path| EventLog::open(&path, store::MAX_LOG_BYTES).ok());
-    let file = Mutex::new(file);
+    let (sender, receiver) = sync_channel::<(String, SyncSender<()>)>(CRASH_LIMIT);
+    let written = thread::Builder::new()
+        .name("crash log".into())
+        .spawn(move || {
+            let path = state_file("crash.log");
+            let mut file = path.and_then(|path| EventLog::open(&path, store::MAX_LOG_BYTES).ok());
+            for (words, done) in receiver {
+                if let Some(file) = &mut file {
+                    let _ = file.write_line(&words);
+                }
+                let _ = done.try_send(());
+            }
+        });
+    let is_written = written.is_ok();
     move |words| {
-        if let Some(file) = file.lock().unwrap_or_else(PoisonError::into_inner).as_mut() {
-            let _ = file.write_line(words);
+        let (done, is_done) = sync_channel(1);
+        let is_taken = is_written && sender.try_send((words.to_owned(), done)).is_ok();
+        // The others may be the last there is of the program.
+        if is_taken && !is_sounding_thread(thread::current().name()) {
+            let _ = is_done.recv_timeout(CRASH_WAIT);
         }
     }
+}
+
+/// Whether notes wait for the thread: it plays, or sends for a port.
+fn is_sounding_thread(name: Option<&str>) -> bool {
+    name.is_some_and(|name| name == PLAYING_THREAD || name.starts_with("send "))
 }
 
 /// A few scenes of the demo as lines: chords, steps while they are held, and the end.

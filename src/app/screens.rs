@@ -78,6 +78,7 @@ impl<'a> Screens<'a> {
             shared: Arc::clone(&self.performance.shared),
             hand: self.performance.desk.clone(),
             learning: Rc::clone(&self.performance.learning),
+            errands: self.performance.errands.clone(),
         }
     }
 

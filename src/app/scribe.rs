@@ -11,6 +11,7 @@ use std::time::Duration;
 
 use super::driver::Shared;
 use super::editions::Editions;
+use super::errands::Runner;
 use super::journal::{Left, Place, Steps};
 use super::log::{self, Log, LogFile};
 use super::notice::{self, Event, Notice};
@@ -37,6 +38,8 @@ pub(super) struct Scribe {
     pub(super) notices: rtrb::Consumer<Notice>,
     /// What is played, while a recording runs.
     pub(super) takes: rtrb::Consumer<Taken>,
+    /// What others want written.
+    pub(super) errands: Runner,
     pub(super) recorder: Recorder,
     /// The sheet of the edition that notices are about.
     pub(super) sheet: Arc<Sheet>,
@@ -199,6 +202,9 @@ impl Scribe {
         // A playing thread that is gone without a word has ended too.
         let is_over = is_ended || self.notices.is_abandoned() && self.notices.is_empty();
         self.record(is_over);
+        for said in self.errands.run() {
+            self.say_answer(self.clock.now_us(), said.level, &said.words, &said.answer);
+        }
         for (level, words) in self.editions.take_said() {
             self.say(self.clock.now_us(), level, &words);
         }

@@ -84,10 +84,30 @@ impl std::fmt::Display for CheckpointError {
 
 impl std::error::Error for CheckpointError {}
 
+impl Default for Checkpoint {
+    /// At the first position, with nothing that sounds.
+    fn default() -> Self {
+        Self {
+            version: CHECKPOINT_VERSION,
+            position: PositionId(0),
+            page: 0,
+            is_muted: false,
+            is_faded: false,
+            sends_cues: true,
+            note_count: 0,
+            notes: [HeldNote::default(); MAX_NOTES],
+            cue_notes: [None; MAX_CUE_NOTES],
+        }
+    }
+}
+
 impl Machine {
-    pub(super) fn checkpoint(&self) -> Checkpoint {
-        let mut notes = [HeldNote::default(); MAX_NOTES];
-        for (held, note) in notes.iter_mut().zip(&self.notes) {
+    /// Brings a checkpoint up to date. Only what sounds, or sounded when it was brought up to
+    /// date last, is written: the rest of the 10 KB stays untouched.
+    pub(super) fn keep_checkpoint(&self, kept: &mut Checkpoint) {
+        let sounded = usize::from(kept.note_count);
+        let count = self.notes.len();
+        for (held, note) in kept.notes.iter_mut().zip(&self.notes) {
             *held = HeldNote {
                 controller: note.controller,
                 in_key: note.in_key,
@@ -98,17 +118,17 @@ impl Machine {
                 member: note.member,
             };
         }
-        Checkpoint {
-            version: CHECKPOINT_VERSION,
-            position: self.position,
-            page: self.page,
-            is_muted: self.is_muted,
-            is_faded: self.master.is_out,
-            sends_cues: self.sends_cues,
-            note_count: u16::try_from(self.notes.len()).unwrap_or(u16::MAX),
-            notes,
-            cue_notes: self.cue_notes.all(),
+        if let Some(ended) = kept.notes.get_mut(count.min(sounded)..sounded) {
+            ended.fill(HeldNote::default());
         }
+        kept.version = CHECKPOINT_VERSION;
+        kept.position = self.position;
+        kept.page = self.page;
+        kept.is_muted = self.is_muted;
+        kept.is_faded = self.master.is_out;
+        kept.sends_cues = self.sends_cues;
+        kept.note_count = u16::try_from(count).unwrap_or(u16::MAX);
+        kept.cue_notes = self.cue_notes.all();
     }
 
     /// Everything as new at the checkpoint's place, but ports, counters and the time, which

@@ -147,7 +147,15 @@ impl Engine {
     /// What is needed to go on after a fault, or on another machine.
     #[must_use]
     pub fn checkpoint(&self) -> Checkpoint {
-        self.machine.checkpoint()
+        let mut checkpoint = Checkpoint::default();
+        self.keep_checkpoint(&mut checkpoint);
+        checkpoint
+    }
+
+    /// Brings a checkpoint that this engine or its predecessor wrote up to date: what
+    /// [`Engine::checkpoint`] gives, without writing the room of notes that are not there.
+    pub fn keep_checkpoint(&self, checkpoint: &mut Checkpoint) {
+        self.machine.keep_checkpoint(checkpoint);
     }
 
     /// Forgets everything and goes on from `checkpoint`, sending nothing: what the slots

@@ -1,5 +1,6 @@
 //! The playing thread's side of a recording: small values over a queue, and no waiting.
 
+use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
 use super::super::recorder::Taken;
@@ -48,10 +49,11 @@ impl Desk {
         }
     }
 
-    /// A step by a key, when the engine has taken it and before what it sends is handed over.
-    pub(super) fn record_key(&mut self, at_us: u64) {
+    /// A step by a key, when the engine has taken it and before what it sends is handed over;
+    /// `before` is how many moves there were until then.
+    pub(super) fn record_key(&mut self, at_us: u64, before: u64) {
         let (count, moved) = self.engine.moved();
-        if !self.is_recording() || count == self.view.counters.steps {
+        if !self.is_recording() || count == before {
             return;
         }
         let by_key = moved.filter(|moved| matches!(moved.origin, Origin::Key(_)));
@@ -83,15 +85,18 @@ impl Desk {
     /// Where the show is, what the technician has set, and what the slots hold: what a replay
     /// must know that begins here.
     fn begin_recording(&mut self, take: u64, at_us: u64) {
+        self.catch_up();
         self.hand_over(Taken::Begin {
             take,
             at_us,
             position: self.view.position.0,
             edition: self.view.edition,
         });
-        for command in settings(&self.book, &self.view) {
+        let book = Arc::clone(&self.book);
+        let view = self.view;
+        settings(&book, &view, &mut |command| {
             self.hand_over(Taken::In(at_us, Input::Command(command)));
-        }
+        });
         for index in 0..self.book.slots.len() {
             let (Some(entry), Some(seen)) = (
                 self.book.slots.get(index).copied(),

@@ -112,7 +112,7 @@ impl Desk {
             self.report(Event::EndNotSent);
         }
         self.report(Event::Ended);
-        self.ends.views.write(self.view);
+        self.publish();
     }
 
     fn replace_engine(&mut self, now_us: u64) {
@@ -146,11 +146,16 @@ impl Desk {
             &mut self.outbox,
         );
         // Who was played, and what the technician had set.
-        let settings = settings(&self.book, &self.view);
-        for command in settings {
-            let input = Input::Command(command);
-            self.engine.handle(now_us, input, &mut self.outbox);
-        }
+        let Self {
+            engine,
+            outbox,
+            book,
+            view,
+            ..
+        } = self;
+        settings(book, view, &mut |command| {
+            engine.handle(now_us, Input::Command(command), outbox);
+        });
     }
 
     /// All notes off, patches that load finished, so that no slot is left at level 0.
@@ -183,39 +188,41 @@ impl Drop for Desk {
     }
 }
 
-/// The commands that set a new engine as an old one was seen to be set.
-pub(super) fn settings(book: &Promptbook, view: &View) -> Vec<Command> {
-    let mut out = Vec::new();
+/// Hands over the commands that set a new engine as an old one was seen to be set.
+pub(super) fn settings(book: &Promptbook, view: &View, pass: &mut dyn FnMut(Command)) {
     if view.is_muted {
-        out.push(Command::Mute(true));
+        pass(Command::Mute(true));
     }
     if !view.sends_cues {
-        out.push(Command::Cues(false));
+        pass(Command::Cues(false));
     }
     if view.stretch.is_some() {
-        out.push(Command::Loop(view.stretch));
+        pass(Command::Loop(view.stretch));
     }
     if view.is_locked {
-        out.push(Command::LockPedals(true));
+        pass(Command::LockPedals(true));
     }
     let receivers = (0u8..).map(ReceiverId).zip(&book.receivers);
     for ((id, entry), duty) in receivers.zip(&view.duties) {
         if entry.spare_of.is_some() && !duty.stands_by {
-            out.push(Command::TakeOver(id));
+            pass(Command::TakeOver(id));
         }
         if entry.spare_of.is_none() && duty.is_muted {
-            out.push(Command::MuteOne(id, true));
+            pass(Command::MuteOne(id, true));
         }
     }
     for (id, seen) in (0u8..).map(ControllerId).zip(&view.controllers) {
         let pedals = (0u8..)
             .zip(seen.ignored)
             .filter(|(_, is_ignored)| *is_ignored);
-        out.extend(pedals.map(|(pedal, _)| Command::IgnorePedal(PedalId::Held(id, pedal), true)));
+        for (pedal, _) in pedals {
+            pass(Command::IgnorePedal(PedalId::Held(id, pedal), true));
+        }
     }
     let bindings = (0..64_u8).filter(|bit| view.ignored_bindings >> bit & 1 == 1);
-    out.extend(bindings.map(|bit| Command::IgnorePedal(PedalId::Binding(bit), true)));
-    out
+    for bit in bindings {
+        pass(Command::IgnorePedal(PedalId::Binding(bit), true));
+    }
 }
 
 /// Longest time that patches may take to load at the end.

@@ -13,7 +13,7 @@ use crate::midi::{Ledger, Message, Parser, hex};
 #[derive(Default)]
 pub struct Port {
     inbox: Arc<Inbox>,
-    output: Option<File>,
+    output: Option<Output>,
     /// What was played, and when its playing began.
     sent: Vec<Chunk>,
 }
@@ -25,7 +25,7 @@ impl Port {
     /// Plugged in: begins to listen at `input`; `output`, which must not block, plays.
     pub fn open(&mut self, input: File, output: File) {
         self.inbox.lock().parser = Parser::default();
-        self.output = Some(output);
+        self.output = Some(Output(Arc::new(Mutex::new(output))));
         let inbox = Arc::clone(&self.inbox);
         thread::spawn(move || inbox.listen(input));
     }
@@ -40,23 +40,9 @@ impl Port {
 
     /// Plays bytes, as fast as the other end takes them.
     pub fn send(&mut self, bytes: &[u8], within: Duration) -> Result<(), String> {
-        let output = self.output.as_mut().ok_or("it is not plugged in")?;
+        let output = self.output.as_ref().ok_or("it is not plugged in")?;
         self.sent.push((Instant::now(), bytes.to_vec()));
-        let deadline = Instant::now() + within;
-        let mut rest = bytes;
-        while !rest.is_empty() {
-            match output.write(rest) {
-                Ok(count) => rest = &rest[count..],
-                Err(error) if error.kind() == ErrorKind::WouldBlock => {
-                    if Instant::now() > deadline {
-                        return Err(format!("{} bytes were not taken in time", rest.len()));
-                    }
-                    thread::sleep(RETRY);
-                }
-                Err(error) => return Err(error.to_string()),
-            }
-        }
-        Ok(())
+        output.play_within(bytes, within)
     }
 
     /// All bytes that were played and that arrived, in this order.
@@ -82,8 +68,7 @@ impl Port {
     /// Another hand on what it plays.
     pub fn second_output(&self) -> Result<Output, String> {
         let output = self.output.as_ref().ok_or("it is not plugged in")?;
-        let output = output.try_clone().map_err(|error| error.to_string())?;
-        Ok(Output(output))
+        Ok(output.clone())
     }
 
     /// Passes over everything that has arrived.
@@ -153,15 +138,46 @@ impl Port {
     }
 }
 
-/// What a port plays.
-pub struct Output(File);
+/// What a port plays. Hands that play it at once take turns, message by message: the kernel
+/// does not keep apart what two threads write to one raw device (it reserves the room, gives up
+/// its lock, and only then copies the bytes), so their messages would come out torn.
+#[derive(Clone)]
+pub struct Output(Arc<Mutex<File>>);
 
 impl Output {
-    /// Plays a message whole if there is room for it; whether there was.
-    pub fn play(&mut self, bytes: &[u8]) -> bool {
-        // A raw device takes all of so little, or nothing.
-        matches!(self.0.write(bytes), Ok(count) if count == bytes.len())
+    /// Plays a message whole if there is room for its first byte; whether there was.
+    pub fn play(&self, bytes: &[u8]) -> bool {
+        let mut file = self.lock();
+        // The rest of a message that has begun is waited for, or what comes next would tear it.
+        matches!(file.write(bytes), Ok(count) if write_all(&mut file, &bytes[count..], REST_LIMIT).is_ok())
     }
+
+    fn play_within(&self, bytes: &[u8], within: Duration) -> Result<(), String> {
+        write_all(&mut self.lock(), bytes, within)
+    }
+
+    fn lock(&self) -> MutexGuard<'_, File> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// Writes bytes, as fast as the other end takes them.
+fn write_all(file: &mut File, bytes: &[u8], within: Duration) -> Result<(), String> {
+    let deadline = Instant::now() + within;
+    let mut rest = bytes;
+    while !rest.is_empty() {
+        match file.write(rest) {
+            Ok(count) => rest = &rest[count..],
+            Err(error) if error.kind() == ErrorKind::WouldBlock => {
+                if Instant::now() > deadline {
+                    return Err(format!("{} bytes were not taken in time", rest.len()));
+                }
+                thread::sleep(RETRY);
+            }
+            Err(error) => return Err(error.to_string()),
+        }
+    }
+    Ok(())
 }
 
 /// What the reading thread fills and the case reads.
@@ -225,6 +241,9 @@ impl Inbox {
 
 /// Messages of each port shown when a case fails.
 const TRANSCRIPT: usize = 12;
+
+/// How long the rest of a message that has begun is waited for.
+const REST_LIMIT: Duration = Duration::from_secs(2);
 
 /// How long a full output is left alone before it is tried again.
 const RETRY: Duration = Duration::from_millis(1);

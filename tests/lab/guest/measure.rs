@@ -111,7 +111,7 @@ pub struct Flood {
 impl Flood {
     /// Begins to play; what the kernel does not take at once is left out.
     pub fn begin(port: &Port, bytes: Vec<u8>, every: Duration) -> Result<Self, String> {
-        let mut output = port.second_output()?;
+        let output = port.second_output()?;
         let is_over = Arc::new(AtomicBool::new(false));
         let ends = Arc::clone(&is_over);
         let thread = thread::spawn(move || {
