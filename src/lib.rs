@@ -20,6 +20,7 @@ pub mod midi;
 pub mod plan;
 pub mod ports;
 pub mod replay;
+pub mod report;
 pub mod screen;
 pub mod sheet;
 pub mod show;

@@ -45,11 +45,13 @@ const IMPORTS: &[(&str, &[&str])] = &[
         &[
             "words",
             "sheet",
+            "report",
             "engine::view",
             "engine::limits",
             "engine::promptbook",
         ],
     ),
+    ("report", &["midi", "engine", "sheet"]),
     ("ports", &["midi", "wire"]),
     ("store", &["show", "words"]),
     (
@@ -67,8 +69,8 @@ const IMPORTS: &[(&str, &[&str])] = &[
     (
         "app",
         &[
-            "midi", "engine", "wire", "show", "sheet", "plan", "check", "sim", "replay", "screen",
-            "ports", "store", "ui", "words",
+            "midi", "engine", "wire", "show", "sheet", "plan", "check", "sim", "replay", "report",
+            "screen", "ports", "store", "ui", "words",
         ],
     ),
 ];
@@ -115,7 +117,7 @@ const CRATES: &[(&str, &[&str])] = &[
     ("clap", &["app"]),
     (
         "serde",
-        &["sheet", "show", "store", "app", "check", "replay"],
+        &["sheet", "show", "store", "app", "check", "replay", "report"],
     ),
     ("serde_json", &["app", "show", "check", "replay"]),
 ];

@@ -142,7 +142,7 @@ impl Desk {
             outbox: Outbox::new(),
             view: View::default(),
             looks: Looks::default(),
-            watch: Watch::new(),
+            watch: Watch::default(),
             take: TakeInHand::default(),
             place: Place::default(),
             failures: Failures::default(),

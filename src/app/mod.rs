@@ -5,7 +5,6 @@ mod checking;
 mod cli;
 mod comparing;
 mod curves;
-mod deeds;
 mod drawing;
 mod driver;
 mod editions;

@@ -27,7 +27,6 @@ mod stage_call;
 mod stage_coming;
 mod stage_plan;
 pub mod state;
-pub mod status;
 pub mod svg;
 pub mod text;
 pub mod wings;
@@ -43,7 +42,9 @@ pub use plot::plot;
 pub use state::{Colour, Listing, NOTE_ROWS, NoteMode, Prompt, Screen, Settings, Theme, UiState};
 pub use wings_rows::{WingsRow, wings_rows};
 
-pub use status::{InPortStatus, LearnedStatus, LogLevel, LogLine, OutPortStatus, RigStatus};
+pub use crate::report::status::{
+    InPortStatus, LearnedStatus, LogLevel, LogLine, OutPortStatus, RigStatus,
+};
 
 pub use show_clock::planned_s;
 

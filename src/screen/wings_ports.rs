@@ -2,10 +2,10 @@
 
 use super::ScreenModel;
 use super::look::Look;
-use super::status::OutPortStatus;
 use super::text::{put, wrap_items};
 use super::wings_rows::{RowLine, WingsRow};
 use crate::engine::view::{Presence, SlotView};
+use crate::report::status::OutPortStatus;
 use crate::sheet::ReceiverLine;
 use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;

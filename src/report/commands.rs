@@ -4,11 +4,12 @@ use crate::engine::promptbook::{ControllerId, PositionId, ReceiverId, SlotId};
 use crate::engine::rescue::{Deed, PedalId};
 use crate::midi::MpeZone;
 use crate::midi::mpe::Side;
-use crate::screen::LogLevel;
 use crate::sheet::Sheet;
 
+use super::status::LogLevel;
+
 /// A deed in words, and how grave it is.
-pub(super) fn words(deed: &Deed, sheet: &Sheet) -> (LogLevel, String) {
+pub fn words(deed: &Deed, sheet: &Sheet) -> (LogLevel, String) {
     use LogLevel::{Note, Warning};
     let name = |receiver: ReceiverId| receiver_name(sheet, receiver);
     match *deed {

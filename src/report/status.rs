@@ -1,7 +1,10 @@
-//! What the ports are doing, as plain data: filled by `app`, drawn by the wings.
+//! What the ports are doing, and lines of the log, as plain data: filled in by whoever plays
+//! the show, drawn by the wings, and written and read as any data (`serde`).
+
+use serde::{Deserialize, Serialize};
 
 /// The state of everything outside the engine.
-#[derive(Clone, PartialEq, Eq, Debug, Default)]
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
 pub struct RigStatus {
     /// Output ports, in the sheet's order.
     pub out_ports: Vec<OutPortStatus>,
@@ -36,7 +39,7 @@ impl RigStatus {
 }
 
 /// What was moved while a control is learned, in words.
-#[derive(Clone, PartialEq, Eq, Debug, Default)]
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
 pub struct LearnedStatus {
     /// What it is.
     pub what: String,
@@ -47,7 +50,7 @@ pub struct LearnedStatus {
 }
 
 /// One output port.
-#[derive(Clone, PartialEq, Eq, Debug, Default)]
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
 pub struct OutPortStatus {
     /// A device is connected.
     pub is_present: bool,
@@ -70,7 +73,7 @@ pub struct OutPortStatus {
 }
 
 /// One input port.
-#[derive(Clone, PartialEq, Eq, Debug, Default)]
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
 pub struct InPortStatus {
     /// A device is connected.
     pub is_present: bool,
@@ -87,7 +90,7 @@ pub struct InPortStatus {
 }
 
 /// How grave a line of the log is.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default, Serialize, Deserialize)]
 pub enum LogLevel {
     /// What happened.
     #[default]
@@ -99,7 +102,7 @@ pub enum LogLevel {
 }
 
 /// One line of the event log.
-#[derive(Clone, PartialEq, Eq, Debug, Default)]
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
 pub struct LogLine {
     /// When, as text: a time of day or a time since the start.
     pub time: String,
