@@ -98,10 +98,8 @@ impl Machine {
             self.take_seat(call, sound, seat, before);
         }
         for (slot, fade_ms) in self.slot_ids().zip(fades) {
-            let is_left = self
-                .slots
-                .get(slot.index())
-                .is_some_and(|state| state.sound.is_none() || state.owed == Owed::Sound);
+            let is_left =
+                self.slots.at(slot).sound.is_none() || self.slots.at(slot).owed == Owed::Sound;
             if let Some(fade_ms) = fade_ms.filter(|_| is_left) {
                 self.fade(call, slot, fade_ms);
             }
@@ -154,9 +152,8 @@ impl Machine {
         for (slot, ends) in self.slot_ids().zip(ends) {
             if ends {
                 self.lift_idle_pedals(call, slot);
-                if let Some(state) = self.slots.get_mut(slot.index()) {
-                    state.has_cut = state.is_down.contains(&true);
-                }
+                let state = self.slots.at_mut(slot);
+                state.has_cut = state.is_down.contains(&true);
             }
         }
         for note in self.notes.iter_mut() {
@@ -197,9 +194,7 @@ impl Machine {
                 .get(seat.slot.index())
                 .map_or(0, |old| old.release_us);
             let ends_us = self.line_free_us(call, seat.slot);
-            if let Some(state) = self.slots.get_mut(seat.slot.index()) {
-                state.ring_until_us = ends_us.saturating_add(old_release_us);
-            }
+            self.slots.at_mut(seat.slot).ring_until_us = ends_us.saturating_add(old_release_us);
         }
     }
 
@@ -214,9 +209,10 @@ impl Machine {
             return;
         };
         for (number, seat) in (0u8..).zip(self.seats) {
-            let Some(slot) = seat.and_then(|slot| self.slots.get_mut(slot.index())) else {
+            let Some(slot) = seat else {
                 continue;
             };
+            let slot = self.slots.at_mut(slot);
             let index = scene.sounds.start as usize + usize::from(number);
             slot.sound = Some(number);
             let is_played = scene
@@ -236,8 +232,8 @@ impl Machine {
         }
         for zone in scene.zones.of(&book.zones) {
             let seat = self.seats.get(zone.sound.index()).copied().flatten();
-            if let Some(slot) = seat.and_then(|slot| self.slots.get_mut(slot.index())) {
-                slot.feeds |= bit(zone.controller);
+            if let Some(slot) = seat {
+                self.slots.at_mut(slot).feeds |= bit(zone.controller);
             }
         }
     }
@@ -245,9 +241,7 @@ impl Machine {
     /// Controllers that left a slot while bent, with notes still there, are followed back.
     fn start_tails(&mut self, before: &[Before]) {
         for (slot, before) in self.slot_ids().zip(before) {
-            let Some(state) = self.slots.get(slot.index()) else {
-                continue;
-            };
+            let state = self.slots.at(slot);
             let is_bent = state.known.bend != Value14::CENTRE.get();
             // A bend that is led elsewhere now reaches the slot no more either.
             let feeds = state.feeds & !self.led_bends();
@@ -261,24 +255,18 @@ impl Machine {
                     tails |= bit(id);
                 }
             }
-            if let Some(state) = self.slots.get_mut(slot.index()) {
-                state.bend_tails = tails;
-            }
+            self.slots.at_mut(slot).bend_tails = tails;
         }
     }
 
     /// Whether the slot's new sound waits until what sounds there is silent.
     fn owes_sound(&self, slot: SlotId) -> bool {
-        self.slots
-            .get(slot.index())
-            .is_some_and(|state| state.owed == Owed::Sound)
+        self.slots.at(slot).owed == Owed::Sound
     }
 
     fn take_seat(&mut self, call: &mut Call<'_>, sound: &SoundEntry, seat: Seat, fed_before: u16) {
         let slot = seat.slot;
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at_mut(slot);
         if state.owed == Owed::Sound {
             return;
         }
@@ -286,9 +274,7 @@ impl Machine {
         if seat.coming != Coming::Stays && state.notes == 0 {
             // What still waited here for the old patch must not sound with the new one.
             self.release_held_back(call, slot);
-            if let Some(state) = self.slots.get_mut(slot.index()) {
-                state.unlink_all();
-            }
+            self.slots.at_mut(slot).unlink_all();
             self.link_new(call, slot, 0);
             self.revoice(call, slot);
             self.forget_pedal_edges(slot);
@@ -303,10 +289,7 @@ impl Machine {
             return;
         }
         for pedal in 0..super::pedals::PEDALS.len() {
-            let is_told = self
-                .slots
-                .get(slot.index())
-                .is_some_and(|s| s.pedal_value(pedal) > 0);
+            let is_told = self.slots.at(slot).pedal_value(pedal) > 0;
             if is_told {
                 self.sync_pedal(call, slot, pedal, Urgency::Changeover);
             }
@@ -314,9 +297,7 @@ impl Machine {
         if let Some(volume) = sound.volume {
             self.ride(call, slot, volume);
         }
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at_mut(slot);
         if state.feeds == fed_before && !state.is_rerouted {
             return;
         }
@@ -331,21 +312,13 @@ impl Machine {
             .scene(book)
             .map_or(&[][..], |scene| scene.zones.of(&book.zones));
         for id in (0u8..).map(ControllerId).take(self.controllers.len()) {
-            let Some(pedals) = self
-                .controllers
-                .get(id.index())
-                .map(|state| state.own_pedals())
-            else {
-                continue;
-            };
+            let pedals = self.controllers.at(id).own_pedals();
             let catches = zones.iter().any(|zone| {
                 let seat = self.seats.get(zone.sound.index()).copied().flatten();
                 zone.catches && zone.controller == id && seat == Some(slot)
             });
-            if let Some(state) = self.slots.get_mut(slot.index())
-                && state.is_fed_by(id)
-                && (fed_before & bit(id) == 0 || catches)
-            {
+            let state = self.slots.at_mut(slot);
+            if state.is_fed_by(id) && (fed_before & bit(id) == 0 || catches) {
                 state.link(id, pedals, catches);
             }
         }
@@ -353,12 +326,11 @@ impl Machine {
 
     /// A slot just taken holds no notes: its pedals stand as told, without edges.
     pub(super) fn forget_pedal_edges(&mut self, slot: SlotId) {
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            for pedal in 0..super::pedals::PEDALS.len() {
-                let is_down = state.pedal_value(pedal) >= super::pedals::DOWN;
-                if let Some(down) = state.is_down.get_mut(pedal) {
-                    *down = is_down;
-                }
+        let state = self.slots.at_mut(slot);
+        for pedal in 0..super::pedals::PEDALS.len() {
+            let is_down = state.pedal_value(pedal) >= super::pedals::DOWN;
+            if let Some(down) = state.is_down.get_mut(pedal) {
+                *down = is_down;
             }
         }
     }

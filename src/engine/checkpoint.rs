@@ -139,7 +139,7 @@ impl Machine {
         fresh.cue_notes = CueNotes::restored(checkpoint.cue_notes);
         let count = usize::from(checkpoint.note_count);
         for held in checkpoint.notes.iter().take(count) {
-            let Some(slot) = fresh.slots.get_mut(held.slot.index()) else {
+            let Some(slot) = fresh.slots.find_mut(held.slot) else {
                 continue;
             };
             slot.notes = slot.notes.saturating_add(1);

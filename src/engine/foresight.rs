@@ -104,8 +104,9 @@ impl Tally {
                 output.port,
                 byte_count(book, &output.payload),
             );
-            let line = machine.outputs.get(output.port.index());
-            self.ready_us = line.map_or(self.ready_us, |line| self.ready_us.max(line.line_free_us));
+            self.ready_us = self
+                .ready_us
+                .max(machine.outputs.at(output.port).line_free_us);
             for (told, slot) in self.told.iter_mut().zip(machine.slot_ids()) {
                 *told |= machine.wired(book, slot).is_some_and(|entry| {
                     (entry.port, Some(entry.channel)) == (output.port, output.channel)
@@ -158,7 +159,7 @@ impl Machine {
     /// sound for which that is longest.
     fn early_us(&self, book: &Promptbook, now_us: u64) -> u32 {
         let early = self.seats.iter().flatten().filter_map(|slot| {
-            let state = self.slots.get(slot.index())?;
+            let state = self.slots.at(*slot);
             let manners = self.manners(book, *slot)?;
             // A note follows its program change, unless it waits.
             let sounds_us = if manners.holds_back {

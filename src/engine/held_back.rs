@@ -77,10 +77,7 @@ impl Machine {
     }
 
     fn must_wait(&self, call: &Call<'_>, slot: SlotId) -> bool {
-        let is_loading = self
-            .slots
-            .get(slot.index())
-            .is_some_and(|state| state.loads_until_us.is_some());
+        let is_loading = self.slots.at(slot).loads_until_us.is_some();
         is_loading
             && self
                 .manners(call.book, slot)
@@ -165,9 +162,10 @@ impl Machine {
         self.counters.held_back_early = self.counters.held_back_early.saturating_add(early as u64);
         if let Some(volume) = self.voiced(call.book, slot).and_then(|sound| sound.volume) {
             self.tell_control(call, slot, cc::VOLUME, volume);
-            if let Some(state) = self.slots.get_mut(slot.index()) {
-                state.known.set_control(cc::VOLUME, UNKNOWN);
-            }
+            self.slots
+                .at_mut(slot)
+                .known
+                .set_control(cc::VOLUME, UNKNOWN);
         }
         self.release_held_back(call, slot);
     }

@@ -120,16 +120,14 @@ impl Machine {
         }
         for slot in self.slot_ids() {
             let rings = |state: &super::slots::SlotState| !state.is_silent(call.now_us);
-            if !self.slots.get(slot.index()).is_some_and(rings) {
+            if !rings(self.slots.at(slot)) {
                 self.tell_master(call, slot, before);
             }
         }
     }
 
     fn tell_master(&mut self, call: &mut Call<'_>, slot: SlotId, before: Master) {
-        let Some(state) = self.slots.get(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at(slot);
         let known = state.known.control(cc::EXPRESSION);
         let is_idle = state.sound.is_none() && state.is_silent(call.now_us);
         if !state.usage.is_played || is_idle || known == UNKNOWN {
@@ -146,12 +144,11 @@ impl Machine {
                 _ => whole_of(known, before.level),
             };
             let value = self.master.part_of(Value7::clamped(whole.into()));
-            if let Some(state) = self.slots.get_mut(slot.index()) {
-                state.faded = Some(Faded {
-                    whole,
-                    told: value.get(),
-                });
-            }
+            let state = self.slots.at_mut(slot);
+            state.faded = Some(Faded {
+                whole,
+                told: value.get(),
+            });
             value
         };
         if value.get() != known {

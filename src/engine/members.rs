@@ -24,8 +24,8 @@ impl Machine {
         slot: SlotId,
         (controller, finger): (ControllerId, Option<Channel>),
     ) -> u8 {
-        let state = self.slots.get(slot.index());
-        let Some((state, zone)) = state.and_then(|state| Some((state, state.mpe?))) else {
+        let state = self.slots.at(slot);
+        let Some(zone) = state.mpe else {
             return 0;
         };
         let mut keys = [0_u16; MAX_MEMBERS];
@@ -42,7 +42,7 @@ impl Machine {
             }
         }
         let own = finger.and_then(|finger| {
-            let surface = self.controllers.get(controller.index())?.mpe?;
+            let surface = self.controllers.at(controller).mpe?;
             surface.member(finger)
         });
         let members = (1..=zone.members).zip(keys.iter().zip(&state.members));
@@ -58,9 +58,7 @@ impl Machine {
     pub(super) fn choose_lead(&mut self, call: &Call<'_>, place: Place) {
         let (slot, member) = place;
         let lead = self.find_lead(place);
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at_mut(slot);
         let before = state.lead_on(member);
         state.set_lead(member, lead);
         if lead == before {
@@ -71,10 +69,10 @@ impl Machine {
             let is_meant = |state: &SlotState| {
                 lead.is_some() && self.axis_on(call.book, state, member, axis).is_some()
             };
-            if self.slots.get(slot.index()).is_some_and(is_meant) {
+            if is_meant(self.slots.at(slot)) {
                 self.postpone(call, slot, number);
-            } else if let Some(state) = self.slots.get_mut(slot.index()) {
-                state.moves.remove(number);
+            } else {
+                self.slots.at_mut(slot).moves.remove(number);
             }
         }
         let passes_slide = before.is_some_and(|before| {
@@ -84,9 +82,7 @@ impl Machine {
         if lead.is_some() || member > 0 {
             return;
         }
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at_mut(slot);
         // A parameter that slide moved is the scene's again once it has rung out, in whatever
         // scene; and all else is at rest.
         let sound = state.voiced.and_then(|index| call.book.sounds.get(index));
@@ -134,12 +130,10 @@ impl Machine {
             .notes
             .iter()
             .any(|note| (note.slot, note.member) == (slot, member) && note.is_key_down());
-        let Some(state) = self.slots.get_mut(slot.index()).filter(|_| !is_held) else {
+        let Some(index) = member.checked_sub(1).filter(|_| !is_held) else {
             return;
         };
-        let Some(index) = member.checked_sub(1) else {
-            return;
-        };
+        let state = self.slots.at_mut(slot);
         state.frees = state.frees.wrapping_add(1);
         let frees = state.frees;
         if let Some(member) = state.members.get_mut(usize::from(index)) {
@@ -150,19 +144,19 @@ impl Machine {
     /// The bend of a surface as a whole, for a note that is struck now.
     pub(super) fn whole_bend(&self, controller: ControllerId) -> Value14 {
         self.controllers
-            .get(controller.index())
-            .and_then(|state| state.bend_at())
+            .at(controller)
+            .bend_at()
             .unwrap_or(Value14::CENTRE)
     }
 
     /// The bend of a surface as a whole moved: it counts on the slots that it plays.
     pub(super) fn move_bases(&mut self, controller: ControllerId, value: Value14) {
         for note in self.notes.iter_mut() {
-            let slot = self.slots.get_mut(note.slot.index());
-            let Some(state) = slot.filter(|state| state.is_fed_by(controller)) else {
-                continue;
-            };
-            if note.controller != controller || note.finger.is_none() {
+            let state = self.slots.at_mut(note.slot);
+            if !state.is_fed_by(controller)
+                || note.controller != controller
+                || note.finger.is_none()
+            {
                 continue;
             }
             note.base = value;

@@ -63,6 +63,7 @@ mod slots;
 mod sources;
 mod spare;
 mod steps;
+pub mod table;
 mod touch;
 mod voicing;
 

@@ -118,9 +118,7 @@ impl Machine {
 
     /// Notes that something moved for a slot whose line has no room.
     pub(super) fn postpone(&mut self, call: &Call<'_>, slot: SlotId, number: u8) {
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            state.moves.add(number);
-        }
+        self.slots.at_mut(slot).moves.add(number);
         self.expect_moves(call, slot);
     }
 
@@ -145,10 +143,8 @@ impl Machine {
     }
 
     fn expect_moves(&mut self, call: &Call<'_>, slot: SlotId) {
-        if let Some(port) =
-            port_of(&self.wiring, call, slot).and_then(|port| self.outputs.get_mut(port.index()))
-        {
-            port.has_moves = true;
+        if let Some(port) = port_of(&self.wiring, call, slot) {
+            self.outputs.at_mut(port).has_moves = true;
         }
     }
 
@@ -157,11 +153,7 @@ impl Machine {
         let Some(port) = port_of(&self.wiring, call, slot) else {
             return false;
         };
-        !is_slow(call, port)
-            || self
-                .outputs
-                .get(port.index())
-                .is_some_and(|state| state.moves_from_us() <= call.now_us)
+        !is_slow(call, port) || (self.outputs.at(port).moves_from_us() <= call.now_us)
     }
 
     /// Does something that sends a movement, and books its share of the line.
@@ -176,18 +168,12 @@ impl Machine {
             send(self, call);
             return;
         };
-        let line_us = |machine: &Self| {
-            machine
-                .outputs
-                .get(port.index())
-                .map_or(0, |state| state.line_free_us.max(call_now(machine)))
-        };
+        let line_us = |machine: &Self| machine.outputs.at(port).line_free_us.max(call_now(machine));
         let before_us = line_us(self);
         send(self, call);
         let cost_us = line_us(self).saturating_sub(before_us);
-        if let Some(state) = self.outputs.get_mut(port.index()) {
-            state.next_move_us = call.now_us.saturating_add(cost_us.saturating_mul(SHARE));
-        }
+        self.outputs.at_mut(port).next_move_us =
+            call.now_us.saturating_add(cost_us.saturating_mul(SHARE));
     }
 
     /// Sends the movements whose turn has come.
@@ -196,13 +182,12 @@ impl Machine {
         for id in (0u8..).map(OutPort).take(self.outputs.len()) {
             // On a quick line only what a finger hands over to another comes here, at once.
             let is_quick = !is_slow(call, id);
-            while self.outputs.get(id.index()).is_some_and(|port| {
+            while {
+                let port = self.outputs.at(id);
                 port.has_moves && (is_quick || port.moves_from_us() <= call.now_us)
-            }) {
+            } {
                 let Some((found, slot)) = self.next_move(call, id) else {
-                    if let Some(port) = self.outputs.get_mut(id.index()) {
-                        port.has_moves = false;
-                    }
+                    self.outputs.at_mut(id).has_moves = false;
                     break;
                 };
                 self.moving(call, slot, |machine, call| machine.send_move(call, found));
@@ -214,9 +199,7 @@ impl Machine {
     /// Sends all movements that wait, room or not: a step must not leave any behind.
     pub(super) fn flush_moves(&mut self, call: &mut Call<'_>) {
         for id in (0u8..).map(OutPort).take(self.outputs.len()) {
-            let Some(port) = self.outputs.get_mut(id.index()) else {
-                continue;
-            };
+            let port = self.outputs.at_mut(id);
             if !std::mem::take(&mut port.has_moves) {
                 continue;
             }
@@ -236,9 +219,9 @@ impl Machine {
                 Some(slot) => {
                     let slot = SlotId(slot as u8);
                     let is_here = port_of(&self.wiring, call, slot) == Some(port);
-                    let state = self.slots.get_mut(slot.index()).filter(|_| is_here);
-                    state
-                        .and_then(|state| state.moves.take())
+                    is_here
+                        .then(|| self.slots.at_mut(slot).moves.take())
+                        .flatten()
                         .map(|number| (Move::Slot(slot, number), slot))
                 }
             };
@@ -271,9 +254,7 @@ impl Machine {
 
     /// Sends a movement now, if it waits for its turn.
     pub(super) fn send_waiting(&mut self, call: &mut Call<'_>, slot: SlotId, number: u8) {
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at_mut(slot);
         if state.moves.has(number) {
             state.moves.remove(number);
             self.send_move(call, Move::Slot(slot, number));
@@ -288,9 +269,7 @@ impl Machine {
             }
             Move::Slot(slot, number) => (slot, number),
         };
-        let Some(state) = self.slots.get(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at(slot);
         match number {
             BEND => {
                 let value = self.present_bend(call.book, state);

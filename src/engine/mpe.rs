@@ -147,13 +147,13 @@ impl Machine {
         controller: ControllerId,
         channel: Option<Channel>,
     ) -> Option<Channel> {
-        let zone = self.controllers.get(controller.index())?.mpe?;
+        let zone = self.controllers.at(controller).mpe?;
         channel.filter(|channel| zone.member(*channel).is_some_and(|member| member > 0))
     }
 
     /// Where a finger stands.
     pub(super) fn finger(&self, controller: ControllerId, finger: Channel) -> Option<&Finger> {
-        let state = self.controllers.get(controller.index())?;
+        let state = self.controllers.at(controller);
         state.fingers.get(finger.index())
     }
 
@@ -210,9 +210,7 @@ impl Machine {
             return;
         }
         let moved = self.count_movement();
-        let Some(state) = self.controllers.get_mut(controller.index()) else {
-            return;
-        };
+        let state = self.controllers.at_mut(controller);
         if let Some(state) = state.fingers.get_mut(finger.index()) {
             match message {
                 Message::Bend(_, value) => state.bend = value,
@@ -251,7 +249,7 @@ impl Machine {
     }
 
     pub(super) fn lead_on(&self, (slot, member): Place) -> Option<Lead> {
-        self.slots.get(slot.index())?.lead_on(member)
+        self.slots.at(slot).lead_on(member)
     }
 
     /// Sends where the leading finger of a channel stands, now or when the line has room.
@@ -268,10 +266,7 @@ impl Machine {
 
     /// A movement of a finger whose turn has come.
     pub(super) fn tell_place_moved(&mut self, call: &mut Call<'_>, slot: SlotId, number: u8) {
-        let is_loading = self
-            .slots
-            .get(slot.index())
-            .is_none_or(|state| state.loads_until_us.is_some());
+        let is_loading = self.slots.at(slot).loads_until_us.is_some();
         let (member, axis) = place_of(number);
         // What comes after the last Note Off must not reach what rings.
         if !is_loading && self.lead_on((slot, member)).is_some() {
@@ -292,9 +287,8 @@ impl Machine {
         }
         self.set_lead(place, present);
         // A slot that loads may not hear it: it is told again when it has loaded.
-        if let Some(state) = self.slots.get_mut(place.0.index())
-            && state.loads_until_us.is_some()
-        {
+        let state = self.slots.at_mut(place.0);
+        if state.loads_until_us.is_some() {
             state.known.forget_axes(place.1);
         }
     }
@@ -313,9 +307,7 @@ impl Machine {
     }
 
     pub(super) fn set_lead(&mut self, (slot, member): Place, lead: Option<Lead>) {
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            state.set_lead(member, lead);
-        }
+        self.slots.at_mut(slot).set_lead(member, lead);
     }
 
     fn tell_axis(&mut self, call: &mut Call<'_>, (slot, member): Place, axis: Axis) {
@@ -325,9 +317,7 @@ impl Machine {
             Axis::Slide if member > 0 => self.send_waiting(call, slot, cc::SLIDE.get()),
             _ => {}
         }
-        let Some(state) = self.slots.get(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at(slot);
         let Some(value) = self.axis_on(call.book, state, member, axis) else {
             return;
         };
@@ -369,8 +359,7 @@ impl Machine {
 
     fn member_axis(&self, state: &SlotState, member: u8, axis: Axis) -> u16 {
         let lead = state.lead_on(member);
-        let controller =
-            lead.and_then(|lead| Some((lead, self.controllers.get(lead.controller.index())?)));
+        let controller = lead.map(|lead| (lead, self.controllers.at(lead.controller)));
         let (surface, finger) = match controller {
             Some((lead, surface)) if !surface.is_led(axis) => {
                 (surface.mpe, surface.fingers.get(lead.finger.index()))
@@ -392,7 +381,7 @@ impl Machine {
     /// The finger that a slot's own channel hears, unless its axis is led elsewhere.
     pub(super) fn lead_finger(&self, state: &SlotState, axis: Axis) -> Option<&Finger> {
         let lead = state.lead?;
-        let surface = self.controllers.get(lead.controller.index())?;
+        let surface = self.controllers.at(lead.controller);
         if surface.is_led(axis) {
             return None;
         }
@@ -409,7 +398,7 @@ impl Machine {
     ) -> Option<Value14> {
         let lead = state.lead?;
         let finger = self.lead_finger(state, Axis::Bend)?;
-        let surface = self.controllers.get(lead.controller.index())?.mpe?;
+        let surface = self.controllers.at(lead.controller).mpe?;
         let whole = self
             .bend_range_of(book, lead.controller)
             .unwrap_or(MANAGER_BEND_RANGE);

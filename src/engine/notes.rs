@@ -81,9 +81,7 @@ impl Machine {
         let controller = hand.0;
         // A second Note On without a Note Off between: the first one ends.
         self.let_go(call, hand, key, NEUTRAL_RELEASE);
-        if let Some(state) = self.controllers.get_mut(controller.index()) {
-            state.struck = Some((key, velocity));
-        }
+        self.controllers.at_mut(controller).struck = Some((key, velocity));
         if self.is_muted {
             return;
         }
@@ -123,9 +121,8 @@ impl Machine {
         }
         if !is_wanted {
             self.counters.unwanted = self.counters.unwanted.saturating_add(1);
-            if let Some(state) = self.controllers.get_mut(controller.index()) {
-                state.unwanted = state.unwanted.saturating_add(1);
-            }
+            let state = self.controllers.at_mut(controller);
+            state.unwanted = state.unwanted.saturating_add(1);
         }
     }
 
@@ -183,9 +180,8 @@ impl Machine {
             base: self.whole_bend(zone.controller),
         });
         self.take_lead((slot, member));
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            state.notes = state.notes.saturating_add(1);
-        }
+        let state = self.slots.at_mut(slot);
+        state.notes = state.notes.saturating_add(1);
         self.counters.notes = self.counters.notes.saturating_add(1);
         self.play(
             call,
@@ -272,10 +268,8 @@ impl Machine {
 
     /// Whether a pedal that its slot was told of holds this note.
     fn is_sustained(&self, note: Note) -> bool {
-        self.slots.get(note.slot.index()).is_some_and(|slot| {
-            let [hold, sostenuto, _] = slot.is_down;
-            hold || (note.is_latched && sostenuto)
-        })
+        let [hold, sostenuto, _] = self.slots.at(note.slot).is_down;
+        hold || (note.is_latched && sostenuto)
     }
 
     /// Whether another note like this one is sustained already, which then stands for both:
@@ -300,9 +294,7 @@ impl Machine {
 
     /// A pedal of a slot came up: what only it held ends now, and rings.
     pub(super) fn end_sustained(&mut self, call: &Call<'_>, slot: SlotId) {
-        let Some(state) = self.slots.get(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at(slot);
         let is_down = |pedal: usize| state.is_down.get(pedal).copied().unwrap_or(false);
         let (hold, sostenuto) = (is_down(HOLD), is_down(SOSTENUTO));
         let mut index = 0;
@@ -331,9 +323,7 @@ impl Machine {
         let note = self.notes.remove(index);
         self.leave_place(call, (note.slot, note.member));
         let ends_us = self.line_free_us(call, note.slot);
-        let Some(slot) = self.slots.get_mut(note.slot.index()) else {
-            return;
-        };
+        let slot = self.slots.at_mut(note.slot);
         invariant!(self.counters, slot.notes > 0, "a slot counts its notes");
         slot.notes = slot.notes.saturating_sub(1);
         if slot.notes == 0 {
@@ -357,10 +347,7 @@ impl Machine {
             .controllers
             .get(controller.index())
             .is_some_and(|entry| entry.passes_pressure);
-        let is_led = self
-            .controllers
-            .get(controller.index())
-            .is_some_and(|state| state.led.poly);
+        let is_led = self.controllers.at(controller).led.poly;
         if is_led || !(passes || self.names_poly(call.book, controller)) {
             return;
         }

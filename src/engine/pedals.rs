@@ -147,25 +147,21 @@ impl Machine {
         if self.rescue.ignores(controller, pedal) {
             return;
         }
-        let mut is_led = false;
         let mut is_fresh = false;
-        if let Some(state) = self.controllers.get_mut(controller.index()) {
-            is_led = PEDALS
-                .get(pedal)
-                .is_some_and(|number| state.led.control(*number));
-            if let Some(position) = state.pedals.get_mut(pedal) {
-                is_fresh = *position < DOWN && value.get() >= DOWN;
-                *position = value.get();
-            }
+        let state = self.controllers.at_mut(controller);
+        let is_led = PEDALS
+            .get(pedal)
+            .is_some_and(|number| state.led.control(*number));
+        if let Some(position) = state.pedals.get_mut(pedal) {
+            is_fresh = *position < DOWN && value.get() >= DOWN;
+            *position = value.get();
         }
         for slot in self.slot_ids() {
             if !self.slot_listens(call, slot) {
                 continue;
             }
             let may_hold = self.holds_over_alone(controller, pedal, slot);
-            let Some(state) = self.slots.get_mut(slot.index()) else {
-                continue;
-            };
+            let state = self.slots.at_mut(slot);
             if let Some(taken) = state.follow(
                 (controller, pedal),
                 value.get(),
@@ -187,9 +183,7 @@ impl Machine {
     /// holds: a key of the controller is down on it, no one else plays it or has a note on
     /// it, and it does not fade. Soft holds nothing, and would change what sounds.
     fn holds_over_alone(&self, controller: ControllerId, pedal: usize, slot: SlotId) -> bool {
-        let Some(state) = self.slots.get(slot.index()) else {
-            return false;
-        };
+        let state = self.slots.at(slot);
         let is_left = state.feeds == 0 && !state.ramp.is_some_and(|ramp| ramp.is_fade);
         let mut notes = self.notes.iter().filter(|note| note.slot == slot);
         pedal != SOFT
@@ -200,7 +194,8 @@ impl Machine {
 
     /// Whether a pedal moved on a slot without going down or coming up there.
     fn is_half_way(&self, slot: SlotId, pedal: usize) -> bool {
-        let (Some(state), Some(number)) = (self.slots.get(slot.index()), PEDALS.get(pedal)) else {
+        let state = self.slots.at(slot);
+        let Some(number) = PEDALS.get(pedal) else {
             return false;
         };
         let is_down = state.pedal_value(pedal) >= DOWN;
@@ -221,9 +216,7 @@ impl Machine {
         let Some(number) = PEDALS.get(pedal).copied() else {
             return;
         };
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at_mut(slot);
         let value = state.pedal_value(pedal);
         let is_down = value >= DOWN;
         let was_down = state
@@ -247,11 +240,7 @@ impl Machine {
             let value = Value7::clamped(i32::from(value));
             self.send_control(call, slot, urgency, number, value);
         }
-        if let Some(late) = self
-            .slots
-            .get_mut(slot.index())
-            .and_then(|state| state.comes_up_late.get_mut(pedal))
-        {
+        if let Some(late) = self.slots.at_mut(slot).comes_up_late.get_mut(pedal) {
             let may_hold = *late || is_told;
             if is_loading {
                 *late |= was_down && !is_down;
@@ -280,18 +269,15 @@ impl Machine {
     /// loaded: what was let go meanwhile rings from now on.
     fn ring_from_here(&mut self, call: &Call<'_>, slot: SlotId) {
         let free_us = self.line_free_us(call, slot);
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            let until_us = free_us.saturating_add(state.release_us);
-            state.may_ring_until_us = state.may_ring_until_us.max(until_us);
-        }
+        let state = self.slots.at_mut(slot);
+        let until_us = free_us.saturating_add(state.release_us);
+        state.may_ring_until_us = state.may_ring_until_us.max(until_us);
     }
 
     /// With the last note of a slot that was left, pedals come up that held on what `cut` or
     /// `fade` had ended.
     pub(super) fn lift_after_cut(&mut self, call: &mut Call<'_>, slot: SlotId) {
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at_mut(slot);
         if state.has_cut && state.notes == 0 && state.feeds == 0 {
             state.has_cut = false;
             self.lift_idle_pedals(call, slot);
@@ -302,9 +288,7 @@ impl Machine {
     /// a Note Off alone leaves sounding what a pedal holds. So they are as urgent as it.
     pub(super) fn lift_idle_pedals(&mut self, call: &mut Call<'_>, slot: SlotId) {
         for pedal in 0..PEDALS.len() {
-            let Some(state) = self.slots.get_mut(slot.index()) else {
-                return;
-            };
+            let state = self.slots.at_mut(slot);
             if state.notes > 0 || state.pedal_value(pedal) == 0 {
                 continue;
             }

@@ -59,16 +59,15 @@ impl OutputState {
 impl Machine {
     /// Whether what is sent to this port reaches anyone.
     pub(super) fn is_listening(&self, port: OutPort) -> bool {
-        self.outputs.get(port.index()).is_some_and(|state| {
-            matches!(state.presence, Presence::NotVerified | Presence::Verified)
-        })
+        matches!(
+            self.outputs.at(port).presence,
+            Presence::NotVerified | Presence::Verified
+        )
     }
 
     /// An output port is gone: what sounded there is beyond reach, so its keys own nothing.
     pub(super) fn lose_output(&mut self, call: &Call<'_>, port: OutPort) {
-        let Some(state) = self.outputs.get_mut(port.index()) else {
-            return;
-        };
+        let state = self.outputs.at_mut(port);
         *state = OutputState {
             presence: Presence::Absent,
             was_lost: true,
@@ -88,29 +87,26 @@ impl Machine {
         self.notes.retain(|note| !is_on_port(note.slot));
         self.held_back.retain(|item| !is_on_port(item.slot));
         for slot in self.slot_ids().filter(|slot| is_on_port(*slot)) {
-            if let Some(state) = self.slots.get_mut(slot.index()) {
-                state.known = Known::nothing();
-                state.unlink_all();
-                state.is_down = [false; 3];
-                state.bend_tails = 0;
-                state.notes = 0;
-                state.forget_fingers();
-                state.ring_until_us = 0;
-                state.loads_until_us = None;
-                state.ramp = None;
-                state.owed = Owed::Nothing;
-                state.moves.clear();
-                state.numbered = None;
-                state.is_doubtful = false;
-            }
+            let state = self.slots.at_mut(slot);
+            state.known = Known::nothing();
+            state.unlink_all();
+            state.is_down = [false; 3];
+            state.bend_tails = 0;
+            state.notes = 0;
+            state.forget_fingers();
+            state.ring_until_us = 0;
+            state.loads_until_us = None;
+            state.ramp = None;
+            state.owed = Owed::Nothing;
+            state.moves.clear();
+            state.numbered = None;
+            state.is_doubtful = false;
         }
     }
 
     /// An output port is there.
     pub(super) fn find_output(&mut self, call: &mut Call<'_>, port: OutPort) {
-        let Some(state) = self.outputs.get_mut(port.index()) else {
-            return;
-        };
+        let state = self.outputs.at_mut(port);
         if state.presence != Presence::Absent {
             return;
         }
@@ -129,9 +125,7 @@ impl Machine {
 
     /// Something was heard from a receiver on this port.
     pub(super) fn hear_life(&mut self, call: &mut Call<'_>, port: OutPort) {
-        let Some(state) = self.outputs.get_mut(port.index()) else {
-            return;
-        };
+        let state = self.outputs.at_mut(port);
         match state.presence {
             Presence::Starting => self.start_listening(call, port, Presence::Verified),
             Presence::NotVerified => state.presence = Presence::Verified,
@@ -143,13 +137,11 @@ impl Machine {
     /// After a loss what sounded there is ended first: if only the cable was out, its Note
     /// Offs never arrived. A panic that did not reach them comes before all else.
     fn start_listening(&mut self, call: &mut Call<'_>, port: OutPort, presence: Presence) {
-        let (mut was_lost, mut owes_silence) = (false, false);
-        if let Some(state) = self.outputs.get_mut(port.index()) {
-            state.presence = presence;
-            state.is_flooded = false;
-            was_lost = state.was_lost;
-            owes_silence = std::mem::take(&mut state.owes_silence);
-        }
+        let state = self.outputs.at_mut(port);
+        state.presence = presence;
+        state.is_flooded = false;
+        let was_lost = state.was_lost;
+        let owes_silence = std::mem::take(&mut state.owes_silence);
         self.cut_locals(call, port);
         let book = call.book;
         self.end_cue_notes(call, |machine, slot| {
@@ -186,9 +178,7 @@ impl Machine {
 
     /// A port that refused messages is open again. What it refused keeps no line busy.
     pub(super) fn reopen_output(&mut self, call: &mut Call<'_>, port: OutPort) {
-        if let Some(state) = self.outputs.get_mut(port.index()) {
-            state.line_free_us = call.now_us;
-        }
+        self.outputs.at_mut(port).line_free_us = call.now_us;
         self.overflow_output(call, port);
     }
 
@@ -203,9 +193,7 @@ impl Machine {
             if !self.is_slot_on(call, slot, port) {
                 continue;
             }
-            let Some(state) = self.slots.get_mut(slot.index()) else {
-                continue;
-            };
+            let state = self.slots.at_mut(slot);
             if state.is_silent(call.now_us) {
                 self.recover_slot(call, slot);
             } else {
@@ -228,12 +216,11 @@ impl Machine {
         let release_us = self
             .manners(call.book, slot)
             .map_or(0, |manners| manners.release_us);
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            state.is_doubtful = false;
-            if sounds {
-                let ring_us = state.release_us.max(release_us);
-                state.may_ring_until_us = call.now_us.saturating_add(ring_us);
-            }
+        let state = self.slots.at_mut(slot);
+        state.is_doubtful = false;
+        if sounds {
+            let ring_us = state.release_us.max(release_us);
+            state.may_ring_until_us = call.now_us.saturating_add(ring_us);
         }
         if sounds {
             for number in [cc::HOLD, cc::SOSTENUTO, cc::SOFT, cc::ALL_NOTES_OFF] {
@@ -269,9 +256,10 @@ impl Machine {
         for slot in self.slot_ids() {
             let device = self.device(call.book, slot);
             let is_meant = receiver.is_none() || receiver == device;
-            let Some(state) = self.slots.get_mut(slot.index()).filter(|_| is_meant) else {
+            if !is_meant {
                 continue;
-            };
+            }
+            let state = self.slots.at_mut(slot);
             if is_forced || state.is_silent(call.now_us) {
                 self.resend_slot(call, slot);
             } else {
@@ -284,9 +272,7 @@ impl Machine {
     /// Forgets what a slot holds and sends it all. A slot without a sound in this scene is
     /// left alone: nothing is known of it, so the next sound there is sent in full.
     pub(super) fn resend_slot(&mut self, call: &mut Call<'_>, slot: SlotId) {
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at_mut(slot);
         state.known = Known::nothing();
         if state.sound.is_some() {
             state.loads_until_us = None;
@@ -310,9 +296,7 @@ impl Machine {
 
     /// An input port is gone: what it held is let go, its wheel comes back.
     pub(super) fn lose_input(&mut self, call: &mut Call<'_>, port: InPort) {
-        if let Some(is_present) = self.in_present.get_mut(port.index()) {
-            *is_present = false;
-        }
+        *self.in_present.at_mut(port) = false;
         let book = call.book;
         for (id, entry) in (0u8..).zip(&book.controllers) {
             if entry.port == port {
@@ -323,26 +307,19 @@ impl Machine {
 
     /// An input port is there. Nothing is assumed to be down on it.
     pub(super) fn find_input(&mut self, port: InPort) {
-        if let Some(is_present) = self.in_present.get_mut(port.index()) {
-            *is_present = true;
-        }
+        *self.in_present.at_mut(port) = true;
     }
 
     /// Lets go everything a controller holds: keys, pedals, wheel and pressure.
     pub(super) fn let_go_of(&mut self, call: &mut Call<'_>, controller: ControllerId) {
         self.end_keys(call, NEUTRAL_RELEASE, |note| note.controller == controller);
-        if let Some(state) = self.controllers.get_mut(controller.index()) {
-            state.fingers = [Finger::RESTING; 16];
-        }
+        let state = self.controllers.at_mut(controller);
+        state.fingers = [Finger::RESTING; 16];
         for pedal in 0..PEDALS.len() {
             self.move_pedal(call, controller, pedal, Value7::MIN);
         }
-        let (is_bent, is_pressed) = self
-            .controllers
-            .get(controller.index())
-            .map_or((false, false), |state| {
-                (state.is_bent(), state.is_pressed())
-            });
+        let state = self.controllers.at(controller);
+        let (is_bent, is_pressed) = (state.is_bent(), state.is_pressed());
         if is_bent {
             self.bend(call, controller, Value14::CENTRE);
         }
@@ -356,10 +333,7 @@ impl Machine {
     /// Looks after ports that were sent more than the outbox took.
     pub(super) fn recover_floods(&mut self, call: &mut Call<'_>) {
         for id in (0u8..).map(OutPort).take(self.outputs.len()) {
-            let flooded = self
-                .outputs
-                .get_mut(id.index())
-                .map(|port| &mut port.is_flooded);
+            let flooded = Some(&mut self.outputs.at_mut(id).is_flooded);
             if flooded.is_some_and(std::mem::take) {
                 self.overflow_output(call, id);
             }
@@ -369,9 +343,7 @@ impl Machine {
     /// Looks after ports that start.
     pub(super) fn run_ports(&mut self, call: &mut Call<'_>) {
         for id in (0u8..).map(OutPort).take(self.outputs.len()) {
-            let Some(state) = self.outputs.get_mut(id.index()) else {
-                continue;
-            };
+            let state = self.outputs.at_mut(id);
             let is_started =
                 state.presence == Presence::Starting && state.starts_until_us <= call.now_us;
             if is_started {

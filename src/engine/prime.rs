@@ -257,10 +257,7 @@ impl Machine {
             claims.slots |= slot_bit(seat.slot);
             // One that would be taken up again for the notes it holds is planned like any
             // other once they have ended.
-            let is_held_over = self
-                .slots
-                .get(seat.slot.index())
-                .is_some_and(|state| state.sound.is_none());
+            let is_held_over = self.slots.at(seat.slot).sound.is_none();
             self.priming.waits_for_notes |= is_held_over;
         }
         let handed_out = call.handed_out;
@@ -330,10 +327,8 @@ impl Machine {
         slot: SlotId,
         ahead: Ahead<'_>,
     ) -> Look {
-        let port = self.outputs.get(entry.port.index()).copied();
-        let (Some(port), Some(state)) = (port, self.slots.get(slot.index())) else {
-            return Look::Passed;
-        };
+        let port = self.outputs.at(entry.port);
+        let state = self.slots.at(slot);
         if !self.is_listening(entry.port) {
             return port.deadline(call.now_us).map_or(Look::Passed, Look::Later);
         }
@@ -368,10 +363,7 @@ impl Machine {
         if !self.tell_ahead(call, slot, ahead, is_slow) {
             return Look::Passed;
         }
-        let line_free_us = self
-            .outputs
-            .get(entry.port.index())
-            .map_or(0, |port| port.line_free_us);
+        let line_free_us = self.outputs.at(entry.port).line_free_us;
         Look::Busy(if is_slow {
             line_free_us
         } else {
@@ -394,19 +386,16 @@ impl Machine {
         let Some(progress) = self.priming.slots.get(slot.index()).copied() else {
             return false;
         };
-        let mut voiced = None;
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            // Its sources, and how far they bend it, are those of the next scene while it is
-            // told, and no longer: what is played does not reach it before the press.
-            state.feeds = ahead.feeds;
-            voiced = state.voiced.replace(ahead.index);
-        }
+
+        let state = self.slots.at_mut(slot);
+        // Its sources, and how far they bend it, are those of the next scene while it is
+        // told, and no longer: what is played does not reach it before the press.
+        state.feeds = ahead.feeds;
+        let voiced = state.voiced.replace(ahead.index);
         let mut place = progress.place;
         while place < end {
             self.tell_place(call, slot, sound, place);
-            let Some(state) = self.slots.get(slot.index()) else {
-                break;
-            };
+            let state = self.slots.at(slot);
             if state.may_ring_until_us > call.now_us {
                 break;
             }
@@ -416,10 +405,9 @@ impl Machine {
                 break;
             }
         }
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            state.feeds = 0;
-            state.voiced = voiced;
-        }
+        let state = self.slots.at_mut(slot);
+        state.feeds = 0;
+        state.voiced = voiced;
         let is_told = call.handed_out != before;
         let has_begun = progress.has_begun || is_told;
         let is_done = progress.is_done || place >= end;
@@ -471,9 +459,7 @@ impl Machine {
     /// others are still linked, and come up when it has rung out.
     fn begin_slot(&mut self, call: &mut Call<'_>, slot: SlotId) {
         for (pedal, number) in PEDALS.iter().enumerate() {
-            let Some(state) = self.slots.get_mut(slot.index()) else {
-                return;
-            };
+            let state = self.slots.at_mut(slot);
             if state.may_ring_until_us > call.now_us {
                 return;
             }

@@ -8,7 +8,7 @@ use super::pedals::{DOWN, HOLD};
 use super::promptbook::{Promptbook, ReceiverId};
 use super::slots::SlotState;
 use super::spare::main_of;
-use super::view::{ControllerView, HeldView, ReceiverView, SlotView, View};
+use super::view::{ControllerView, Counters, HeldView, ReceiverView, SlotView, View};
 use crate::midi::cc;
 
 impl Machine {
@@ -25,7 +25,7 @@ impl Machine {
         view.step_us = self.step_us;
         view.moved = self.moved;
         view.next = self.priming.next;
-        view.counters = self.counters;
+        view.counters = self.counters_with_misses();
         view.waiting = 0;
         for (index, (shown, route)) in view.routes.iter_mut().zip(&self.routes).enumerate() {
             *shown = route.value;
@@ -35,8 +35,7 @@ impl Machine {
             *shown = *is_present;
         }
         for (shown, receiver) in view.receivers.iter_mut().zip(&book.receivers) {
-            let port = self.outputs.get(receiver.port.index());
-            *shown = port.map(|port| port.presence).unwrap_or_default();
+            *shown = self.outputs.at(receiver.port).presence;
         }
         // By the channels that they are wired to: what a person looks at is the device.
         for (slot, state) in self.slot_ids().zip(&self.slots) {
@@ -54,6 +53,14 @@ impl Machine {
         view.ignored_bindings = self.rescue.ignored_bindings;
         view.deed = self.rescue.deed;
         self.publish_controllers(book, view);
+    }
+
+    /// The counters, with each id that was in no table among the faults.
+    fn counters_with_misses(&self) -> Counters {
+        Counters {
+            faults: self.counters.faults.saturating_add(self.misses().into()),
+            ..self.counters
+        }
     }
 
     fn publish_duties(&self, book: &Promptbook, view: &mut View) {
@@ -94,11 +101,7 @@ impl Machine {
         let entries = self.controllers.iter().zip(&book.controllers).enumerate();
         for (shown, (index, (state, entry))) in view.controllers.iter_mut().zip(entries) {
             *shown = ControllerView {
-                is_present: self
-                    .in_present
-                    .get(entry.port.index())
-                    .copied()
-                    .unwrap_or(false),
+                is_present: *self.in_present.at(entry.port),
                 hold: state.pedals.get(HOLD).is_some_and(|value| *value >= DOWN),
                 ignored: self
                     .rescue

@@ -42,9 +42,7 @@ impl Ramp {
 impl Machine {
     /// Moves a slot's level to `volume`: over 50 ms if something sounds, at once if not.
     pub(super) fn ride(&mut self, call: &mut Call<'_>, slot: SlotId, volume: Value7) {
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at_mut(slot);
         state.ramp = None;
         let from = state.known.control(cc::VOLUME);
         if from == volume.get() || state.loads_until_us.is_some() {
@@ -66,9 +64,7 @@ impl Machine {
 
     /// Takes a slot's level to silence over `fade_ms`, then ends its notes.
     pub(super) fn fade(&mut self, call: &mut Call<'_>, slot: SlotId, fade_ms: u16) {
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at_mut(slot);
         let duration_us = u64::from(fade_ms) * 1_000;
         let from = state.known.control(cc::VOLUME);
         if from == UNKNOWN || duration_us == 0 || state.loads_until_us.is_some() {
@@ -89,9 +85,7 @@ impl Machine {
     /// Sends the values that are due. Late calls skip values, never the last one.
     pub(super) fn run_ramps(&mut self, call: &mut Call<'_>) {
         for slot in self.slot_ids() {
-            let Some(state) = self.slots.get_mut(slot.index()) else {
-                continue;
-            };
+            let state = self.slots.at_mut(slot);
             let Some(mut ramp) = state.ramp.filter(|ramp| ramp.next_us <= call.now_us) else {
                 continue;
             };

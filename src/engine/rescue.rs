@@ -166,10 +166,7 @@ impl Machine {
         let slot = self.wiring.slot_wired_to(wired);
         let is_meant = |note: &super::notes::Note| note.slot == slot && note.out_key == key;
         let owners = self.notes.iter().filter(|note| is_meant(note)).count();
-        let is_down = self
-            .slots
-            .get(slot.index())
-            .is_some_and(|state| state.is_down.contains(&true));
+        let is_down = self.slots.at(slot).is_down.contains(&true);
         self.forget_strikes(call, slot, key);
         self.end_notes(call, is_meant);
         if owners == 0 {
@@ -203,9 +200,7 @@ impl Machine {
     /// Pedals up on one slot; each controller's counts there from its next fresh press.
     fn lift_pedals(&mut self, call: &mut Call<'_>, slot: SlotId) {
         for pedal in 0..PEDALS.len() {
-            let Some(state) = self.slots.get_mut(slot.index()) else {
-                return;
-            };
+            let state = self.slots.at_mut(slot);
             for told in state.told.iter_mut().filter_map(|told| told.get_mut(pedal)) {
                 *told = 0;
             }
@@ -262,9 +257,7 @@ impl Machine {
             if receiver.is_some() && device != receiver || !self.slot_listens(call, slot) {
                 continue;
             }
-            let Some(state) = self.slots.get(slot.index()) else {
-                continue;
-            };
+            let state = self.slots.at(slot);
             if state.owed == Owed::Everything {
                 waiting = waiting.saturating_add(1);
             } else if state.sound.is_some() {

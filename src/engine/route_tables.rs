@@ -5,6 +5,7 @@
 //! a state of its own; values are in the units of what it moves.
 
 use super::promptbook::{BlobId, ControllerId, Setting, SoundId, Span};
+use super::table::Id;
 use crate::midi::{Controller, Key, Value7, Value14, scale};
 
 /// A source, by its place in the table of all controllers' sources.
@@ -16,6 +17,16 @@ impl SourceId {
     #[must_use]
     pub const fn index(self) -> usize {
         self.0 as usize
+    }
+}
+
+impl Id for SourceId {
+    fn nth(index: usize) -> Self {
+        Self(u16::try_from(index).unwrap_or(u16::MAX))
+    }
+
+    fn place(self) -> usize {
+        self.index()
     }
 }
 

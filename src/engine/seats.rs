@@ -128,7 +128,7 @@ impl Machine {
         let open = || {
             self.group(call, sound)
                 .filter(|slot| !taken.contains(*slot))
-                .filter_map(|slot| Some((slot, self.slots.get(slot.index())?)))
+                .map(|slot| (slot, self.slots.at(slot)))
         };
         let free = open()
             .filter(|(_, state)| state.notes == 0)
@@ -163,9 +163,7 @@ impl Machine {
 
     /// Whether a slot carries no sound of the present scene.
     fn is_left(&self, slot: SlotId) -> bool {
-        self.slots
-            .get(slot.index())
-            .is_none_or(|state| state.sound.is_none())
+        self.slots.at(slot).sound.is_none()
     }
 
     /// The place in the table of the newest note of a slot: the lower, the older.
@@ -194,8 +192,8 @@ impl Machine {
     /// its level is the same or may ride. A sound of an earlier scene whose notes are held
     /// is taken up again the same way, so that stepping back does not disturb them.
     fn can_stay(&self, call: &Call<'_>, slot: SlotId, sound: &SoundEntry) -> bool {
-        let (Some(state), Some(old)) = (self.slots.get(slot.index()), self.voiced(call.book, slot))
-        else {
+        let state = self.slots.at(slot);
+        let Some(old) = self.voiced(call.book, slot) else {
             return false;
         };
         // A sound that still waits for the last one to ring out is not there yet.

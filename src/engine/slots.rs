@@ -210,9 +210,7 @@ impl Machine {
             return;
         }
         let message = message(entry.member_channel(member));
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            state.known.note_on(member, message);
-        }
+        self.slots.at_mut(slot).known.note_on(member, message);
         let output = Output {
             port: entry.port,
             urgency,
@@ -237,9 +235,7 @@ impl Machine {
         call.out.push(output);
         if call.out.refused() != refused_before {
             self.counters.out_refused = self.counters.out_refused.saturating_add(1);
-            if let Some(port) = self.outputs.get_mut(output.port.index()) {
-                port.is_flooded = true;
-            }
+            self.outputs.at_mut(output.port).is_flooded = true;
         }
     }
 
@@ -252,13 +248,10 @@ impl Machine {
             .out_ports
             .get(output.port.index())
             .map_or(0, |port| port.byte_us);
-        let Some(line) = self
-            .outputs
-            .get_mut(output.port.index())
-            .filter(|_| byte_us > 0)
-        else {
+        if byte_us == 0 {
             return;
-        };
+        }
+        let line = self.outputs.at_mut(output.port);
         let cost_us = byte_us.saturating_mul(byte_count(call.book, &output.payload));
         let line_free_us = line.line_free_us.max(call.now_us).saturating_add(cost_us);
         line.line_free_us = line_free_us;
@@ -285,9 +278,9 @@ impl Machine {
     /// When all that was handed out so far to a slot's port has left its line; now, if the
     /// line is quick.
     pub(super) fn line_free_us(&self, call: &Call<'_>, slot: SlotId) -> u64 {
-        self.wired(call.book, slot)
-            .and_then(|entry| self.outputs.get(entry.port.index()))
-            .map_or(call.now_us, |port| port.line_free_us.max(call.now_us))
+        self.wired(call.book, slot).map_or(call.now_us, |entry| {
+            self.outputs.at(entry.port).line_free_us.max(call.now_us)
+        })
     }
 
     /// Sends a controller as part of what makes a sound, unless it is known to stand there.
@@ -298,10 +291,7 @@ impl Machine {
         number: Controller,
         value: Value7,
     ) {
-        let is_known = self
-            .slots
-            .get(slot.index())
-            .is_some_and(|state| state.known.control(number) == value.get());
+        let is_known = self.slots.at(slot).known.control(number) == value.get();
         if !is_known {
             self.send_control(call, slot, call.telling, number, value);
         }
@@ -325,10 +315,9 @@ impl Machine {
     pub(super) fn send_program(&mut self, call: &mut Call<'_>, slot: SlotId, program: Program) {
         self.send(call, slot, call.telling, |ch| Message::Program(ch, program));
         let free_us = self.line_free_us(call, slot);
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            state.program_leaves_us = free_us;
-            state.program_urgency = call.telling;
-        }
+        let state = self.slots.at_mut(slot);
+        state.program_leaves_us = free_us;
+        state.program_urgency = call.telling;
     }
 
     /// Sends a stored System Exclusive message that sets a parameter of a slot.
@@ -363,10 +352,11 @@ impl Machine {
         parameter: Parameter,
         value: u16,
     ) {
-        if self.slot_listens(call, slot)
-            && let Some(state) = self.slots.get_mut(slot.index())
-        {
-            state.known.set_parameter(parameter, value);
+        if self.slot_listens(call, slot) {
+            self.slots
+                .at_mut(slot)
+                .known
+                .set_parameter(parameter, value);
         }
     }
 

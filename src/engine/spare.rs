@@ -138,20 +138,14 @@ impl Machine {
             self.follow_scene(call, (played, idle));
             return;
         }
-        let (Some(from), Some(to)) = (self.slots.get(played.index()), self.slots.get(idle.index()))
-        else {
-            return;
-        };
+        let (from, to) = (self.slots.at(played), self.slots.at(idle));
         if from.known == to.known {
             return;
         }
         let wanted = from.known.clone();
         call.telling = Urgency::Prime;
         self.follow_patch(call, (played, idle), &wanted);
-        let is_loading = self
-            .slots
-            .get(idle.index())
-            .is_none_or(|state| state.loads_until_us.is_some());
+        let is_loading = self.slots.at(idle).loads_until_us.is_some();
         if !is_loading {
             self.follow_rest(call, idle, &wanted);
         }
@@ -162,9 +156,8 @@ impl Machine {
     /// it, as if the two had changed places already; its pedals go with the notes.
     fn follow_scene(&mut self, call: &mut Call<'_>, pair: Pair) {
         let (played, idle) = pair;
-        let is_seated = (self.slots.get(played.index())).is_some_and(|state| state.sound.is_some());
-        let is_loading =
-            (self.slots.get(idle.index())).is_none_or(|state| state.loads_until_us.is_some());
+        let is_seated = self.slots.at(played).sound.is_some();
+        let is_loading = self.slots.at(idle).loads_until_us.is_some();
         if !is_seated || is_loading {
             return;
         }
@@ -187,7 +180,7 @@ impl Machine {
 
     /// The patch first: it may reset what comes after it, or take its time.
     fn follow_patch(&mut self, call: &mut Call<'_>, (played, idle): Pair, wanted: &Known) {
-        let Some(known) = self.slots.get(idle.index()).map(|state| &state.known) else {
+        let Some(known) = Some(&self.slots.at(idle).known) else {
             return;
         };
         let is_held = (known.program, known.bank) == (wanted.program, wanted.bank);
@@ -206,23 +199,19 @@ impl Machine {
         let load_us = self
             .voiced(call.book, played)
             .map_or(manners.load_us, |sound| sound.load_us);
-        if let Some(state) = self.slots.get_mut(idle.index()) {
-            // What the played one has in force although it was never told is no matter here.
-            state.known.bank = wanted.bank;
-            let from_us = call.now_us.max(state.program_leaves_us);
-            state.loads_until_us = (load_us > 0).then(|| from_us.saturating_add(load_us));
-            if manners.resets_controllers {
-                state.known.forget_controllers();
-            }
+        let state = self.slots.at_mut(idle);
+        // What the played one has in force although it was never told is no matter here.
+        state.known.bank = wanted.bank;
+        let from_us = call.now_us.max(state.program_leaves_us);
+        state.loads_until_us = (load_us > 0).then(|| from_us.saturating_add(load_us));
+        if manners.resets_controllers {
+            state.known.forget_controllers();
         }
     }
 
     fn follow_rest(&mut self, call: &mut Call<'_>, idle: SlotId, wanted: &Known) {
         for (parameter, value) in wanted.parameters() {
-            let is_held = self
-                .slots
-                .get(idle.index())
-                .is_some_and(|state| state.known.parameter(parameter) == Some(value));
+            let is_held = self.slots.at(idle).known.parameter(parameter) == Some(value);
             match parameter {
                 _ if is_held => {}
                 Parameter::Exclusive(name) => {
@@ -239,23 +228,19 @@ impl Machine {
             let (Some(number), Some(value)) = (Controller::new(number), Value7::new(value)) else {
                 continue;
             };
-            let is_held = self
-                .slots
-                .get(idle.index())
-                .is_some_and(|state| state.known.control(number) == value.get());
+            let is_held = self.slots.at(idle).known.control(number) == value.get();
             if is_held || is_pedal(number) {
                 continue;
             }
             self.tell_control(call, idle, number, value);
             // The upper half of a pair sets the lower half to 0 (MIDI 1.0).
-            if number.get() < 32
-                && let Some(state) = self.slots.get_mut(idle.index())
-            {
+            if number.get() < 32 {
+                let state = self.slots.at_mut(idle);
                 let fine = Controller::clamped(i32::from(number.get()) + 32);
                 state.known.set_control(fine, UNKNOWN);
             }
         }
-        let Some(known) = self.slots.get(idle.index()).map(|state| &state.known) else {
+        let Some(known) = Some(&self.slots.at(idle).known) else {
             return;
         };
         let (bend, pressure) = (known.bend, known.pressure);
@@ -329,10 +314,8 @@ impl Machine {
     }
 
     fn catch_up_sound(&mut self, call: &Call<'_>, slot: SlotId) -> bool {
-        let is_seated = self
-            .slots
-            .get(slot.index())
-            .is_some_and(|state| state.sound.is_some() && state.loads_until_us.is_none());
+        let is_seated =
+            self.slots.at(slot).sound.is_some() && self.slots.at(slot).loads_until_us.is_none();
         if is_seated {
             self.catch_up(call.book, slot);
         }
@@ -364,9 +347,7 @@ impl Machine {
         for note in self.notes.iter_mut().filter(|note| note.slot == slot) {
             note.is_latched = false;
         }
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at_mut(slot);
         let is_played = state.usage.is_played;
         state.ramp = state.ramp.filter(|ramp| !ramp.is_fade);
         for told in state

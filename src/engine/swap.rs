@@ -298,11 +298,10 @@ impl Machine {
                 continue;
             };
             let is_made = is_made.get(seat.index()).copied().unwrap_or(false);
-            if let Some(slot) = self.slots.get_mut(seat.index()) {
-                slot.sound = Some(number);
-                if is_made {
-                    slot.voiced = Some(scene.sounds.start as usize + usize::from(number));
-                }
+            let slot = self.slots.at_mut(seat);
+            slot.sound = Some(number);
+            if is_made {
+                slot.voiced = Some(scene.sounds.start as usize + usize::from(number));
             }
         }
         for (number, seat) in carried.seats.iter().enumerate() {
@@ -315,10 +314,7 @@ impl Machine {
                 .of(&book.sounds)
                 .get(number)
                 .and_then(|sound| sound.volume);
-            let waits = self
-                .slots
-                .get(slot.index())
-                .is_none_or(|state| state.owed == Owed::Sound);
+            let waits = self.slots.at(slot).owed == Owed::Sound;
             if let Some(volume) = volume.filter(|_| !waits && self.slot_listens(call, slot)) {
                 self.ride(call, slot, volume);
             }

@@ -74,7 +74,7 @@ impl SlotState {
 impl Machine {
     /// The sound a slot was last made for.
     pub(super) fn voiced<'a>(&self, book: &'a Promptbook, slot: SlotId) -> Option<&'a SoundEntry> {
-        book.sounds.get(self.slots.get(slot.index())?.voiced?)
+        book.sounds.get(self.slots.at(slot).voiced?)
     }
 
     /// The manners of a slot's receiver.
@@ -97,16 +97,11 @@ impl Machine {
         let (sound, manners) = (*sound, *manners);
         // It is taken while what it holds is in doubt: a lost note must not go on under the
         // new sound. Notes that are held there are not to be ended for that.
-        let is_doubtful = self
-            .slots
-            .get(slot.index())
-            .is_some_and(|state| state.is_doubtful && state.notes == 0);
+        let is_doubtful = self.slots.at(slot).is_doubtful && self.slots.at(slot).notes == 0;
         if is_doubtful {
             self.quieten(call, slot);
         }
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at_mut(slot);
         state.ramp = None;
         if is_doubtful || state.owed == Owed::Everything {
             state.known = Known::nothing();
@@ -168,7 +163,8 @@ impl Machine {
 
     /// A pedal as the slot is to hold it. One that this group never hears is not sent.
     fn settle_pedal(&mut self, call: &mut Call<'_>, slot: SlotId, pedal: usize) {
-        let (Some(number), Some(state)) = (PEDALS.get(pedal), self.slots.get(slot.index())) else {
+        let state = self.slots.at(slot);
+        let Some(number) = PEDALS.get(pedal) else {
             return;
         };
         let n = number.get();
@@ -191,10 +187,7 @@ impl Machine {
             return;
         };
         let len = agenda_len(&sound);
-        let is_rerouted = self
-            .slots
-            .get_mut(slot.index())
-            .is_some_and(|state| std::mem::take(&mut state.is_rerouted));
+        let is_rerouted = std::mem::take(&mut self.slots.at_mut(slot).is_rerouted);
         // What a route moved that holds no more is the scene's again.
         let first = if is_rerouted {
             FIXED_TARGETS
@@ -213,9 +206,7 @@ impl Machine {
         slot: SlotId,
         sound: &SoundEntry,
     ) -> bool {
-        let Some(state) = self.slots.get(slot.index()) else {
-            return false;
-        };
+        let state = self.slots.at(slot);
         let holds_targets = (0..agenda_len(sound))
             .filter_map(|index| self.target(call.book, state, sound, index))
             .all(|target| target.is_held_by(&state.known));
@@ -234,9 +225,7 @@ impl Machine {
         sound: &SoundEntry,
         index: usize,
     ) {
-        let Some(state) = self.slots.get(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at(slot);
         match self.target(call.book, state, sound, index) {
             Some(Target::Setting(Setting::Exclusive(..))) if call.telling == Urgency::Prime => {}
             Some(target) if !target.is_held_by(&state.known) => self.tell(call, slot, target),
@@ -338,10 +327,7 @@ impl Machine {
         urgency: Urgency,
         (number, value): (Controller, Value14),
     ) {
-        let is_coarse_known = self
-            .slots
-            .get(slot.index())
-            .is_some_and(|state| state.known.control(number) == value.msb().get());
+        let is_coarse_known = self.slots.at(slot).known.control(number) == value.msb().get();
         if !is_coarse_known {
             self.send_control(call, slot, urgency, number, value.msb());
         }
@@ -353,9 +339,7 @@ impl Machine {
         let Some(scene) = self.scene(book).copied() else {
             return false;
         };
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return false;
-        };
+        let state = self.slots.at_mut(slot);
         let Some(number) = state.sound else {
             return false;
         };
@@ -369,9 +353,7 @@ impl Machine {
     /// Sends silent slots what they are owed.
     pub(super) fn pay_owed(&mut self, call: &mut Call<'_>) {
         for slot in self.slot_ids() {
-            let Some(state) = self.slots.get_mut(slot.index()) else {
-                continue;
-            };
+            let state = self.slots.at_mut(slot);
             if state.owed_deadline().is_none_or(|due| due > call.now_us) {
                 continue;
             }
