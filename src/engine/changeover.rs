@@ -12,7 +12,7 @@ use super::promptbook::{
     SoundEntry,
 };
 use super::seats::{Coming, Seat, Seats};
-use super::slots::{Owed, bit};
+use super::slots::bit;
 use super::steps::Arrival;
 use crate::midi::Value14;
 
@@ -71,7 +71,7 @@ impl Machine {
         for (before, slot) in before.iter_mut().zip(self.slots.iter()) {
             *before = Before {
                 feeds: slot.feeds,
-                release_us: slot.release_us,
+                release_us: slot.sounding.release_us(),
             };
         }
         self.position = to;
@@ -99,7 +99,7 @@ impl Machine {
         }
         for (slot, fade_ms) in self.slot_ids().zip(fades) {
             let is_left =
-                self.slots.at(slot).sound.is_none() || self.slots.at(slot).owed == Owed::Sound;
+                self.slots.at(slot).sound.is_none() || self.slots.at(slot).debts.owes_sound();
             if let Some(fade_ms) = fade_ms.filter(|_| is_left) {
                 self.fade(call, slot, fade_ms);
             }
@@ -153,7 +153,7 @@ impl Machine {
             if ends {
                 self.lift_idle_pedals(call, slot);
                 let state = self.slots.at_mut(slot);
-                state.has_cut = state.is_down.contains(&true);
+                state.pedals.note_ended();
             }
         }
         for note in self.notes.iter_mut() {
@@ -194,7 +194,10 @@ impl Machine {
                 .get(seat.slot.index())
                 .map_or(0, |old| old.release_us);
             let ends_us = self.line_free_us(call, seat.slot);
-            self.slots.at_mut(seat.slot).ring_until_us = ends_us.saturating_add(old_release_us);
+            self.slots
+                .at_mut(seat.slot)
+                .sounding
+                .set_ring(ends_us.saturating_add(old_release_us));
         }
     }
 
@@ -220,15 +223,14 @@ impl Machine {
                 .of(&book.zones)
                 .iter()
                 .any(|zone| zone.sound.0 == number);
-            if !is_played && !slot.is_silent(self.now_us) && slot.voiced != Some(index) {
-                slot.owed = Owed::Sound;
+            if !is_played && !slot.sounding.is_silent(self.now_us) && slot.voiced != Some(index) {
+                slot.debts.owe_sound();
                 continue;
             }
-            if slot.owed == Owed::Sound {
-                slot.owed = Owed::Nothing;
-            }
+            slot.debts.forgive_sound();
             slot.voiced = Some(index);
-            slot.release_us = book.sounds.get(index).map_or(0, |sound| sound.release_us);
+            slot.sounding
+                .set_release(book.sounds.get(index).map_or(0, |sound| sound.release_us));
         }
         for zone in scene.zones.of(&book.zones) {
             let seat = self.seats.get(zone.sound.index()).copied().flatten();
@@ -249,7 +251,10 @@ impl Machine {
             let mut tails = state.bend_tails & !feeds;
             for (id, controller) in (0u8..).map(ControllerId).zip(self.controllers.iter()) {
                 // Where a finger leads, its bend stays with what it holds.
-                let is_led = state.lead.is_some_and(|lead| lead.controller == id);
+                let is_led = state
+                    .fingers
+                    .lead()
+                    .is_some_and(|lead| lead.controller == id);
                 let is_lost = lost & bit(id) != 0 && !is_led;
                 if is_lost && controller.is_bent() && self.has_note(id, slot, false) {
                     tails |= bit(id);
@@ -261,20 +266,20 @@ impl Machine {
 
     /// Whether the slot's new sound waits until what sounds there is silent.
     fn owes_sound(&self, slot: SlotId) -> bool {
-        self.slots.at(slot).owed == Owed::Sound
+        self.slots.at(slot).debts.owes_sound()
     }
 
     fn take_seat(&mut self, call: &mut Call<'_>, sound: &SoundEntry, seat: Seat, fed_before: u16) {
         let slot = seat.slot;
         let state = self.slots.at_mut(slot);
-        if state.owed == Owed::Sound {
+        if state.debts.owes_sound() {
             return;
         }
         // A harmed slot that kept its notes keeps its pedals too.
-        if seat.coming != Coming::Stays && state.notes == 0 {
+        if seat.coming != Coming::Stays && !state.sounding.is_held() {
             // What still waited here for the old patch must not sound with the new one.
             self.release_held_back(call, slot);
-            self.slots.at_mut(slot).unlink_all();
+            self.slots.at_mut(slot).pedals.unlink_all();
             self.link_new(call, slot, 0);
             self.revoice(call, slot);
             self.forget_pedal_edges(slot);
@@ -289,7 +294,7 @@ impl Machine {
             return;
         }
         for pedal in 0..super::pedals::PEDALS.len() {
-            let is_told = self.slots.at(slot).pedal_value(pedal) > 0;
+            let is_told = self.slots.at(slot).pedals.value(pedal) > 0;
             if is_told {
                 self.sync_pedal(call, slot, pedal, Urgency::Changeover);
             }
@@ -298,11 +303,11 @@ impl Machine {
             self.ride(call, slot, volume);
         }
         let state = self.slots.at_mut(slot);
-        if state.feeds == fed_before && !state.is_rerouted {
+        if state.feeds == fed_before && !state.debts.is_rerouted() {
             return;
         }
         // Other hands play it now, or lead to something else. What sounds keeps its bend until it is silent.
-        state.owe_difference();
+        state.debts.owe_difference();
     }
 
     /// Links the controllers that feed a slot and did not before.
@@ -319,20 +324,15 @@ impl Machine {
             });
             let state = self.slots.at_mut(slot);
             if state.is_fed_by(id) && (fed_before & bit(id) == 0 || catches) {
-                state.link(id, pedals, catches);
+                let has_notes = state.sounding.is_held();
+                state.pedals.link(id, pedals, catches, has_notes);
             }
         }
     }
 
     /// A slot just taken holds no notes: its pedals stand as told, without edges.
     pub(super) fn forget_pedal_edges(&mut self, slot: SlotId) {
-        let state = self.slots.at_mut(slot);
-        for pedal in 0..super::pedals::PEDALS.len() {
-            let is_down = state.pedal_value(pedal) >= super::pedals::DOWN;
-            if let Some(down) = state.is_down.get_mut(pedal) {
-                *down = is_down;
-            }
-        }
+        self.slots.at_mut(slot).pedals.skip_edges();
     }
 
     /// Cues, after everything that can be repeated. A cue to a receiver that is not there

@@ -142,7 +142,7 @@ impl Machine {
             let Some(slot) = fresh.slots.find_mut(held.slot) else {
                 continue;
             };
-            slot.notes = slot.notes.saturating_add(1);
+            slot.sounding.strike();
             fresh.notes.push(Note {
                 controller: held.controller,
                 in_key: held.in_key,

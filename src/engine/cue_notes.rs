@@ -195,8 +195,7 @@ impl Machine {
     /// A slot sounds until then, and rings after it.
     fn ring_until(&mut self, slot: SlotId, ends_us: u64) {
         let state = self.slots.at_mut(slot);
-        let until_us = ends_us.saturating_add(state.release_us);
-        state.ring_until_us = state.ring_until_us.max(until_us);
+        state.sounding.ring_from(ends_us);
     }
 
     /// Leaves the Note Offs of a key to a cue note that holds the same note; false if none

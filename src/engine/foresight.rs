@@ -14,7 +14,6 @@ use super::held_back::MAX_HELD_BACK_US;
 use super::input::Outbox;
 use super::limits::MAX_SLOTS;
 use super::machine::{Call, Machine};
-use super::mpe::Member;
 use super::promptbook::{OutPort, PositionEntry, PositionId, Promptbook, SlotId};
 use super::slots::{SlotState, bit, byte_count};
 use super::view::NextView;
@@ -57,7 +56,7 @@ impl Foresight {
         for (slot, state) in (0u8..).map(SlotId).zip(machine.slots.iter_mut()) {
             if !machine.seats.contains(&Some(slot)) {
                 // It is no matter of the next scene when what was left has loaded.
-                state.loads_until_us = None;
+                state.load.end();
             }
         }
         tally.price.early_us = machine.early_us(book, call.now_us);
@@ -151,7 +150,7 @@ impl Machine {
     pub(super) fn first_load_us(&self) -> Option<u64> {
         self.slots
             .iter()
-            .filter_map(|slot| slot.loads_until_us)
+            .filter_map(|slot| slot.load.until_us())
             .min()
     }
 
@@ -165,9 +164,9 @@ impl Machine {
             let sounds_us = if manners.holds_back {
                 now_us.saturating_add(MAX_HELD_BACK_US)
             } else {
-                now_us.max(state.program_leaves_us)
+                state.load.leaves_us(now_us)
             };
-            Some(state.loads_until_us?.saturating_sub(sounds_us))
+            Some(state.load.until_us()?.saturating_sub(sounds_us))
         });
         u32::try_from(early.max().unwrap_or(0)).unwrap_or(u32::MAX)
     }
@@ -175,15 +174,11 @@ impl Machine {
 
 impl SlotState {
     fn fall_silent(&mut self, now_us: u64) {
-        self.notes = 0;
-        // Which slot has been silent longest stays as it is.
-        self.ring_until_us = self.ring_until_us.min(now_us);
-        self.may_ring_until_us = self.may_ring_until_us.min(now_us);
-        self.has_cut = false;
-        self.lead = None;
-        self.members = [Member::FREE; crate::midi::mpe::MAX_MEMBERS];
+        self.sounding.fall_silent(now_us);
+        self.pedals.forget_ended();
+        self.fingers.lose();
         self.bend_tails = 0;
-        self.ramp = None;
+        self.level.stop();
     }
 }
 

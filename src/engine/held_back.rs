@@ -77,7 +77,7 @@ impl Machine {
     }
 
     fn must_wait(&self, call: &Call<'_>, slot: SlotId) -> bool {
-        let is_loading = self.slots.at(slot).loads_until_us.is_some();
+        let is_loading = self.slots.at(slot).load.is_loading();
         is_loading
             && self
                 .manners(call.book, slot)

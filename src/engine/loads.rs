@@ -15,8 +15,8 @@ impl Machine {
         program: Program,
     ) -> bool {
         self.tell_zone(call, slot);
-        let is_ringing =
-            self.slots.at(slot).notes == 0 && !self.slots.at(slot).is_silent(call.now_us);
+        let is_ringing = !self.slots.at(slot).sounding.is_held()
+            && !self.slots.at(slot).sounding.is_silent(call.now_us);
         if (sound.load_us > 0 || manners.resets_controllers || is_ringing) && sound.volume.is_some()
         {
             self.tell_control(call, slot, cc::VOLUME, Value7::MIN);
@@ -35,8 +35,7 @@ impl Machine {
         }
         let is_slow = sound.load_us > 0;
         let state = self.slots.at_mut(slot);
-        let from_us = call.now_us.max(state.program_leaves_us);
-        state.loads_until_us = is_slow.then(|| from_us.saturating_add(sound.load_us));
+        state.load.begin(call.now_us, sound.load_us);
         is_slow
     }
 
@@ -61,17 +60,17 @@ impl Machine {
     pub(super) fn run_loads(&mut self, call: &mut Call<'_>) {
         for slot in self.slot_ids() {
             let state = self.slots.at_mut(slot);
-            if state.loads_until_us.is_none_or(|until| until > call.now_us) {
+            if !state.load.is_due(call.now_us) {
                 continue;
             }
-            state.loads_until_us = None;
+            state.load.end();
             // A slot that was left before it had loaded is finished only if a note waits
             // for it or sounds on it.
             if state.sound.is_none() {
                 // It is settled with its bend at rest, so no wheel is on its way back.
                 state.bend_tails = 0;
             }
-            if state.sound.is_some() || state.notes > 0 {
+            if state.sound.is_some() || state.sounding.is_held() {
                 self.settle(call, slot);
             } else if !self.priming.has_begun(slot) {
                 // A pedal that came up meanwhile was not told.

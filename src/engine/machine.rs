@@ -417,11 +417,14 @@ impl Machine {
             .iter()
             .filter_map(|port| port.deadline(self.now_us));
         let slots = self.slots.iter().filter_map(|slot| {
-            let ramp = slot.ramp.map(|ramp| ramp.next_us);
-            [slot.loads_until_us, ramp, slot.owed_deadline()]
-                .into_iter()
-                .flatten()
-                .min()
+            [
+                slot.load.until_us(),
+                slot.level.deadline(),
+                slot.owed_deadline(),
+            ]
+            .into_iter()
+            .flatten()
+            .min()
         });
         let held_back = self.held_back.iter().map(|item| item.due_us);
         let halves = self.touches.iter().filter_map(TouchState::deadline);

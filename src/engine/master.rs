@@ -71,13 +71,6 @@ impl Master {
     }
 }
 
-/// The expression that a slot was told last by the fade, and what it would be without.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(super) struct Faded {
-    whole: u8,
-    told: u8,
-}
-
 impl Machine {
     /// Begins to go out, or to come back, from wherever it is.
     pub(super) fn fade_all(&mut self, call: &mut Call<'_>, is_out: bool) {
@@ -119,7 +112,7 @@ impl Machine {
             return;
         }
         for slot in self.slot_ids() {
-            let rings = |state: &super::slots::SlotState| !state.is_silent(call.now_us);
+            let rings = |state: &super::slots::SlotState| !state.sounding.is_silent(call.now_us);
             if !rings(self.slots.at(slot)) {
                 self.tell_master(call, slot, before);
             }
@@ -129,7 +122,7 @@ impl Machine {
     fn tell_master(&mut self, call: &mut Call<'_>, slot: SlotId, before: Master) {
         let state = self.slots.at(slot);
         let known = state.known.control(cc::EXPRESSION);
-        let is_idle = state.sound.is_none() && state.is_silent(call.now_us);
+        let is_idle = state.sound.is_none() && state.sounding.is_silent(call.now_us);
         if !state.usage.is_played || is_idle || known == UNKNOWN {
             return;
         }
@@ -139,16 +132,10 @@ impl Machine {
             }
             self.present_control(call.book, state, cc::EXPRESSION)
         } else {
-            let whole = match state.faded {
-                Some(faded) if faded.told == known => faded.whole,
-                _ => whole_of(known, before.level),
-            };
+            let unfaded = state.level.unfaded(known);
+            let whole = unfaded.unwrap_or_else(|| whole_of(known, before.level));
             let value = self.master.part_of(Value7::clamped(whole.into()));
-            let state = self.slots.at_mut(slot);
-            state.faded = Some(Faded {
-                whole,
-                told: value.get(),
-            });
+            self.slots.at_mut(slot).level.note_faded(whole, value);
             value
         };
         if value.get() != known {

@@ -12,7 +12,7 @@ use super::machine::{Call, Machine};
 use super::mpe::{AXES, Lead, Place, move_number};
 use super::notes::Note;
 use super::promptbook::{ControllerId, SlotId};
-use super::slots::{Owed, SlotState};
+use super::slots::SlotState;
 use super::voicing::sets;
 use crate::midi::mpe::{Leader, MAX_MEMBERS};
 use crate::midi::{Channel, Value14, cc};
@@ -45,10 +45,14 @@ impl Machine {
             let surface = self.controllers.at(controller).mpe?;
             surface.member(finger)
         });
-        let members = (1..=zone.members).zip(keys.iter().zip(&state.members));
+        let members = (1..=zone.members).zip(keys);
         members
-            .min_by_key(|(number, (keys, member))| {
-                (**keys, Some(*number) != own || **keys > 0, member.freed)
+            .min_by_key(|(number, keys)| {
+                (
+                    *keys,
+                    Some(*number) != own || *keys > 0,
+                    state.fingers.freed(*number),
+                )
             })
             .map_or(1, |(number, _)| number)
     }
@@ -59,8 +63,8 @@ impl Machine {
         let (slot, member) = place;
         let lead = self.find_lead(place);
         let state = self.slots.at_mut(slot);
-        let before = state.lead_on(member);
-        state.set_lead(member, lead);
+        let before = state.fingers.lead_on(member);
+        state.fingers.set_lead(member, lead);
         if lead == before {
             return;
         }
@@ -89,9 +93,11 @@ impl Machine {
         let mut settings = sound
             .map_or(&[][..], |sound| sound.settings.of(&call.book.settings))
             .iter();
-        state.is_rerouted |= passes_slide && settings.any(|setting| sets(*setting, cc::SLIDE));
-        if state.sound.is_some() && state.owed == Owed::Nothing {
-            state.owed = Owed::Difference;
+        if passes_slide && settings.any(|setting| sets(*setting, cc::SLIDE)) {
+            state.debts.reroute();
+        }
+        if state.sound.is_some() {
+            state.debts.owe_difference();
         }
     }
 
@@ -130,14 +136,8 @@ impl Machine {
             .notes
             .iter()
             .any(|note| (note.slot, note.member) == (slot, member) && note.is_key_down());
-        let Some(index) = member.checked_sub(1).filter(|_| !is_held) else {
-            return;
-        };
-        let state = self.slots.at_mut(slot);
-        state.frees = state.frees.wrapping_add(1);
-        let frees = state.frees;
-        if let Some(member) = state.members.get_mut(usize::from(index)) {
-            member.freed = frees;
+        if !is_held {
+            self.slots.at_mut(slot).fingers.free(member);
         }
     }
 
@@ -160,11 +160,7 @@ impl Machine {
                 continue;
             }
             note.base = value;
-            if let Some(lead) = &mut state.lead
-                && lead.controller == controller
-            {
-                lead.base = value;
-            }
+            state.fingers.move_base(controller, value);
         }
     }
 }

@@ -59,6 +59,7 @@ mod routed;
 mod routes;
 mod seats;
 mod silence;
+mod slot;
 mod slots;
 mod sources;
 mod spare;

@@ -14,7 +14,7 @@ use super::notes::Note;
 use super::promptbook::{ControllerId, Promptbook, SlotId};
 use super::slots::SlotState;
 use super::sources::ControllerState;
-use crate::midi::mpe::{MANAGER_BEND_RANGE, MAX_MEMBERS};
+use crate::midi::mpe::MANAGER_BEND_RANGE;
 use crate::midi::{Channel, Message, Value7, Value14, cc, scale};
 
 /// What a finger does besides striking.
@@ -83,50 +83,8 @@ pub(super) struct Lead {
     pub(super) base: Value14,
 }
 
-/// A member of an MPE zone.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Member {
-    lead: Option<Lead>,
-    /// When it became free, counted.
-    pub(super) freed: u32,
-}
-
-impl Member {
-    pub(super) const FREE: Self = Self {
-        lead: None,
-        freed: 0,
-    };
-}
-
 /// A channel of a slot: 0 is its own, others are members of its MPE zone.
 pub(super) type Place = (SlotId, u8);
-
-impl SlotState {
-    /// The finger that is heard on a channel of this slot.
-    pub(super) fn lead_on(&self, member: u8) -> Option<Lead> {
-        match member.checked_sub(1) {
-            None => self.lead,
-            Some(index) => self.members.get(usize::from(index))?.lead,
-        }
-    }
-
-    pub(super) fn set_lead(&mut self, member: u8, lead: Option<Lead>) {
-        match member.checked_sub(1) {
-            None => self.lead = lead,
-            Some(index) => {
-                if let Some(member) = self.members.get_mut(usize::from(index)) {
-                    member.lead = lead;
-                }
-            }
-        }
-    }
-
-    /// Nothing is held on it any more.
-    pub(super) fn forget_fingers(&mut self) {
-        self.lead = None;
-        self.members = [Member::FREE; MAX_MEMBERS];
-    }
-}
 
 impl ControllerState {
     /// Whether an axis of its fingers is led elsewhere.
@@ -249,7 +207,7 @@ impl Machine {
     }
 
     pub(super) fn lead_on(&self, (slot, member): Place) -> Option<Lead> {
-        self.slots.at(slot).lead_on(member)
+        self.slots.at(slot).fingers.lead_on(member)
     }
 
     /// Sends where the leading finger of a channel stands, now or when the line has room.
@@ -266,7 +224,7 @@ impl Machine {
 
     /// A movement of a finger whose turn has come.
     pub(super) fn tell_place_moved(&mut self, call: &mut Call<'_>, slot: SlotId, number: u8) {
-        let is_loading = self.slots.at(slot).loads_until_us.is_some();
+        let is_loading = self.slots.at(slot).load.is_loading();
         let (member, axis) = place_of(number);
         // What comes after the last Note Off must not reach what rings.
         if !is_loading && self.lead_on((slot, member)).is_some() {
@@ -288,7 +246,7 @@ impl Machine {
         self.set_lead(place, present);
         // A slot that loads may not hear it: it is told again when it has loaded.
         let state = self.slots.at_mut(place.0);
-        if state.loads_until_us.is_some() {
+        if state.load.is_loading() {
             state.known.forget_axes(place.1);
         }
     }
@@ -307,7 +265,7 @@ impl Machine {
     }
 
     pub(super) fn set_lead(&mut self, (slot, member): Place, lead: Option<Lead>) {
-        self.slots.at_mut(slot).set_lead(member, lead);
+        self.slots.at_mut(slot).fingers.set_lead(member, lead);
     }
 
     fn tell_axis(&mut self, call: &mut Call<'_>, (slot, member): Place, axis: Axis) {
@@ -358,7 +316,7 @@ impl Machine {
     }
 
     fn member_axis(&self, state: &SlotState, member: u8, axis: Axis) -> u16 {
-        let lead = state.lead_on(member);
+        let lead = state.fingers.lead_on(member);
         let controller = lead.map(|lead| (lead, self.controllers.at(lead.controller)));
         let (surface, finger) = match controller {
             Some((lead, surface)) if !surface.is_led(axis) => {
@@ -380,7 +338,7 @@ impl Machine {
 
     /// The finger that a slot's own channel hears, unless its axis is led elsewhere.
     pub(super) fn lead_finger(&self, state: &SlotState, axis: Axis) -> Option<&Finger> {
-        let lead = state.lead?;
+        let lead = state.fingers.lead()?;
         let surface = self.controllers.at(lead.controller);
         if surface.is_led(axis) {
             return None;
@@ -396,7 +354,7 @@ impl Machine {
         state: &SlotState,
         to: u8,
     ) -> Option<Value14> {
-        let lead = state.lead?;
+        let lead = state.fingers.lead()?;
         let finger = self.lead_finger(state, Axis::Bend)?;
         let surface = self.controllers.at(lead.controller).mpe?;
         let whole = self

@@ -11,7 +11,6 @@ use super::known::Parameter;
 use super::machine::{Call, Machine};
 use super::promptbook::{ControllerId, InPort, SlotId};
 use super::rescue::Deed;
-use super::slots::Owed;
 use crate::midi::mpe::{CONFIGURATION, MAX_MEMBERS, MpeZone};
 use crate::midi::{Channel, Controller, Message, Value7, Value14, cc};
 
@@ -74,8 +73,8 @@ impl Machine {
             if state.known.parameter(parameter) == Some(value.get()) {
                 continue;
             }
-            if parameter != Parameter::MemberBend && state.notes > 0 {
-                state.owed = Owed::Everything;
+            if parameter != Parameter::MemberBend && state.sounding.is_held() {
+                state.debts.owe_everything();
                 continue;
             }
             self.send_numbered(call, slot, call.telling, (parameter, value));

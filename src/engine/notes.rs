@@ -181,7 +181,7 @@ impl Machine {
         });
         self.take_lead((slot, member));
         let state = self.slots.at_mut(slot);
-        state.notes = state.notes.saturating_add(1);
+        state.sounding.strike();
         self.counters.notes = self.counters.notes.saturating_add(1);
         self.play(
             call,
@@ -268,8 +268,8 @@ impl Machine {
 
     /// Whether a pedal that its slot was told of holds this note.
     fn is_sustained(&self, note: Note) -> bool {
-        let [hold, sostenuto, _] = self.slots.at(note.slot).is_down;
-        hold || (note.is_latched && sostenuto)
+        let pedals = &self.slots.at(note.slot).pedals;
+        pedals.is_down(HOLD) || (note.is_latched && pedals.is_down(SOSTENUTO))
     }
 
     /// Whether another note like this one is sustained already, which then stands for both:
@@ -294,9 +294,8 @@ impl Machine {
 
     /// A pedal of a slot came up: what only it held ends now, and rings.
     pub(super) fn end_sustained(&mut self, call: &Call<'_>, slot: SlotId) {
-        let state = self.slots.at(slot);
-        let is_down = |pedal: usize| state.is_down.get(pedal).copied().unwrap_or(false);
-        let (hold, sostenuto) = (is_down(HOLD), is_down(SOSTENUTO));
+        let pedals = &self.slots.at(slot).pedals;
+        let (hold, sostenuto) = (pedals.is_down(HOLD), pedals.is_down(SOSTENUTO));
         let mut index = 0;
         while let Some(note) = self.notes.get_mut(index) {
             if note.slot == slot {
@@ -324,14 +323,11 @@ impl Machine {
         self.leave_place(call, (note.slot, note.member));
         let ends_us = self.line_free_us(call, note.slot);
         let slot = self.slots.at_mut(note.slot);
-        invariant!(self.counters, slot.notes > 0, "a slot counts its notes");
-        slot.notes = slot.notes.saturating_sub(1);
-        if slot.notes == 0 {
+        let was_counted = slot.sounding.end_note(ends_us);
+        if !slot.sounding.is_held() {
             slot.bend_tails = 0;
         }
-        slot.ring_until_us = slot
-            .ring_until_us
-            .max(ends_us.saturating_add(slot.release_us));
+        invariant!(self.counters, was_counted, "a slot counts its notes");
     }
 
     /// Pressure on one key goes to the notes which that key holds, and nowhere else.

@@ -11,7 +11,6 @@ use super::mpe::Finger;
 use super::notes::NEUTRAL_RELEASE;
 use super::pedals::PEDALS;
 use super::promptbook::{ControllerId, InPort, OutPort, ReceiverId, SlotId};
-use super::slots::Owed;
 use super::view::Presence;
 use crate::midi::{Value7, Value14, cc};
 
@@ -89,18 +88,15 @@ impl Machine {
         for slot in self.slot_ids().filter(|slot| is_on_port(*slot)) {
             let state = self.slots.at_mut(slot);
             state.known = Known::nothing();
-            state.unlink_all();
-            state.is_down = [false; 3];
+            state.pedals.lose();
             state.bend_tails = 0;
-            state.notes = 0;
-            state.forget_fingers();
-            state.ring_until_us = 0;
-            state.loads_until_us = None;
-            state.ramp = None;
-            state.owed = Owed::Nothing;
+            state.sounding.lose();
+            state.fingers.lose();
+            state.load.end();
+            state.level.stop();
+            state.debts.lose();
             state.moves.clear();
             state.numbered = None;
-            state.is_doubtful = false;
         }
     }
 
@@ -194,10 +190,10 @@ impl Machine {
                 continue;
             }
             let state = self.slots.at_mut(slot);
-            if state.is_silent(call.now_us) {
+            if state.sounding.is_silent(call.now_us) {
                 self.recover_slot(call, slot);
             } else {
-                state.is_doubtful = true;
+                state.debts.doubt();
             }
         }
         self.tell_pages(call);
@@ -217,10 +213,9 @@ impl Machine {
             .manners(call.book, slot)
             .map_or(0, |manners| manners.release_us);
         let state = self.slots.at_mut(slot);
-        state.is_doubtful = false;
+        state.debts.clear_doubt();
         if sounds {
-            let ring_us = state.release_us.max(release_us);
-            state.may_ring_until_us = call.now_us.saturating_add(ring_us);
+            state.sounding.end_unknown(call.now_us, release_us);
         }
         if sounds {
             for number in [cc::HOLD, cc::SOSTENUTO, cc::SOFT, cc::ALL_NOTES_OFF] {
@@ -260,10 +255,10 @@ impl Machine {
                 continue;
             }
             let state = self.slots.at_mut(slot);
-            if is_forced || state.is_silent(call.now_us) {
+            if is_forced || state.sounding.is_silent(call.now_us) {
                 self.resend_slot(call, slot);
             } else {
-                state.owed = Owed::Everything;
+                state.debts.owe_everything();
             }
         }
         self.tell_pages(call);
@@ -275,19 +270,19 @@ impl Machine {
         let state = self.slots.at_mut(slot);
         state.known = Known::nothing();
         if state.sound.is_some() {
-            state.loads_until_us = None;
+            state.load.end();
             self.catch_up(call.book, slot);
             self.revoice(call, slot);
         } else {
             // A slot left while it loads is still told its pedals when it has loaded.
-            state.owed = Owed::Nothing;
+            state.debts.take();
             self.tell_zone(call, slot);
         }
         let is_loading = |state: &Self| {
             state
                 .slots
                 .get(slot.index())
-                .is_some_and(|slot| slot.loads_until_us.is_some())
+                .is_some_and(|slot| slot.load.is_loading())
         };
         if !is_loading(self) {
             self.release_held_back(call, slot);

@@ -23,7 +23,7 @@ use super::machine::{Call, Machine};
 use super::pedals::PEDALS;
 use super::promptbook::{PositionEntry, PositionId, Promptbook, SlotEntry, SlotId, SoundEntry};
 use super::seats::Seats;
-use super::slots::Owed;
+use super::slot::debts::Owed;
 use super::view::NextView;
 use super::voicing::{agenda_len, is_source};
 use crate::midi::cc;
@@ -335,7 +335,7 @@ impl Machine {
         if state.sound.is_some() {
             return Look::Passed;
         }
-        if state.notes > 0 {
+        if state.sounding.is_held() {
             self.priming.waits_for_notes = true;
             return Look::Passed;
         }
@@ -343,16 +343,16 @@ impl Machine {
         if let Some(item) = self.held_back.iter().find(|item| item.slot == slot) {
             return Look::Later(item.due_us);
         }
-        if let Some(until_us) = state.loads_until_us {
+        if let Some(until_us) = state.load.until_us() {
             return Look::Busy(until_us);
         }
-        if !state.is_silent(call.now_us) {
-            return Look::Later(state.ring_until_us);
+        if !state.sounding.is_silent(call.now_us) {
+            return Look::Later(state.sounding.ring_until_us());
         }
-        if state.may_ring_until_us > call.now_us {
-            return Look::Later(state.may_ring_until_us);
+        if state.sounding.may_ring_until_us() > call.now_us {
+            return Look::Later(state.sounding.may_ring_until_us());
         }
-        if state.owed != Owed::Nothing {
+        if state.debts.owed() != Owed::Nothing {
             return Look::Later(call.now_us.saturating_add(GAP_US));
         }
         let byte_us = call.book.out_ports.get(entry.port.index());
@@ -396,12 +396,12 @@ impl Machine {
         while place < end {
             self.tell_place(call, slot, sound, place);
             let state = self.slots.at(slot);
-            if state.may_ring_until_us > call.now_us {
+            if state.sounding.may_ring_until_us() > call.now_us {
                 break;
             }
             place += 1;
             let is_told = call.handed_out != before;
-            if state.loads_until_us.is_some() || (is_slow && is_told) {
+            if state.load.is_loading() || (is_slow && is_told) {
                 break;
             }
         }
@@ -460,12 +460,12 @@ impl Machine {
     fn begin_slot(&mut self, call: &mut Call<'_>, slot: SlotId) {
         for (pedal, number) in PEDALS.iter().enumerate() {
             let state = self.slots.at_mut(slot);
-            if state.may_ring_until_us > call.now_us {
+            if state.sounding.may_ring_until_us() > call.now_us {
                 return;
             }
-            state.ramp = None;
-            state.unlink(pedal);
-            let is_down = state.is_down.get(pedal).copied().unwrap_or(false);
+            state.level.stop();
+            state.pedals.unlink(pedal);
+            let is_down = state.pedals.is_down(pedal);
             if is_down || state.known.control(*number) != UNKNOWN {
                 self.sync_pedal(call, slot, pedal, call.telling);
             }

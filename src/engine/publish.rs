@@ -136,8 +136,8 @@ fn show_slot(slot: &SlotState) -> SlotView {
         program: known(slot.known.program),
         bank: (known(slot.known.bank.0), known(slot.known.bank.1)),
         volume: known(slot.known.control(cc::VOLUME)),
-        notes: slot.notes,
+        notes: slot.sounding.notes(),
         sound: slot.sound,
-        is_loading: slot.loads_until_us.is_some(),
+        is_loading: slot.load.is_loading(),
     }
 }

@@ -7,7 +7,6 @@ use super::machine::{Call, Machine};
 use super::notes::NEUTRAL_RELEASE;
 use super::pedals::PEDALS;
 use super::promptbook::{Action, ControllerId, PositionId, ReceiverId, SlotId};
-use super::slots::Owed;
 use super::spare::main_of;
 use crate::midi::{Key, Message, MpeZone, Value7};
 
@@ -166,7 +165,7 @@ impl Machine {
         let slot = self.wiring.slot_wired_to(wired);
         let is_meant = |note: &super::notes::Note| note.slot == slot && note.out_key == key;
         let owners = self.notes.iter().filter(|note| is_meant(note)).count();
-        let is_down = self.slots.at(slot).is_down.contains(&true);
+        let is_down = self.slots.at(slot).pedals.any_down();
         self.forget_strikes(call, slot, key);
         self.end_notes(call, is_meant);
         if owners == 0 {
@@ -201,12 +200,7 @@ impl Machine {
     fn lift_pedals(&mut self, call: &mut Call<'_>, slot: SlotId) {
         for pedal in 0..PEDALS.len() {
             let state = self.slots.at_mut(slot);
-            for told in state.told.iter_mut().filter_map(|told| told.get_mut(pedal)) {
-                *told = 0;
-            }
-            if let Some(hears) = state.hears.get_mut(pedal) {
-                *hears = 0;
-            }
+            state.pedals.unlink(pedal);
             self.sync_pedal(call, slot, pedal, Urgency::Live);
         }
     }
@@ -258,7 +252,7 @@ impl Machine {
                 continue;
             }
             let state = self.slots.at(slot);
-            if state.owed == Owed::Everything {
+            if state.debts.owes_everything() {
                 waiting = waiting.saturating_add(1);
             } else if state.sound.is_some() {
                 sent = sent.saturating_add(1);

@@ -105,7 +105,7 @@ impl Machine {
         };
         let state = self.slots.at(slot);
         // What a slot that loads is to hold is told when it has loaded.
-        if state.loads_until_us.is_some() || !self.slot_listens(call, slot) {
+        if state.load.is_loading() || !self.slot_listens(call, slot) {
             return;
         }
         match entry.address {
@@ -278,18 +278,21 @@ impl Machine {
                 continue;
             }
             for slot in self.slots.iter_mut() {
-                slot.is_rerouted |= slot.is_fed_by(super::promptbook::ControllerId(id));
+                if slot.is_fed_by(super::promptbook::ControllerId(id)) {
+                    slot.debts.reroute();
+                }
             }
         }
     }
 
     fn mark_rerouted(&mut self, slot: SlotId) {
-        self.slots.at_mut(slot).is_rerouted = true;
+        self.slots.at_mut(slot).debts.reroute();
     }
 
     fn start_route_tail(&mut self, slot: SlotId, route: usize) {
         let state = self.slots.at(slot);
-        let is_bent = state.sound.is_none() && state.notes > 0 && state.known.bend != CENTRE;
+        let is_bent =
+            state.sound.is_none() && state.sounding.is_held() && state.known.bend != CENTRE;
         if !is_bent {
             return;
         }
@@ -311,7 +314,8 @@ impl Machine {
             };
             let state = self.slots.at(tail.slot);
             let entry = book.routes.get(tail.route as usize);
-            let is_over = state.notes == 0 || state.sound.is_some() || state.known.bend == CENTRE;
+            let is_over =
+                !state.sounding.is_held() || state.sound.is_some() || state.known.bend == CENTRE;
             let Some(entry) = entry.filter(|_| !is_over) else {
                 self.end_route_tail(index);
                 continue;

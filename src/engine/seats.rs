@@ -7,7 +7,7 @@
 use super::limits::MAX_SOUNDS;
 use super::machine::{Call, Machine};
 use super::promptbook::{LevelChange, SlotId, SoundEntry};
-use super::slots::{Owed, SlotState};
+use super::slots::SlotState;
 use crate::midi::cc;
 
 /// How a sound came to its slot.
@@ -131,19 +131,19 @@ impl Machine {
                 .map(|slot| (slot, self.slots.at(slot)))
         };
         let free = open()
-            .filter(|(_, state)| state.notes == 0)
+            .filter(|(_, state)| !state.sounding.is_held())
             .min_by_key(|(slot, state)| {
                 let is_plan = *slot == plan;
                 let is_wanted = wanted.contains(*slot) && !is_plan;
                 // Silent before ringing, nobody else's before somebody's, of rings the one
                 // that is over first, the plan before others, then the one silent longest.
-                let rest_us = state.ring_until_us.saturating_sub(call.now_us);
+                let rest_us = state.sounding.ring_until_us().saturating_sub(call.now_us);
                 (
                     rest_us > 0,
                     is_wanted,
                     rest_us,
                     !is_plan,
-                    state.ring_until_us,
+                    state.sounding.ring_until_us(),
                     *slot,
                 )
             });
@@ -154,7 +154,7 @@ impl Machine {
             });
         }
         open()
-            .min_by_key(|(slot, state)| (state.notes, self.last_struck(*slot), *slot))
+            .min_by_key(|(slot, state)| (state.sounding.notes(), self.last_struck(*slot), *slot))
             .map(|(slot, _)| Seat {
                 slot,
                 coming: Coming::Harms,
@@ -197,19 +197,20 @@ impl Machine {
             return false;
         };
         // A sound that still waits for the last one to ring out is not there yet.
-        let is_there = state.sound.is_some() && state.owed != Owed::Sound || state.notes > 0;
+        let is_there =
+            state.sound.is_some() && !state.debts.owes_sound() || state.sounding.is_held();
         let is_level = old.volume == sound.volume && holds_level(state, sound);
         is_there
             && old.identity == sound.identity
-            && !state.ramp.is_some_and(|ramp| ramp.is_fade)
+            && !state.level.is_fading_out()
             && (is_level || sound.level_change == LevelChange::Ride)
     }
 }
 
 /// Whether the slot's level is the sound's, or on its way there.
 fn holds_level(state: &SlotState, sound: &SoundEntry) -> bool {
-    state.ramp.is_some()
-        || state.loads_until_us.is_some()
+    state.level.is_moving()
+        || state.load.is_loading()
         || sound
             .volume
             .is_none_or(|volume| matches!(state.known.control(cc::VOLUME), v if v == volume.get() || v == super::known::UNKNOWN))

@@ -33,7 +33,7 @@ impl Machine {
         for slot in self.slot_ids() {
             // A slot that loads is told when it has loaded.
             let is_ready =
-                self.slots.at(slot).sound.is_some() && self.slots.at(slot).loads_until_us.is_none();
+                self.slots.at(slot).sound.is_some() && !self.slots.at(slot).load.is_loading();
             if is_ready && sounding(self, call, slot) {
                 self.settle(call, slot);
             }
@@ -77,28 +77,29 @@ impl Machine {
         });
         let is_listening = self.slot_listens(call, slot);
         let state = self.slots.at_mut(slot);
-        if state.loads_until_us.is_some() {
+        if state.load.is_loading() {
             // A receiver that loads may not have heard any of it.
             state.known.forget_controllers();
         } else if is_listening {
             state.known.reset_all_controllers();
         }
-        state.ring_until_us = call.now_us;
+        state.sounding.set_ring(call.now_us);
         state.bend_tails = 0;
         state.moves.clear();
-        state.ramp = None;
+        state.level.stop();
         self.link_fresh(call, slot);
     }
 
     /// Links the controllers that feed a slot as for a sound that is new there.
     pub(super) fn link_fresh(&mut self, call: &Call<'_>, slot: SlotId) {
-        self.slots.at_mut(slot).unlink_all();
+        self.slots.at_mut(slot).pedals.unlink_all();
         let count = call.book.controllers.len();
         for id in (0u8..).map(ControllerId).take(count) {
             let pedals = self.controllers.at(id).own_pedals();
             let state = self.slots.at_mut(slot);
             if state.is_fed_by(id) {
-                state.link(id, pedals, false);
+                let has_notes = state.sounding.is_held();
+                state.pedals.link(id, pedals, false, has_notes);
             }
         }
         self.forget_pedal_edges(slot);
@@ -127,10 +128,8 @@ impl Machine {
     /// when it has loaded, its level with it: before, it may not hear.
     fn let_go_slot(&mut self, call: &mut Call<'_>, slot: SlotId) {
         let state = self.slots.at_mut(slot);
-        for told in &mut state.told {
-            *told = [0; 3];
-        }
-        let is_loading = state.loads_until_us.is_some();
+        state.pedals.let_go_all();
+        let is_loading = state.load.is_loading();
         let is_bent =
             !is_loading && !matches!(state.known.bend, super::known::UNKNOWN_BEND | CENTRE);
         for (pedal, number) in PEDALS.iter().enumerate() {

@@ -159,7 +159,7 @@ impl Machine {
         for slot in self.slot_ids() {
             let state = self.slots.at(slot);
             let is_ours = state.is_fed_by(controller) && !is_led;
-            let value = if is_ours && state.lead.is_some() {
+            let value = if is_ours && state.fingers.lead().is_some() {
                 self.present_bend(call.book, state)
             } else {
                 bend_on(call.book, state, range, value)
@@ -240,14 +240,14 @@ impl Machine {
                         .is_none()
             };
             // Fingers of a surface have a pressure of their own.
-            let holds = || state.notes > 0 && self.has_key(controller, slot);
+            let holds = || state.sounding.is_held() && self.has_key(controller, slot);
             if is_fed && is_free() {
                 self.pass_move(call, slot, PRESSURE, |ch| Message::Pressure(ch, value));
             } else if !is_fed && holds() {
                 // Nobody plays the sound that the scene has there: it is made right in silence.
                 let state = self.slots.at_mut(slot);
                 if state.sound.is_some() && state.feeds == 0 {
-                    state.owe_difference();
+                    state.debts.owe_difference();
                 }
                 self.pass(call, slot, |ch| Message::Pressure(ch, value));
             }
@@ -341,7 +341,7 @@ impl Machine {
         (slot, member): Place,
         message: impl FnOnce(crate::midi::Channel) -> Message,
     ) {
-        let is_loading = self.slots.at(slot).loads_until_us.is_some();
+        let is_loading = self.slots.at(slot).load.is_loading();
         if !is_loading {
             self.send_to(call, (slot, member), Urgency::Live, message);
         }
@@ -385,7 +385,11 @@ impl Machine {
         }
         let wheel = self.position(slot, |state| (!state.led.bend).then_some(state.bend));
         // A surface's bend as a whole is part of that of its fingers.
-        let others = wheel.filter(|(id, _)| slot.lead.is_none_or(|lead| lead.controller != *id));
+        let others = wheel.filter(|(id, _)| {
+            slot.fingers
+                .lead()
+                .is_none_or(|lead| lead.controller != *id)
+        });
         if self.leading(slot, Axis::Bend, others.as_ref()).is_some()
             && let Some(bent) = self.finger_bend(book, slot, range_on(book, slot))
         {

@@ -145,7 +145,7 @@ impl Machine {
         let wanted = from.known.clone();
         call.telling = Urgency::Prime;
         self.follow_patch(call, (played, idle), &wanted);
-        let is_loading = self.slots.at(idle).loads_until_us.is_some();
+        let is_loading = self.slots.at(idle).load.is_loading();
         if !is_loading {
             self.follow_rest(call, idle, &wanted);
         }
@@ -157,7 +157,7 @@ impl Machine {
     fn follow_scene(&mut self, call: &mut Call<'_>, pair: Pair) {
         let (played, idle) = pair;
         let is_seated = self.slots.at(played).sound.is_some();
-        let is_loading = self.slots.at(idle).loads_until_us.is_some();
+        let is_loading = self.slots.at(idle).load.is_loading();
         if !is_seated || is_loading {
             return;
         }
@@ -202,8 +202,7 @@ impl Machine {
         let state = self.slots.at_mut(idle);
         // What the played one has in force although it was never told is no matter here.
         state.known.bank = wanted.bank;
-        let from_us = call.now_us.max(state.program_leaves_us);
-        state.loads_until_us = (load_us > 0).then(|| from_us.saturating_add(load_us));
+        state.load.begin(call.now_us, load_us);
         if manners.resets_controllers {
             state.known.forget_controllers();
         }
@@ -315,7 +314,7 @@ impl Machine {
 
     fn catch_up_sound(&mut self, call: &Call<'_>, slot: SlotId) -> bool {
         let is_seated =
-            self.slots.at(slot).sound.is_some() && self.slots.at(slot).loads_until_us.is_none();
+            self.slots.at(slot).sound.is_some() && !self.slots.at(slot).load.is_loading();
         if is_seated {
             self.catch_up(call.book, slot);
         }
@@ -349,17 +348,8 @@ impl Machine {
         }
         let state = self.slots.at_mut(slot);
         let is_played = state.usage.is_played;
-        state.ramp = state.ramp.filter(|ramp| !ramp.is_fade);
-        for told in state
-            .told
-            .iter_mut()
-            .filter_map(|told| told.get_mut(SOSTENUTO))
-        {
-            *told = 0;
-        }
-        if let Some(is_down) = state.is_down.get_mut(SOSTENUTO) {
-            *is_down = false;
-        }
+        state.level.stop_fade();
+        state.pedals.ignore(SOSTENUTO);
         if is_played {
             self.quieten(call, slot);
         }
@@ -378,13 +368,10 @@ impl Machine {
             return;
         };
         std::mem::swap(&mut one.known, &mut other.known);
-        std::mem::swap(&mut one.loads_until_us, &mut other.loads_until_us);
-        std::mem::swap(&mut one.program_leaves_us, &mut other.program_leaves_us);
-        std::mem::swap(&mut one.program_urgency, &mut other.program_urgency);
-        std::mem::swap(&mut one.ring_until_us, &mut other.ring_until_us);
-        std::mem::swap(&mut one.may_ring_until_us, &mut other.may_ring_until_us);
-        std::mem::swap(&mut one.comes_up_late, &mut other.comes_up_late);
-        std::mem::swap(&mut one.is_doubtful, &mut other.is_doubtful);
+        std::mem::swap(&mut one.load, &mut other.load);
+        one.sounding.exchange_rings(&mut other.sounding);
+        one.pedals.exchange_late_rises(&mut other.pedals);
+        one.debts.exchange_doubts(&mut other.debts);
         // A parameter that hands were in the middle of naming is named anew there.
         (one.numbered, other.numbered) = (None, None);
         self.wiring.slots.swap(first, second);

@@ -23,7 +23,7 @@ use super::promptbook::{
     LevelChange, Patch, PositionEntry, PositionId, Promptbook, SceneEntry, Setting, SlotId,
     SoundEntry,
 };
-use super::slots::{Owed, Usage, bit};
+use super::slots::{Usage, bit};
 use crate::midi::Value7;
 
 /// Which slot carries which sound of the present scene, by the sound's number in it.
@@ -211,8 +211,8 @@ impl Machine {
         for (shown, slot) in live.slots.iter_mut().zip(self.slots.iter()) {
             *shown = LiveSlot {
                 voiced: slot.voiced.and_then(|index| u32::try_from(index).ok()),
-                is_busy: !slot.is_silent(self.now_us),
-                has_pedal: slot.is_down.contains(&true),
+                is_busy: !slot.sounding.is_silent(self.now_us),
+                has_pedal: slot.pedals.any_down(),
             };
         }
     }
@@ -314,7 +314,7 @@ impl Machine {
                 .of(&book.sounds)
                 .get(number)
                 .and_then(|sound| sound.volume);
-            let waits = self.slots.at(slot).owed == Owed::Sound;
+            let waits = self.slots.at(slot).debts.owes_sound();
             if let Some(volume) = volume.filter(|_| !waits && self.slot_listens(call, slot)) {
                 self.ride(call, slot, volume);
             }

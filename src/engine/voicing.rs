@@ -13,7 +13,8 @@ use super::machine::{Call, Machine};
 use super::pedals::PEDALS;
 use super::promptbook::{Manners, Promptbook, Setting, SlotId, SoundEntry};
 use super::routed::holds;
-use super::slots::{Owed, SlotState};
+use super::slot::debts::Owed;
+use super::slots::SlotState;
 use super::sources::neutral;
 use crate::midi::{Controller, Message, Value7, Value14, cc};
 
@@ -51,9 +52,8 @@ pub(super) fn fine(number: Controller) -> Controller {
 impl SlotState {
     /// When it can be sent what it is owed.
     pub(super) fn owed_deadline(&self) -> Option<u64> {
-        let is_waiting = self.owed != Owed::Nothing || self.is_doubtful;
-        (is_waiting && self.notes == 0 && self.loads_until_us.is_none())
-            .then_some(self.ring_until_us)
+        let is_ready = !self.sounding.is_held() && !self.load.is_loading();
+        (self.debts.is_waiting() && is_ready).then_some(self.sounding.ring_until_us())
     }
 
     fn has_source(&self, number: Controller) -> bool {
@@ -97,17 +97,18 @@ impl Machine {
         let (sound, manners) = (*sound, *manners);
         // It is taken while what it holds is in doubt: a lost note must not go on under the
         // new sound. Notes that are held there are not to be ended for that.
-        let is_doubtful = self.slots.at(slot).is_doubtful && self.slots.at(slot).notes == 0;
+        let is_doubtful =
+            self.slots.at(slot).debts.is_doubtful() && !self.slots.at(slot).sounding.is_held();
         if is_doubtful {
             self.quieten(call, slot);
         }
         let state = self.slots.at_mut(slot);
-        state.ramp = None;
-        if is_doubtful || state.owed == Owed::Everything {
+        state.level.stop();
+        if is_doubtful || state.debts.owes_everything() {
             state.known = Known::nothing();
         }
-        state.owed = Owed::Nothing;
-        let is_loading = state.loads_until_us.is_some();
+        state.debts.take();
+        let is_loading = state.load.is_loading();
         let Some(program) = self.due_program(slot, &sound.patch, manners) else {
             // A patch that is still loading is settled when it has loaded.
             if !is_loading {
@@ -187,7 +188,7 @@ impl Machine {
             return;
         };
         let len = agenda_len(&sound);
-        let is_rerouted = std::mem::take(&mut self.slots.at_mut(slot).is_rerouted);
+        let is_rerouted = self.slots.at_mut(slot).debts.take_rerouted();
         // What a route moved that holds no more is the scene's again.
         let first = if is_rerouted {
             FIXED_TARGETS
@@ -213,7 +214,7 @@ impl Machine {
         let holds_level = sound
             .volume
             .is_none_or(|volume| state.known.control(cc::VOLUME) == volume.get());
-        holds_targets && holds_level && state.is_down == [false; 3] && state.ramp.is_none()
+        holds_targets && holds_level && !state.pedals.any_down() && !state.level.is_moving()
     }
 
     /// Tells one target of the agenda if it differs. System Exclusive messages reach the
@@ -346,7 +347,9 @@ impl Machine {
         let index = scene.sounds.start as usize + usize::from(number);
         let has_waited = state.voiced != Some(index);
         state.voiced = Some(index);
-        state.release_us = book.sounds.get(index).map_or(0, |sound| sound.release_us);
+        state
+            .sounding
+            .set_release(book.sounds.get(index).map_or(0, |sound| sound.release_us));
         has_waited
     }
 
@@ -357,8 +360,8 @@ impl Machine {
             if state.owed_deadline().is_none_or(|due| due > call.now_us) {
                 continue;
             }
-            match std::mem::replace(&mut state.owed, Owed::Nothing) {
-                _ if state.is_doubtful => self.recover_slot(call, slot),
+            match state.debts.take() {
+                _ if state.debts.is_doubtful() => self.recover_slot(call, slot),
                 Owed::Nothing => {}
                 Owed::Difference if state.sound.is_some() => self.settle_sources(call, slot),
                 Owed::Difference | Owed::Sound => {
