@@ -127,7 +127,7 @@ impl Machine {
         }
         self.end_notes(call, |note| is_left(note) && note.leave == Leave::Cut);
         let mut holds = [false; MAX_SLOTS];
-        for note in self.notes.iter_mut() {
+        for note in &self.notes {
             let index = note.slot.index();
             let (Some(holds), Some(fade)) = (holds.get_mut(index), fades.get_mut(index)) else {
                 continue;
@@ -156,9 +156,7 @@ impl Machine {
                 state.pedals.note_ended();
             }
         }
-        for note in self.notes.iter_mut() {
-            note.is_foreign = !stays(note.slot);
-        }
+        self.notes.leave_scene(stays);
     }
 
     /// Slots that are taken although notes are held there. A receiver that keeps held
@@ -244,7 +242,7 @@ impl Machine {
     fn start_tails(&mut self, before: &[Before]) {
         for (slot, before) in self.slot_ids().zip(before) {
             let state = self.slots.at(slot);
-            let is_bent = state.known.bend != Value14::CENTRE.get();
+            let is_bent = state.known.bend() != Value14::CENTRE.get();
             // A bend that is led elsewhere now reaches the slot no more either.
             let feeds = state.feeds & !self.led_bends();
             let lost = if is_bent { before.feeds & !feeds } else { 0 };

@@ -143,7 +143,7 @@ impl Machine {
                 continue;
             };
             slot.sounding.strike();
-            fresh.notes.push(Note {
+            fresh.notes.add(Note {
                 controller: held.controller,
                 in_key: held.in_key,
                 slot: held.slot,

@@ -174,13 +174,8 @@ impl Machine {
 
     /// Sends its Note Offs, or leaves them to a key that holds the same note.
     fn end_cue_note(&mut self, call: &mut Call<'_>, note: SoundingCue) {
-        let heir = self.notes.iter_mut().find(|heir| {
-            heir.is_key_down()
-                && (heir.slot, heir.member) == (note.slot, 0)
-                && heir.out_key == note.key
-        });
-        if let Some(heir) = heir {
-            heir.offs = heir.offs.saturating_add(note.offs);
+        let place = (note.slot, 0);
+        if self.notes.leave_offs(None, place, note.key, note.offs) {
             return;
         }
         for _ in 0..note.offs {

@@ -135,19 +135,8 @@ impl Machine {
                 self.sound(call, &off);
             }
             for _ in offs..ons {
-                self.forget_on((slot, first.member), first.key);
+                self.notes.forget_strike((slot, first.member), first.key);
             }
-        }
-    }
-
-    /// One Note Off fewer for the newest owner of this note.
-    fn forget_on(&mut self, place: Place, key: Key) {
-        let owner =
-            self.notes.iter_mut().rev().find(|note| {
-                (note.slot, note.member) == place && note.out_key == key && note.offs > 0
-            });
-        if let Some(owner) = owner {
-            owner.offs -= 1;
         }
     }
 

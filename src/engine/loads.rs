@@ -50,9 +50,9 @@ impl Machine {
         let known = &self.slots.at(slot).known;
         let program = patch.program?;
         let (msb, lsb) = stated_bank(patch, manners);
-        let is_held = known.program == program.get()
-            && msb.is_none_or(|value| known.bank.0 == value.get())
-            && lsb.is_none_or(|value| known.bank.1 == value.get());
+        let is_held = known.program() == program.get()
+            && msb.is_none_or(|value| known.bank().0 == value.get())
+            && lsb.is_none_or(|value| known.bank().1 == value.get());
         (!is_held).then_some(program)
     }
 

@@ -7,13 +7,13 @@ use super::echo::Echo;
 use super::held_back::HeldBack;
 use super::input::{Command, Input, Origin, Outbox, Urgency};
 use super::limits::{
-    MAX_CONTROLLERS, MAX_HELD_BACK, MAX_NOTES, MAX_PORTS, MAX_ROUTE_TAILS, MAX_ROUTES, MAX_SLOTS,
-    MAX_SOUNDS, MAX_SOURCES,
+    MAX_CONTROLLERS, MAX_HELD_BACK, MAX_PORTS, MAX_ROUTE_TAILS, MAX_ROUTES, MAX_SLOTS, MAX_SOUNDS,
+    MAX_SOURCES,
 };
 use super::master::Master;
 use super::moves::Waiting;
 use super::mpe_set_up::SetUp;
-use super::notes::Note;
+use super::note_table::Notes;
 use super::ports::OutputState;
 use super::presses::{KeyState, Press};
 use super::prime::Priming;
@@ -77,7 +77,7 @@ pub(super) struct Machine {
     pub(super) in_present: Table<InPort, bool>,
     pub(super) presses: Box<[Press]>,
     /// Owners of notes, oldest first.
-    pub(super) notes: Vec<Note>,
+    pub(super) notes: Notes,
     /// Notes that cues struck.
     pub(super) cue_notes: CueNotes,
     /// Notes waiting for their slot, oldest first.
@@ -151,7 +151,7 @@ impl Machine {
             outputs: vec![OutputState::default(); book.out_ports.len().min(MAX_PORTS)].into(),
             in_present: vec![false; in_count].into(),
             presses: vec![Press::default(); book.bindings.len()].into(),
-            notes: Vec::with_capacity(MAX_NOTES),
+            notes: Notes::new(),
             cue_notes: CueNotes::new(),
             held_back: Vec::with_capacity(MAX_HELD_BACK),
             seats: [None; MAX_SOUNDS],
@@ -233,7 +233,7 @@ impl Machine {
         self.outputs.clone_from(outputs);
         self.in_present.clone_from(in_present);
         self.presses.clone_from(presses);
-        self.notes.clone_from(notes);
+        self.notes.copy_from(notes);
         self.cue_notes = *cue_notes;
         self.held_back.clone_from(held_back);
         self.seats = *seats;

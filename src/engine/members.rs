@@ -151,16 +151,14 @@ impl Machine {
 
     /// The bend of a surface as a whole moved: it counts on the slots that it plays.
     pub(super) fn move_bases(&mut self, controller: ControllerId, value: Value14) {
-        for note in self.notes.iter_mut() {
-            let state = self.slots.at_mut(note.slot);
-            if !state.is_fed_by(controller)
-                || note.controller != controller
-                || note.finger.is_none()
-            {
-                continue;
+        let slots = &mut self.slots;
+        self.notes.move_bases(controller, value, |slot| {
+            let state = slots.at_mut(slot);
+            let is_fed = state.is_fed_by(controller);
+            if is_fed {
+                state.fingers.move_base(controller, value);
             }
-            note.base = value;
-            state.fingers.move_base(controller, value);
-        }
+            is_fed
+        });
     }
 }

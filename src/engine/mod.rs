@@ -43,6 +43,7 @@ mod members;
 mod moves;
 mod mpe;
 mod mpe_set_up;
+mod note_table;
 mod notes;
 mod pages;
 mod pedals;

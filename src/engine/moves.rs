@@ -273,13 +273,13 @@ impl Machine {
         match number {
             BEND => {
                 let value = self.present_bend(call.book, state);
-                if state.known.bend != value.get() {
+                if state.known.bend() != value.get() {
                     self.pass(call, slot, |ch| Message::Bend(ch, value));
                 }
             }
             PRESSURE => {
                 let value = self.present_pressure(call.book, state);
-                if state.known.pressure != value.get() {
+                if state.known.pressure() != value.get() {
                     self.pass(call, slot, |ch| Message::Pressure(ch, value));
                 }
             }

@@ -184,7 +184,7 @@ impl Machine {
             return;
         }
         let mut index = 0;
-        while let Some(note) = self.notes.get(index).copied() {
+        while let Some(note) = self.notes.get(index) {
             index += 1;
             let is_own = note.controller == controller && note.finger == Some(finger);
             if !is_own || !note.is_key_down() || self.has_earlier(index - 1, note) {
@@ -256,7 +256,7 @@ impl Machine {
     pub(super) fn settle_fingers(&mut self, call: &mut Call<'_>, slot: SlotId) {
         self.settle_place(call, (slot, 0), None);
         let mut index = 0;
-        while let Some(note) = self.notes.get(index).copied() {
+        while let Some(note) = self.notes.get(index) {
             index += 1;
             if note.slot == slot && note.member > 0 && note.is_key_down() {
                 self.settle_place(call, (slot, note.member), None);

@@ -52,7 +52,7 @@ impl Machine {
         match manner {
             PageManner::Program => {
                 if let Some(program) = Program::new(number)
-                    && state.known.program != number
+                    && state.known.program() != number
                 {
                     self.send(call, slot, Urgency::Changeover, |ch| {
                         Message::Program(ch, program)

@@ -119,7 +119,7 @@ impl Machine {
         // Told late, when a patch has loaded, sostenuto holds what was struck after it too. If
         // it holds nothing, there is nothing to tell until its next press.
         let is_idle = pedal == SOSTENUTO && was_down && is_down && !is_told;
-        let value = if is_idle && !self.has_latched(slot) {
+        let value = if is_idle && !self.notes.has_latched(slot) {
             0
         } else {
             value
@@ -140,10 +140,10 @@ impl Machine {
             }
         }
         match (was_down, is_down) {
-            (false, true) if pedal == SOSTENUTO => self.latch(slot),
+            (false, true) if pedal == SOSTENUTO => self.notes.latch(slot),
             // Told late, it holds what is down by now.
             (true, true) if pedal == SOSTENUTO && is_late_edge => {
-                self.latch(slot);
+                self.notes.latch(slot);
             }
             (true, false) => {
                 self.end_sustained(call, slot);
@@ -181,19 +181,6 @@ impl Machine {
             }
             state.pedals.let_go(pedal);
             self.sync_pedal(call, slot, pedal, Urgency::Live);
-        }
-    }
-
-    fn has_latched(&self, slot: SlotId) -> bool {
-        let mut notes = self.notes.iter();
-        notes.any(|note| note.slot == slot && note.is_latched)
-    }
-
-    /// The sostenuto pedal holds the notes whose keys are down at this moment, and no
-    /// others (GM2 §3.3.9).
-    fn latch(&mut self, slot: SlotId) {
-        for note in self.notes.iter_mut() {
-            note.is_latched |= note.slot == slot && note.is_key_down();
         }
     }
 }

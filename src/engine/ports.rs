@@ -83,7 +83,7 @@ impl Machine {
             *told &= entry.port != port;
         }
         self.cue_notes.lose(is_on_port);
-        self.notes.retain(|note| !is_on_port(note.slot));
+        self.notes.lose(is_on_port);
         self.held_back.retain(|item| !is_on_port(item.slot));
         for slot in self.slot_ids().filter(|slot| is_on_port(*slot)) {
             let state = self.slots.at_mut(slot);

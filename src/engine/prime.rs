@@ -25,7 +25,7 @@ use super::promptbook::{PositionEntry, PositionId, Promptbook, SlotEntry, SlotId
 use super::seats::Seats;
 use super::slot::debts::Owed;
 use super::view::NextView;
-use super::voicing::{agenda_len, is_source};
+use super::voicing::{Entry, agenda};
 use crate::midi::cc;
 
 /// How long after a press priming begins: what the press sends is on its way by then.
@@ -37,17 +37,30 @@ const REST_US: u64 = 250_000;
 /// How often the price of the press is made anew while priming goes on.
 const PRICE_US: u64 = 100_000;
 
-/// Places on the way of a slot: pedals up, then the patch, then its agenda.
-const TO_PEDALS_UP: usize = 0;
-const TO_PATCH: usize = 1;
-const TO_AGENDA: usize = 2;
+/// A step on the way of a silent slot to a sound of the next scene.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Step {
+    PedalsUp,
+    Patch,
+    Target(Entry),
+    Pedals,
+    Level,
+}
+
+/// All steps to a sound, in their order.
+fn steps(sound: &SoundEntry) -> impl Iterator<Item = Step> + use<> {
+    [Step::PedalsUp, Step::Patch]
+        .into_iter()
+        .chain(agenda(sound).map(Step::Target))
+        .chain([Step::Pedals, Step::Level])
+}
 
 /// How far one slot is on its way to the next scene.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 struct Progress {
-    /// What it is told next. Each place is passed once, so priming comes to an end
-    /// whatever a sound asks for.
-    place: usize,
+    /// How many steps are behind it. Each is passed once, so priming comes to an end whatever
+    /// a sound asks for.
+    passed: usize,
     /// It was told something.
     has_begun: bool,
     /// It was told all.
@@ -121,7 +134,7 @@ impl Priming {
 
     fn restart(&mut self) {
         for progress in &mut self.slots {
-            progress.place = TO_PEDALS_UP;
+            progress.passed = 0;
         }
     }
 }
@@ -382,7 +395,6 @@ impl Machine {
     ) -> bool {
         let before = call.handed_out;
         let sound = ahead.sound;
-        let end = TO_AGENDA + agenda_len(sound) + 2;
         let Some(progress) = self.priming.slots.get(slot.index()).copied() else {
             return false;
         };
@@ -392,14 +404,14 @@ impl Machine {
         // told, and no longer: what is played does not reach it before the press.
         state.feeds = ahead.feeds;
         let voiced = state.voiced.replace(ahead.index);
-        let mut place = progress.place;
-        while place < end {
-            self.tell_place(call, slot, sound, place);
+        let mut passed = progress.passed;
+        for step in steps(sound).skip(passed) {
+            self.tell_step(call, slot, sound, step);
             let state = self.slots.at(slot);
             if state.sounding.may_ring_until_us() > call.now_us {
                 break;
             }
-            place += 1;
+            passed += 1;
             let is_told = call.handed_out != before;
             if state.load.is_loading() || (is_slow && is_told) {
                 break;
@@ -410,13 +422,13 @@ impl Machine {
         state.voiced = voiced;
         let is_told = call.handed_out != before;
         let has_begun = progress.has_begun || is_told;
-        let is_done = progress.is_done || place >= end;
+        let is_done = progress.is_done || passed >= steps(sound).count();
         if has_begun && is_done && !(progress.has_begun && progress.is_done) {
             self.counters.primed = self.counters.primed.saturating_add(1);
         }
         if let Some(kept) = self.priming.slots.get_mut(slot.index()) {
             *kept = Progress {
-                place,
+                passed,
                 has_begun,
                 is_done,
             };
@@ -424,12 +436,11 @@ impl Machine {
         is_told
     }
 
-    /// One place of a slot's way: pedals up, the patch, each target, pedals, the level.
-    fn tell_place(&mut self, call: &mut Call<'_>, slot: SlotId, sound: &SoundEntry, place: usize) {
-        let end_of_agenda = TO_AGENDA + agenda_len(sound);
-        match place {
-            TO_PEDALS_UP => self.begin_slot(call, slot),
-            TO_PATCH => {
+    /// Sends a silent slot what one step asks for.
+    fn tell_step(&mut self, call: &mut Call<'_>, slot: SlotId, sound: &SoundEntry, step: Step) {
+        match step {
+            Step::PedalsUp => self.begin_slot(call, slot),
+            Step::Patch => {
                 self.tell_zone(call, slot);
                 let Some(manners) = self.manners(call.book, slot).copied() else {
                     return;
@@ -438,15 +449,14 @@ impl Machine {
                     self.load(call, slot, sound, manners, program);
                 }
             }
-            _ if place < end_of_agenda => {
-                let index = place - TO_AGENDA;
+            Step::Target(entry) => {
                 let is_moving = self.priming.rest_us.is_some();
-                if !(is_moving && is_source(sound, index)) {
-                    self.tell_target(call, slot, sound, index);
+                if !(is_moving && entry.is_source()) {
+                    self.tell_target(call, slot, sound, entry);
                 }
             }
-            _ if place == end_of_agenda => self.settle_pedals(call, slot),
-            _ => {
+            Step::Pedals => self.settle_pedals(call, slot),
+            Step::Level => {
                 if let Some(volume) = sound.volume {
                     self.tell_control(call, slot, cc::VOLUME, volume);
                 }

@@ -133,8 +133,8 @@ impl Machine {
 fn show_slot(slot: &SlotState) -> SlotView {
     let known = |value: u8| (value != UNKNOWN).then_some(value);
     SlotView {
-        program: known(slot.known.program),
-        bank: (known(slot.known.bank.0), known(slot.known.bank.1)),
+        program: known(slot.known.program()),
+        bank: (known(slot.known.bank().0), known(slot.known.bank().1)),
         volume: known(slot.known.control(cc::VOLUME)),
         notes: slot.sounding.notes(),
         sound: slot.sound,

@@ -111,13 +111,13 @@ impl Machine {
         match entry.address {
             Address::Bend => {
                 let value = self.present_bend(book, state);
-                if state.known.bend != value.get() {
+                if state.known.bend() != value.get() {
                     self.pass(call, slot, |ch| Message::Bend(ch, value));
                 }
             }
             Address::Pressure => {
                 let value = self.present_pressure(book, state);
-                if state.known.pressure != value.get() {
+                if state.known.pressure() != value.get() {
                     self.pass(call, slot, |ch| Message::Pressure(ch, value));
                 }
             }
@@ -292,7 +292,7 @@ impl Machine {
     fn start_route_tail(&mut self, slot: SlotId, route: usize) {
         let state = self.slots.at(slot);
         let is_bent =
-            state.sound.is_none() && state.sounding.is_held() && state.known.bend != CENTRE;
+            state.sound.is_none() && state.sounding.is_held() && state.known.bend() != CENTRE;
         if !is_bent {
             return;
         }
@@ -315,7 +315,7 @@ impl Machine {
             let state = self.slots.at(tail.slot);
             let entry = book.routes.get(tail.route as usize);
             let is_over =
-                !state.sounding.is_held() || state.sound.is_some() || state.known.bend == CENTRE;
+                !state.sounding.is_held() || state.sound.is_some() || state.known.bend() == CENTRE;
             let Some(entry) = entry.filter(|_| !is_over) else {
                 self.end_route_tail(index);
                 continue;
@@ -328,7 +328,7 @@ impl Machine {
                 continue;
             };
             let value = bend_of(book, state, value_at(book, entry, at)).get();
-            let is_back = value == CENTRE || (value > CENTRE) != (state.known.bend > CENTRE);
+            let is_back = value == CENTRE || (value > CENTRE) != (state.known.bend() > CENTRE);
             let value = Value14::clamped(if is_back { CENTRE } else { value }.into());
             if is_back {
                 self.end_route_tail(index);

@@ -131,7 +131,7 @@ impl Machine {
         state.pedals.let_go_all();
         let is_loading = state.load.is_loading();
         let is_bent =
-            !is_loading && !matches!(state.known.bend, super::known::UNKNOWN_BEND | CENTRE);
+            !is_loading && !matches!(state.known.bend(), super::known::UNKNOWN_BEND | CENTRE);
         for (pedal, number) in PEDALS.iter().enumerate() {
             let is_known = self.slots.at(slot).known.control(*number) != super::known::UNKNOWN;
             if is_known || is_loading {

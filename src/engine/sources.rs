@@ -197,7 +197,7 @@ impl Machine {
             self.present_bend(call.book, state)
         };
         // Other hands may have brought the slot back already.
-        let is_at_rest = state.known.bend == rest.get();
+        let is_at_rest = state.known.bend() == rest.get();
         if is_back || is_at_rest {
             self.slots.at_mut(slot).bend_tails &= !bit(controller);
         }
@@ -266,7 +266,7 @@ impl Machine {
         let belongs = self.present_pressure(call.book, state);
         let is_meant = state.feeds != 0
             && !state.is_fed_by(controller)
-            && ![UNKNOWN, belongs.get()].contains(&state.known.pressure);
+            && ![UNKNOWN, belongs.get()].contains(&state.known.pressure());
         if is_meant && !self.has_note(controller, slot, true) {
             self.pass(call, slot, |ch| Message::Pressure(ch, belongs));
         }

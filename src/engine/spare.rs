@@ -104,13 +104,7 @@ impl Machine {
             if !is_touched {
                 continue;
             }
-            match message {
-                Message::Control(_, number, _) => state.known.set_control(number, UNKNOWN),
-                Message::Program(..) => state.known.program = UNKNOWN,
-                Message::Bend(..) => state.known.bend = UNKNOWN_BEND,
-                Message::Pressure(..) => state.known.pressure = UNKNOWN,
-                _ => {}
-            }
+            state.known.forget(message);
         }
     }
 
@@ -183,11 +177,14 @@ impl Machine {
         let Some(known) = Some(&self.slots.at(idle).known) else {
             return;
         };
-        let is_held = (known.program, known.bank) == (wanted.program, wanted.bank);
-        let Some(program) = Program::new(wanted.program).filter(|_| !is_held) else {
+        let is_held = (known.program(), known.bank()) == (wanted.program(), wanted.bank());
+        let Some(program) = Program::new(wanted.program()).filter(|_| !is_held) else {
             return;
         };
-        for (number, value) in [(cc::BANK_MSB, wanted.bank.0), (cc::BANK_LSB, wanted.bank.1)] {
+        for (number, value) in [
+            (cc::BANK_MSB, wanted.bank().0),
+            (cc::BANK_LSB, wanted.bank().1),
+        ] {
             if let Some(value) = Value7::new(value) {
                 self.tell_control(call, idle, number, value);
             }
@@ -201,7 +198,7 @@ impl Machine {
             .map_or(manners.load_us, |sound| sound.load_us);
         let state = self.slots.at_mut(idle);
         // What the played one has in force although it was never told is no matter here.
-        state.known.bank = wanted.bank;
+        state.known.set_bank(wanted.bank());
         state.load.begin(call.now_us, load_us);
         if manners.resets_controllers {
             state.known.forget_controllers();
@@ -223,7 +220,7 @@ impl Machine {
                 }
             }
         }
-        for (number, value) in (0u8..120).zip(wanted.controls) {
+        for (number, value) in (0u8..120).zip(wanted.controls()) {
             let (Some(number), Some(value)) = (Controller::new(number), Value7::new(value)) else {
                 continue;
             };
@@ -242,13 +239,13 @@ impl Machine {
         let Some(known) = Some(&self.slots.at(idle).known) else {
             return;
         };
-        let (bend, pressure) = (known.bend, known.pressure);
-        if bend != wanted.bend && wanted.bend != UNKNOWN_BEND {
-            let value = Value14::clamped(wanted.bend.into());
+        let (bend, pressure) = (known.bend(), known.pressure());
+        if bend != wanted.bend() && wanted.bend() != UNKNOWN_BEND {
+            let value = Value14::clamped(wanted.bend().into());
             self.send(call, idle, call.telling, |ch| Message::Bend(ch, value));
         }
-        if pressure != wanted.pressure
-            && let Some(value) = Value7::new(wanted.pressure)
+        if pressure != wanted.pressure()
+            && let Some(value) = Value7::new(wanted.pressure())
         {
             self.send(call, idle, call.telling, |ch| Message::Pressure(ch, value));
         }
@@ -325,7 +322,7 @@ impl Machine {
     /// pedals hold, and what nobody knows of. The keys stay owners of their notes.
     fn hush(&mut self, call: &mut Call<'_>, slot: SlotId) {
         let mut index = 0;
-        while let Some(note) = self.notes.get(index).copied() {
+        while let Some(note) = self.notes.get(index) {
             if note.slot == slot && !note.is_key_down() && !self.is_yet_to_sound(note) {
                 self.drop_note(call, index);
                 continue;
@@ -343,9 +340,7 @@ impl Machine {
             }
             index += 1;
         }
-        for note in self.notes.iter_mut().filter(|note| note.slot == slot) {
-            note.is_latched = false;
-        }
+        self.notes.unlatch(slot);
         let state = self.slots.at_mut(slot);
         let is_played = state.usage.is_played;
         state.level.stop_fade();
@@ -380,13 +375,11 @@ impl Machine {
     /// Strikes the keys of a slot that are down, but those whose first strike still waits.
     fn strike_anew(&mut self, call: &mut Call<'_>, slot: SlotId) -> u16 {
         let (mut index, mut count) = (0, 0_u16);
-        while let Some(note) = self.notes.get(index).copied() {
+        while let Some(note) = self.notes.get(index) {
             let place = (slot, note.member);
             let waiting = self.waiting_strikes(place, note.out_key);
             if note.slot == slot && note.offs > waiting {
-                if let Some(kept) = self.notes.get_mut(index) {
-                    kept.offs = waiting.saturating_add(1);
-                }
+                self.notes.set_offs(index, waiting.saturating_add(1));
                 count = count.saturating_add(1);
                 self.play(
                     call,

@@ -18,7 +18,6 @@ use super::Engine;
 use super::input::Outbox;
 use super::limits::{MAX_SLOTS, MAX_SOUNDS};
 use super::machine::{Call, Machine, usage_by_slot};
-use super::notes::NOWHERE;
 use super::promptbook::{
     LevelChange, Patch, PositionEntry, PositionId, Promptbook, SceneEntry, Setting, SlotId,
     SoundEntry,
@@ -241,13 +240,7 @@ impl Machine {
             .unwrap_or_default();
         self.position = swap.at;
         self.carry_routes((old, old_routes), book);
-        for note in &mut self.notes {
-            note.position = if note.position == swap.from {
-                swap.at
-            } else {
-                NOWHERE
-            };
-        }
+        self.notes.rename_positions(swap.from, swap.at);
         let last_page = self
             .song(book)
             .map_or(0, |song| song.pages.len.saturating_sub(1));
