@@ -103,7 +103,7 @@ impl Machine {
             position: self.position,
             page: self.page,
             is_muted: self.is_muted,
-            is_faded: self.master.is_out,
+            is_faded: self.master.is_out(),
             sends_cues: self.sends_cues,
             note_count: u16::try_from(self.notes.len()).unwrap_or(u16::MAX),
             notes,

@@ -105,7 +105,7 @@ impl Tally {
             );
             self.ready_us = self
                 .ready_us
-                .max(machine.outputs.at(output.port).line_free_us);
+                .max(machine.outputs.at(output.port).line_free_us());
             for (told, slot) in self.told.iter_mut().zip(machine.slot_ids()) {
                 *told |= machine.wired(book, slot).is_some_and(|entry| {
                     (entry.port, Some(entry.channel)) == (output.port, output.channel)
@@ -141,8 +141,7 @@ impl Machine {
     /// No line has anything left to carry.
     fn free_lines(&mut self) {
         for port in self.outputs.iter_mut() {
-            port.line_free_us = 0;
-            port.live_free_us = 0;
+            port.free_line();
         }
     }
 

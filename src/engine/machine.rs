@@ -14,7 +14,7 @@ use super::master::Master;
 use super::moves::Waiting;
 use super::mpe_set_up::SetUp;
 use super::note_table::Notes;
-use super::ports::OutputState;
+use super::outputs::OutputState;
 use super::presses::{KeyState, Press};
 use super::prime::Priming;
 use super::promptbook::{
@@ -434,7 +434,7 @@ impl Machine {
             .chain(held_back)
             .chain(halves)
             .chain(routes)
-            .chain(self.master.next_us)
+            .chain(self.master.deadline())
             .chain(self.cue_notes.deadline())
             .chain(self.echo.deadline())
             .chain(self.keys.deadline())

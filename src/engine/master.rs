@@ -18,17 +18,17 @@ const STEP_US: u64 = 30_000;
 /// All of it.
 const WHOLE: u8 = 127;
 
-/// Where the master fade stands.
+/// Where the master fade stands. Its level goes one way, from where it was, until it is there.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) struct Master {
     /// The part of each expression that is left, 127 being all of it.
-    pub(super) level: u8,
+    level: u8,
     /// It goes out, or is out.
-    pub(super) is_out: bool,
+    is_out: bool,
     from: u8,
     start_us: u64,
     /// When the next step is due.
-    pub(super) next_us: Option<u64>,
+    next_us: Option<u64>,
 }
 
 impl Master {
@@ -41,6 +41,21 @@ impl Master {
             start_us: 0,
             next_us: None,
         }
+    }
+
+    /// The part of each expression that is left, 127 being all of it.
+    pub(super) const fn level(self) -> u8 {
+        self.level
+    }
+
+    /// Whether it goes out, or is out.
+    pub(super) const fn is_out(self) -> bool {
+        self.is_out
+    }
+
+    /// When the next step is due.
+    pub(super) const fn deadline(self) -> Option<u64> {
+        self.next_us
     }
 
     /// Faded out already, or not at all.

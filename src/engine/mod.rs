@@ -45,6 +45,7 @@ mod mpe;
 mod mpe_set_up;
 mod note_table;
 mod notes;
+mod outputs;
 mod pages;
 mod pedals;
 mod ports;
@@ -119,7 +120,8 @@ impl Engine {
         let mut call = Call::new(&self.book, now_us, out);
         self.machine.handle(&mut call, input);
         if self.machine.priming.take_price_due() {
-            self.machine.priming.next = self.foresight.price(&self.book, &self.machine);
+            let price = self.foresight.price(&self.book, &self.machine);
+            self.machine.priming.set_next(price);
         }
     }
 

@@ -16,7 +16,7 @@ use crate::midi::{Channel, Controller, Message, Value7};
 /// A line whose byte takes this long or longer is slow: 31,250 baud, ten bits a byte (MIDI
 /// 1.0).
 const SLOW_BYTE_US: u64 = 320;
-/// Movements take at most one part of so many of a slow line.
+/// Movements may use at most one part in `SHARE` of a slow line.
 const SHARE: u64 = 2;
 
 /// Where in a slot's set of movements the bend is; before it are the controllers.
@@ -144,7 +144,7 @@ impl Machine {
 
     fn expect_moves(&mut self, call: &Call<'_>, slot: SlotId) {
         if let Some(port) = port_of(&self.wiring, call, slot) {
-            self.outputs.at_mut(port).has_moves = true;
+            self.outputs.at_mut(port).expect_moves();
         }
     }
 
@@ -168,26 +168,26 @@ impl Machine {
             send(self, call);
             return;
         };
-        let line_us = |machine: &Self| machine.outputs.at(port).line_free_us.max(call_now(machine));
+        let line_us = |machine: &Self| machine.outputs.at(port).line_free_us().max(machine.now_us);
         let before_us = line_us(self);
         send(self, call);
         let cost_us = line_us(self).saturating_sub(before_us);
-        self.outputs.at_mut(port).next_move_us =
-            call.now_us.saturating_add(cost_us.saturating_mul(SHARE));
+        let until_us = call.now_us.saturating_add(cost_us.saturating_mul(SHARE));
+        self.outputs.at_mut(port).rest_moves(until_us);
     }
 
     /// Sends the movements whose turn has come.
     pub(super) fn run_moves(&mut self, call: &mut Call<'_>) {
         call.is_played = true;
-        for id in (0u8..).map(OutPort).take(self.outputs.len()) {
+        for id in self.outputs.ids() {
             // On a quick line only what a finger hands over to another comes here, at once.
             let is_quick = !is_slow(call, id);
             while {
                 let port = self.outputs.at(id);
-                port.has_moves && (is_quick || port.moves_from_us() <= call.now_us)
+                port.has_moves() && (is_quick || port.moves_from_us() <= call.now_us)
             } {
                 let Some((found, slot)) = self.next_move(call, id) else {
-                    self.outputs.at_mut(id).has_moves = false;
+                    self.outputs.at_mut(id).take_moves();
                     break;
                 };
                 self.moving(call, slot, |machine, call| machine.send_move(call, found));
@@ -198,9 +198,8 @@ impl Machine {
 
     /// Sends all movements that wait, room or not: a step must not leave any behind.
     pub(super) fn flush_moves(&mut self, call: &mut Call<'_>) {
-        for id in (0u8..).map(OutPort).take(self.outputs.len()) {
-            let port = self.outputs.at_mut(id);
-            if !std::mem::take(&mut port.has_moves) {
+        for id in self.outputs.ids() {
+            if !self.outputs.at_mut(id).take_moves() {
                 continue;
             }
             while let Some((found, _)) = self.next_move(call, id) {
@@ -299,10 +298,6 @@ impl Machine {
             }
         }
     }
-}
-
-fn call_now(machine: &Machine) -> u64 {
-    machine.now_us
 }
 
 fn port_of(wiring: &Wiring, call: &Call<'_>, slot: SlotId) -> Option<OutPort> {

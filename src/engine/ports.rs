@@ -14,74 +14,25 @@ use super::promptbook::{ControllerId, InPort, OutPort, ReceiverId, SlotId};
 use super::view::Presence;
 use crate::midi::{Value7, Value14, cc};
 
-/// An output port at run time.
-#[derive(Clone, Copy, Debug, Default)]
-pub(super) struct OutputState {
-    pub(super) presence: Presence,
-    /// It was there once, so a return is a return.
-    was_lost: bool,
-    /// When its receivers should have started.
-    starts_until_us: u64,
-    /// When all that was handed out for it will have left its line, at the earliest.
-    pub(super) line_free_us: u64,
-    /// When what was played of it will have left.
-    pub(super) live_free_us: u64,
-    /// When a movement may go out again, on a slow line.
-    pub(super) next_move_us: u64,
-    /// Movements wait for it.
-    pub(super) has_moves: bool,
-    /// The outbox refused something for it.
-    pub(super) is_flooded: bool,
-    /// A panic came while nobody listened there: it is made up for.
-    pub(super) owes_silence: bool,
-}
-
-impl OutputState {
-    /// When something is to be done about it.
-    pub(super) fn deadline(&self, now_us: u64) -> Option<u64> {
-        match self.presence {
-            Presence::Starting => Some(self.starts_until_us),
-            Presence::NotVerified | Presence::Verified if self.is_flooded => Some(now_us),
-            Presence::NotVerified | Presence::Verified => {
-                self.has_moves.then(|| self.moves_from_us().max(now_us))
-            }
-            Presence::Absent | Presence::Waiting => None,
-        }
-    }
-
-    /// From when a movement may go out.
-    pub(super) fn moves_from_us(&self) -> u64 {
-        self.next_move_us.max(self.live_free_us)
-    }
-}
-
 impl Machine {
     /// Whether what is sent to this port reaches anyone.
     pub(super) fn is_listening(&self, port: OutPort) -> bool {
-        matches!(
-            self.outputs.at(port).presence,
-            Presence::NotVerified | Presence::Verified
-        )
+        self.outputs.at(port).is_listening()
     }
 
     /// An output port is gone: what sounded there is beyond reach, so its keys own nothing.
     pub(super) fn lose_output(&mut self, call: &Call<'_>, port: OutPort) {
-        let state = self.outputs.at_mut(port);
-        *state = OutputState {
-            presence: Presence::Absent,
-            was_lost: true,
-            owes_silence: state.owes_silence,
-            ..OutputState::default()
-        };
+        self.outputs.at_mut(port).lose();
         let book = call.book;
         let wiring = self.wiring;
         let is_on_port = |slot: SlotId| {
             let entry = wiring.entry(book, slot);
             entry.is_some_and(|entry| entry.port == port)
         };
-        for (told, entry) in self.rescue.is_told.iter_mut().zip(&book.receivers) {
-            *told &= entry.port != port;
-        }
+        self.rescue.lose(|receiver| {
+            let entry = book.receivers.get(receiver.index());
+            entry.is_some_and(|entry| entry.port == port)
+        });
         self.cue_notes.lose(is_on_port);
         self.notes.lose(is_on_port);
         self.held_back.retain(|item| !is_on_port(item.slot));
@@ -102,30 +53,17 @@ impl Machine {
 
     /// An output port is there.
     pub(super) fn find_output(&mut self, call: &mut Call<'_>, port: OutPort) {
-        let state = self.outputs.at_mut(port);
-        if state.presence != Presence::Absent {
-            return;
-        }
-        if state.was_lost {
-            let boot_us = call
-                .book
-                .out_ports
-                .get(port.index())
-                .map_or(0, |entry| entry.boot_us);
-            state.presence = Presence::Starting;
-            state.starts_until_us = call.now_us.saturating_add(boot_us);
-        } else {
+        let entry = call.book.out_ports.get(port.index());
+        let boot_us = entry.map_or(0, |entry| entry.boot_us);
+        if self.outputs.at_mut(port).find(call.now_us, boot_us) {
             self.start_listening(call, port, Presence::NotVerified);
         }
     }
 
     /// Something was heard from a receiver on this port.
     pub(super) fn hear_life(&mut self, call: &mut Call<'_>, port: OutPort) {
-        let state = self.outputs.at_mut(port);
-        match state.presence {
-            Presence::Starting => self.start_listening(call, port, Presence::Verified),
-            Presence::NotVerified => state.presence = Presence::Verified,
-            Presence::Absent | Presence::Waiting | Presence::Verified => {}
+        if self.outputs.at_mut(port).hear_life() {
+            self.start_listening(call, port, Presence::Verified);
         }
     }
 
@@ -133,11 +71,7 @@ impl Machine {
     /// After a loss what sounded there is ended first: if only the cable was out, its Note
     /// Offs never arrived. A panic that did not reach them comes before all else.
     fn start_listening(&mut self, call: &mut Call<'_>, port: OutPort, presence: Presence) {
-        let state = self.outputs.at_mut(port);
-        state.presence = presence;
-        state.is_flooded = false;
-        let was_lost = state.was_lost;
-        let owes_silence = std::mem::take(&mut state.owes_silence);
+        let (was_lost, owes_silence) = self.outputs.at_mut(port).listen(presence);
         self.cut_locals(call, port);
         let book = call.book;
         self.end_cue_notes(call, |machine, slot| {
@@ -174,7 +108,7 @@ impl Machine {
 
     /// A port that refused messages is open again. What it refused keeps no line busy.
     pub(super) fn reopen_output(&mut self, call: &mut Call<'_>, port: OutPort) {
-        self.outputs.at_mut(port).line_free_us = call.now_us;
+        self.outputs.at_mut(port).reopen(call.now_us);
         self.overflow_output(call, port);
     }
 
@@ -278,13 +212,7 @@ impl Machine {
             state.debts.take();
             self.tell_zone(call, slot);
         }
-        let is_loading = |state: &Self| {
-            state
-                .slots
-                .get(slot.index())
-                .is_some_and(|slot| slot.load.is_loading())
-        };
-        if !is_loading(self) {
+        if !self.slots.at(slot).load.is_loading() {
             self.release_held_back(call, slot);
         }
     }
@@ -327,9 +255,8 @@ impl Machine {
 
     /// Looks after ports that were sent more than the outbox took.
     pub(super) fn recover_floods(&mut self, call: &mut Call<'_>) {
-        for id in (0u8..).map(OutPort).take(self.outputs.len()) {
-            let flooded = Some(&mut self.outputs.at_mut(id).is_flooded);
-            if flooded.is_some_and(std::mem::take) {
+        for id in self.outputs.ids() {
+            if self.outputs.at_mut(id).take_flood() {
                 self.overflow_output(call, id);
             }
         }
@@ -337,11 +264,8 @@ impl Machine {
 
     /// Looks after ports that start.
     pub(super) fn run_ports(&mut self, call: &mut Call<'_>) {
-        for id in (0u8..).map(OutPort).take(self.outputs.len()) {
-            let state = self.outputs.at_mut(id);
-            let is_started =
-                state.presence == Presence::Starting && state.starts_until_us <= call.now_us;
-            if is_started {
+        for id in self.outputs.ids() {
+            if self.outputs.at(id).has_started(call.now_us) {
                 self.start_listening(call, id, Presence::NotVerified);
             }
         }

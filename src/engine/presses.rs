@@ -155,7 +155,7 @@ impl Machine {
                 self.report_resend(call, None);
             }
             Action::Mute => self.is_muted = !self.is_muted,
-            Action::Fade => self.fade_all(call, !self.master.is_out),
+            Action::Fade => self.fade_all(call, !self.master.is_out()),
         }
         if self.counters.steps != steps {
             self.pressed_step_us = Some(call.now_us);

@@ -80,7 +80,7 @@ pub(super) struct Priming {
     waits_for_notes: bool,
     slots: [Progress; MAX_SLOTS],
     /// What a press would send, as it was last made out.
-    pub(super) next: NextView,
+    next: NextView,
     priced_us: u64,
     /// It is to be made out anew, after this call.
     is_price_due: bool,
@@ -99,6 +99,16 @@ impl Priming {
             priced_us: 0,
             is_price_due: false,
         }
+    }
+
+    /// What a press would send, as it was last made out.
+    pub(super) const fn next(&self) -> NextView {
+        self.next
+    }
+
+    /// What a press would send was made out anew.
+    pub(super) const fn set_next(&mut self, next: NextView) {
+        self.next = next;
     }
 
     /// Whether the price of the press is to be made out anew; once.
@@ -370,13 +380,13 @@ impl Machine {
         }
         let byte_us = call.book.out_ports.get(entry.port.index());
         let is_slow = byte_us.is_some_and(|port| port.byte_us > 0);
-        if is_slow && port.line_free_us > call.now_us {
-            return Look::Busy(port.line_free_us);
+        if is_slow && port.line_free_us() > call.now_us {
+            return Look::Busy(port.line_free_us());
         }
         if !self.tell_ahead(call, slot, ahead, is_slow) {
             return Look::Passed;
         }
-        let line_free_us = self.outputs.at(entry.port).line_free_us;
+        let line_free_us = self.outputs.at(entry.port).line_free_us();
         Look::Busy(if is_slow {
             line_free_us
         } else {

@@ -84,20 +84,23 @@ pub enum Deed {
 }
 
 /// What the technician has set, and the last thing done.
+///
+/// It belongs to the session: steps, returns and other promptbooks leave it as it is. Each
+/// thing done has a number of its own, so that a log misses none and repeats none.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Rescue {
     /// Receivers of the scenes that take no new notes.
-    pub(super) is_muted: [bool; MAX_RECEIVERS],
+    is_muted: [bool; MAX_RECEIVERS],
     /// Held pedals that are ignored.
-    pub(super) is_ignored: [[bool; 3]; MAX_CONTROLLERS],
+    is_ignored: [[bool; 3]; MAX_CONTROLLERS],
     /// Bindings that are ignored, one bit each.
-    pub(super) ignored_bindings: u64,
+    ignored_bindings: u64,
     /// Pedals do not step.
-    pub(super) is_locked: bool,
+    is_locked: bool,
     /// Receivers to which anything was sent since their port came.
-    pub(super) is_told: [bool; MAX_RECEIVERS],
+    has_received: [bool; MAX_RECEIVERS],
     /// The number of the last deed, and it.
-    pub(super) deed: Option<(u64, Deed)>,
+    deed: Option<(u64, Deed)>,
 }
 
 impl Rescue {
@@ -108,9 +111,52 @@ impl Rescue {
             is_ignored: [[false; 3]; MAX_CONTROLLERS],
             ignored_bindings: 0,
             is_locked: false,
-            is_told: [false; MAX_RECEIVERS],
+            has_received: [false; MAX_RECEIVERS],
             deed: None,
         }
+    }
+
+    /// Hold, sostenuto and soft of a controller: whether each is ignored.
+    pub(super) fn ignored_pedals(&self, controller: usize) -> [bool; 3] {
+        self.is_ignored.get(controller).copied().unwrap_or_default()
+    }
+
+    /// Pedals that are commands and are ignored: one bit for each binding, the first 64.
+    pub(super) const fn ignored_bindings(&self) -> u64 {
+        self.ignored_bindings
+    }
+
+    /// Whether pedals do not step.
+    pub(super) const fn is_locked(&self) -> bool {
+        self.is_locked
+    }
+
+    /// Whether a receiver of the scenes takes no new notes.
+    pub(super) fn is_muted(&self, receiver: ReceiverId) -> bool {
+        self.is_muted.get(receiver.index()).copied() == Some(true)
+    }
+
+    /// Whether anything was sent to a receiver since its port came.
+    pub(super) fn has_received(&self, receiver: ReceiverId) -> bool {
+        self.has_received.get(receiver.index()).copied() == Some(true)
+    }
+
+    /// The port of these receivers is gone: nothing of what was sent counts any more.
+    pub(super) fn lose(&mut self, is_lost: impl Fn(ReceiverId) -> bool) {
+        for (id, received) in (0u8..).map(ReceiverId).zip(&mut self.has_received) {
+            *received &= !is_lost(id);
+        }
+    }
+
+    /// The number of the last thing done, and it.
+    pub(super) const fn last(&self) -> Option<(u64, Deed)> {
+        self.deed
+    }
+
+    /// Notes a thing that was done, under the next number.
+    fn report(&mut self, deed: Deed) {
+        let count = self.deed.map_or(0, |(count, _)| count);
+        self.deed = Some((count.wrapping_add(1), deed));
     }
 
     /// Whether a pedal of a controller is ignored.
@@ -138,15 +184,13 @@ impl Rescue {
 impl Machine {
     /// Notes what was done, for the log.
     pub(super) fn report(&mut self, deed: Deed) {
-        let count = self.rescue.deed.map_or(0, |(count, _)| count);
-        self.rescue.deed = Some((count.wrapping_add(1), deed));
+        self.rescue.report(deed);
     }
 
     /// Whether a slot takes no new notes.
     pub(super) fn is_slot_muted(&self, call: &Call<'_>, slot: SlotId) -> bool {
         let entry = call.book.slots.get(slot.index());
-        let muted = entry.and_then(|entry| self.rescue.is_muted.get(entry.receiver.index()));
-        muted.copied().unwrap_or(false)
+        entry.is_some_and(|entry| self.rescue.is_muted(entry.receiver))
     }
 
     /// No new notes for a receiver and its spare, or notes again. What sounds ends as it is
@@ -267,9 +311,42 @@ impl Machine {
 
     /// Something went out to a receiver.
     pub(super) fn note_told(&mut self, receiver: Option<ReceiverId>) {
-        let told = receiver.and_then(|receiver| self.rescue.is_told.get_mut(receiver.index()));
+        let told = receiver.and_then(|receiver| self.rescue.has_received.get_mut(receiver.index()));
         if let Some(told) = told {
             *told = true;
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_thing_done_has_a_number_of_its_own() {
+        let mut rescue = Rescue::new();
+        rescue.report(Deed::Locked(true));
+        rescue.report(Deed::Locked(true));
+        assert_eq!(rescue.last(), Some((2, Deed::Locked(true))));
+    }
+
+    #[test]
+    fn what_is_locked_are_the_pedals_that_step() {
+        let mut rescue = Rescue::new();
+        assert!(!rescue.locks(Action::Step));
+        rescue.is_locked = true;
+        assert!(rescue.locks(Action::Step) && !rescue.locks(Action::Panic));
+    }
+
+    #[test]
+    fn a_lost_port_takes_what_was_sent_with_it() {
+        let mut rescue = Rescue::new();
+        rescue.has_received = [true; MAX_RECEIVERS];
+        rescue.lose(|receiver| receiver == ReceiverId(1));
+        assert!(rescue.has_received(ReceiverId(0)) && !rescue.has_received(ReceiverId(1)));
+        assert!(
+            !rescue.has_received(ReceiverId(u8::MAX)),
+            "no such receiver"
+        );
     }
 }

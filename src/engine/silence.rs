@@ -49,7 +49,7 @@ impl Machine {
             if !is_meant || self.is_listening(entry.port) {
                 continue;
             }
-            self.outputs.at_mut(entry.port).owes_silence = true;
+            self.outputs.at_mut(entry.port).owe_silence();
         }
     }
 

@@ -164,7 +164,7 @@ impl Machine {
         call.out.push(output);
         if call.out.refused() != refused_before {
             self.counters.out_refused = self.counters.out_refused.saturating_add(1);
-            self.outputs.at_mut(output.port).is_flooded = true;
+            self.outputs.at_mut(output.port).flood();
         }
     }
 
@@ -182,11 +182,8 @@ impl Machine {
         }
         let line = self.outputs.at_mut(output.port);
         let cost_us = byte_us.saturating_mul(byte_count(call.book, &output.payload));
-        let line_free_us = line.line_free_us.max(call.now_us).saturating_add(cost_us);
-        line.line_free_us = line_free_us;
-        if output.urgency == Urgency::Live {
-            line.live_free_us = line.live_free_us.max(call.now_us).saturating_add(cost_us);
-        }
+        line.book(call.now_us, cost_us, output.urgency);
+        let line_free_us = line.line_free_us();
         for (slot, state) in (0u8..).map(SlotId).zip(self.slots.iter_mut()) {
             if !state.load.is_overtaken_by(output.urgency, call.now_us) {
                 continue;
@@ -202,7 +199,7 @@ impl Machine {
     /// line is quick.
     pub(super) fn line_free_us(&self, call: &Call<'_>, slot: SlotId) -> u64 {
         self.wired(call.book, slot).map_or(call.now_us, |entry| {
-            self.outputs.at(entry.port).line_free_us.max(call.now_us)
+            self.outputs.at(entry.port).line_free_us().max(call.now_us)
         })
     }
 
