@@ -26,5 +26,6 @@ pub mod show;
 pub mod sim;
 pub mod store;
 pub mod ui;
+pub mod vocabulary;
 pub mod wire;
 pub mod words;

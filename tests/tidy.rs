@@ -20,9 +20,10 @@ use syn::visit::{self, Visit};
 const IMPORTS: &[(&str, &[&str])] = &[
     ("words", &[]),
     ("midi", &[]),
-    ("engine", &["midi"]),
+    ("vocabulary", &["midi"]),
+    ("engine", &["midi", "vocabulary"]),
     ("wire", &["midi"]),
-    ("show", &["midi", "words"]),
+    ("show", &["midi", "vocabulary", "words"]),
     ("sheet", &["midi"]),
     ("plan", &["show", "engine", "wire", "sheet", "midi"]),
     ("check", &["show", "plan", "midi"]),
@@ -74,7 +75,18 @@ const IMPORTS: &[(&str, &[&str])] = &[
 
 /// Rooms without clock, thread, file or socket.
 const PURE: &[&str] = &[
-    "words", "midi", "engine", "wire", "show", "plan", "check", "sim", "replay", "sheet", "screen",
+    "words",
+    "vocabulary",
+    "midi",
+    "engine",
+    "wire",
+    "show",
+    "plan",
+    "check",
+    "sim",
+    "replay",
+    "sheet",
+    "screen",
 ];
 
 /// Outside crates and the rooms that may name them.

@@ -327,7 +327,12 @@ impl Desk {
             self.handle(Input::Tick);
         }
         for port in 0..self.gates.len() {
-            if self.gates.get(port).is_some_and(Gate::take_overflow) {
+            // Asked in this order, so that the panic behind a loss is told before it.
+            let has_lost = self.gates.get(port).is_some_and(Gate::take_overflow);
+            if self.gates.get(port).is_some_and(Gate::take_panic) {
+                self.report(Event::WritingFailed(port as u8));
+            }
+            if has_lost {
                 self.report(Event::OutFull(port as u8));
                 self.handle(Input::OutputOverflow(OutPort(port as u8)));
             }
@@ -664,6 +669,64 @@ mod tests {
         fn write_exclusive(&mut self, _piece: &[u8]) -> Result<(), PortError> {
             Ok(())
         }
+    }
+
+    /// A port whose first message cannot be written without a panic.
+    struct Faulty(Arc<AtomicBool>, Written);
+
+    impl Sink for Faulty {
+        fn write_short(&mut self, bytes: &[u8]) -> Result<(), PortError> {
+            assert!(self.0.swap(true, Ordering::AcqRel), "as asked");
+            self.1.lock().unwrap().push((0, bytes.to_vec()));
+            Ok(())
+        }
+
+        fn write_exclusive(&mut self, _piece: &[u8]) -> Result<(), PortError> {
+            Ok(())
+        }
+    }
+
+    /// The loss is told once, as what it is, and the show goes on as after any loss.
+    #[test]
+    fn a_panic_while_a_port_is_written_to_is_told_and_playing_goes_on() {
+        let mut bench = Bench::waiting();
+        let (has_failed, sent) = (Arc::default(), Written::default());
+        let ear: ModelEar = Arc::new(|_, _: &[u8]| {});
+        let mut gate = Gate::open(GateParts {
+            name: "faulty".into(),
+            kind: PortKind::Software,
+            sink: Box::new(Faulty(Arc::clone(&has_failed), Arc::clone(&sent))),
+            blobs: Arc::from(Vec::new()),
+            clock: Clock::start(),
+            waker: open_model(Clock::start(), &[], &ear).unwrap().waker,
+        })
+        .unwrap();
+        let note = |key| {
+            let on = Message::NoteOn(Channel::MIN, Key::clamped(key), Value7::clamped(90));
+            Item::message(Lane::Live, on)
+        };
+        gate.push(note(60)).unwrap();
+        gate.flush();
+        // Whichever thread wrote it; only a hang ends these waits otherwise.
+        while !has_failed.load(Ordering::Acquire) {
+            std::thread::yield_now();
+        }
+        gate.push(note(61)).unwrap();
+        gate.flush();
+        bench.desk.gates.push(gate);
+        let mut told = Vec::new();
+        while told.len() < 2 || sent.lock().unwrap().is_empty() {
+            bench.desk.turn();
+            let events = std::iter::from_fn(|| bench.notices.pop().ok()).map(|notice| notice.event);
+            told.extend(
+                events.filter(|event| matches!(event, Event::WritingFailed(_) | Event::OutFull(_))),
+            );
+        }
+        assert_eq!(told, [Event::WritingFailed(0), Event::OutFull(0)]);
+        assert_eq!(*sent.lock().unwrap(), [(0, vec![0x90, 61, 90])]);
+        let words = |event| crate::app::notice::words(&event, &bench.plan.sheet).1;
+        assert!(words(told[0]).ends_with("failed: what waited for it is lost"));
+        assert!(words(told[1]).ends_with("lost messages: its state is sent again"));
     }
 
     /// Whatever a panic came through, the desk is dropped on the way: that alone is enough.

@@ -59,8 +59,10 @@ pub(super) enum Event {
     Cues(bool),
     /// An input lost messages.
     Overflow(u8),
-    /// An output's queue was full.
+    /// An output lost messages, as its queue was full or it did not take them.
     OutFull(u8),
+    /// Writing to an output panicked: what waited for it is lost.
+    WritingFailed(u8),
     /// Something that should be rare was counted: which, and the new total.
     Count(Rare, u64),
     /// The engine failed and was rebuilt.
@@ -277,7 +279,14 @@ pub(super) fn words(event: &Event, sheet: &Sheet) -> (LogLevel, String) {
         Event::OutFull(port) => (
             Error,
             format!(
-                "output {} was full: its state is sent again",
+                "output {} lost messages: its state is sent again",
+                out_port(sheet, *port)
+            ),
+        ),
+        Event::WritingFailed(port) => (
+            Error,
+            format!(
+                "writing to output {} failed: what waited for it is lost",
                 out_port(sheet, *port)
             ),
         ),

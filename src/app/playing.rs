@@ -381,7 +381,13 @@ fn with_screen(
     if is_line_check {
         state.footer = lining::FOOTER;
     } else {
-        state.marks = wishes::marks(&performance.sheet.show);
+        match wishes::marks(&performance.sheet.show) {
+            Ok(marks) => state.marks = marks,
+            Err(words) => {
+                let words = format!("marks not read: {words}");
+                performance.log.push(0, LogLevel::Warning, &words);
+            }
+        }
     }
     for words in refused {
         performance

@@ -92,12 +92,14 @@ impl Wishes {
 }
 
 /// The marks of a show as they were kept; none if there are none.
-pub(super) fn marks(show: &str) -> BTreeMap<String, String> {
-    let read = marks_file(show).ok();
-    let bytes = read.and_then(|path| store::read_own_file(&path, FILE_LIMIT).ok().flatten());
-    read_marks(&String::from_utf8_lossy(
-        bytes.as_deref().unwrap_or_default(),
-    ))
+///
+/// # Errors
+/// If there is something that cannot be read, in words.
+pub(super) fn marks(show: &str) -> Result<BTreeMap<String, String>, String> {
+    let path = marks_file(show)?;
+    let bytes = store::read_own_file(&path, FILE_LIMIT).map_err(|error| error.to_string())?;
+    let bytes = bytes.unwrap_or_default();
+    Ok(read_marks(&String::from_utf8_lossy(&bytes)))
 }
 
 /// A mark a line: call number, tabulator, words.
@@ -138,7 +140,8 @@ pub(super) fn keys() -> (Keys, Option<PathBuf>, Vec<String>) {
     let (keys, refused) = match read {
         Ok(None) => (Keys::default(), Vec::new()),
         Ok(Some(bytes)) => remap::remap(&String::from_utf8_lossy(&bytes)),
-        Err(error) => (Keys::default(), vec![error.to_string()]),
+        // Whoever tells it names the file.
+        Err(error) => (Keys::default(), vec![error.problem()]),
     };
     (keys, path, refused)
 }

@@ -8,13 +8,13 @@ use super::input::{Output, Payload, Urgency};
 use super::limits::{MAX_SLOTS, MAX_SOUNDS};
 use super::machine::{Call, Machine};
 use super::promptbook::{
-    ControllerId, CueEntry, CueMessage, Leave, PositionEntry, PositionId, Promptbook, SlotId,
-    SoundEntry,
+    ControllerId, CueEntry, CueMessage, Leave, OutPort, PositionEntry, PositionId, Promptbook,
+    ReceiverId, SlotId, SoundEntry,
 };
 use super::seats::{Coming, Seat, Seats};
 use super::slots::bit;
 use super::steps::Arrival;
-use crate::midi::Value14;
+use crate::midi::{Channel, Value14};
 
 /// What a slot was before the changeover.
 #[derive(Clone, Copy, Default)]
@@ -203,7 +203,7 @@ impl Machine {
     /// controllers feed it.
     fn seat_all(&mut self, book: &Promptbook) {
         for slot in self.slots.iter_mut() {
-            slot.sound = None;
+            slot.leave_scene(self.movements);
             slot.feeds = 0;
         }
         let Some(scene) = self.scene(book).copied() else {
@@ -352,25 +352,30 @@ impl Machine {
     }
 
     fn send_cue(&mut self, call: &mut Call<'_>, cue: &CueEntry) {
-        if let CueMessage::Note(note) = cue.message {
-            self.strike_cue(call, cue.receiver, note);
-            return;
-        }
-        let Some(port) = self.wired_port(call.book, cue.receiver) else {
-            return;
-        };
-        if !self.is_listening(port) {
-            return;
-        }
-        self.note_told(Some(self.wiring.receiver(cue.receiver)));
-        let (channel, payload) = match cue.message {
-            CueMessage::Short(message) => {
+        let port = self.wired_port(call.book, cue.receiver);
+        let port = port.filter(|port| self.is_listening(*port));
+        match (cue.message, port) {
+            (CueMessage::Note(note), _) => self.strike_cue(call, cue.receiver, note),
+            (CueMessage::Short(message), Some(port)) => {
                 self.unlearn(call.book, port, message);
-                (message.channel(), Payload::Short(message))
+                let channel = message.channel();
+                self.send_cue_to(call, cue.receiver, (port, channel), Payload::Short(message));
             }
-            CueMessage::Blob(blob) => (None, Payload::Blob(blob)),
-            CueMessage::Note(_) => return,
-        };
+            (CueMessage::Blob(blob), Some(port)) => {
+                self.send_cue_to(call, cue.receiver, (port, None), Payload::Blob(blob));
+            }
+            (CueMessage::Short(_) | CueMessage::Blob(_), None) => {}
+        }
+    }
+
+    fn send_cue_to(
+        &mut self,
+        call: &mut Call<'_>,
+        receiver: ReceiverId,
+        (port, channel): (OutPort, Option<Channel>),
+        payload: Payload,
+    ) {
+        self.note_told(Some(self.wiring.receiver(receiver)));
         let output = Output {
             port,
             urgency: Urgency::Changeover,

@@ -167,7 +167,7 @@ impl Machine {
         if !passes {
             return;
         }
-        let moved = self.count_movement();
+        let moved = self.count_lever(controller);
         let state = self.controllers.at_mut(controller);
         if let Some(state) = state.fingers.get_mut(finger.index()) {
             match message {

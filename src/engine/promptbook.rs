@@ -7,7 +7,8 @@
 pub use super::route_tables::*;
 use super::table::Id;
 use crate::midi::mpe::Leader;
-use crate::midi::{Channel, Controller, Key, KeyCode, Message, MpeZone, Program, Value7, Value14};
+use crate::midi::{Channel, Controller, Key, Message, MpeZone, Program, Value7, Value14};
+pub use crate::vocabulary::{Action, Leave, LevelChange, PageManner, Trigger};
 
 /// A stretch of one of the flat tables.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
@@ -187,44 +188,6 @@ impl ControllerEntry {
     }
 }
 
-/// What a pedal or button does.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum Action {
-    /// To the next position.
-    Step,
-    /// To the position before.
-    Back,
-    /// To the first position of the next song.
-    SongDown,
-    /// To the first position of this song, or of the song before if already there.
-    SongUp,
-    /// Next page.
-    PageNext,
-    /// Page before.
-    PageBack,
-    /// Silence everything (invariant 6).
-    Panic,
-    /// Send the state of this position again.
-    Resend,
-    /// Mute, and unmute.
-    Mute,
-    /// Fade everything out, and back.
-    Fade,
-}
-
-/// What kind of message a pedal speaks.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum Trigger {
-    /// A controller: pressed at 64 and above.
-    Control(Controller),
-    /// A key: pressed by Note On.
-    Note(Key),
-    /// A program change: each one is a press, there is no release.
-    Program(Program),
-    /// A key of a computer keyboard, as a message.
-    Code(KeyCode),
-}
-
 /// One pedal or button, taken out of the played messages.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct Binding {
@@ -263,15 +226,6 @@ pub struct Manners {
     pub boot_us: u64,
     /// Whether it stops sounding when active sensing stops.
     pub heeds_sensing: bool,
-}
-
-/// How the page tablet is told a page.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum PageManner {
-    /// By program change: page number on the wire.
-    Program,
-    /// By a controller's value.
-    Control(Controller),
 }
 
 /// A receiver.
@@ -365,15 +319,6 @@ pub struct SoundEntry {
     pub identity: u32,
 }
 
-/// When only the level of a sound that stays differs.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum LevelChange {
-    /// The slot's level moves to the new one over 50 ms, held notes with it.
-    Ride,
-    /// Another slot takes the new level; held notes keep theirs.
-    New,
-}
-
 /// One parameter and the value it takes.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub enum Setting {
@@ -413,18 +358,6 @@ pub struct ZoneEntry {
     pub finger: Leader,
 }
 
-/// What happens to a sound's held notes when its scene is left; in the order of how long
-/// they stay.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
-pub enum Leave {
-    /// They end at the step.
-    Cut,
-    /// Their level ramps to silence over this time, then they end; milliseconds.
-    Fade(u16),
-    /// They go on until they are let go.
-    Hold,
-}
-
 /// A message that must go out once, on a forward step.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct CueEntry {
@@ -447,18 +380,8 @@ pub enum CueMessage {
     Blob(BlobId),
 }
 
-/// A note that a cue strikes. It ends by itself.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub struct CueNote {
-    /// Where it sounds.
-    pub place: CuePlace,
-    /// Its key.
-    pub key: Key,
-    /// Its velocity, 1–127.
-    pub velocity: Value7,
-    /// How long it sounds, in milliseconds.
-    pub length_ms: u16,
-}
+/// A note that a cue strikes.
+pub type CueNote = crate::vocabulary::CueNote<CuePlace>;
 
 /// Where the note of a cue sounds.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]

@@ -6,7 +6,8 @@
 
 use super::promptbook::{BlobId, ControllerId, Setting, SoundId, Span};
 use super::table::Id;
-use crate::midi::{Controller, Key, Value7, Value14, scale};
+use crate::midi::{Controller, Value7, Value14, scale};
+pub use crate::vocabulary::{Join, PickUp, SourceKind};
 
 /// A source, by its place in the table of all controllers' sources.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Default)]
@@ -41,27 +42,6 @@ pub struct SourceEntry {
     pub is_inverted: bool,
     /// For a bend: the semitones that its whole way means; none is what each sound makes of it.
     pub bend_range: Option<u8>,
-}
-
-/// What a source sends.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum SourceKind {
-    /// A controller.
-    Control(Controller),
-    /// A controller that is 0 below 64 and 127 from there.
-    Switch(Controller),
-    /// Controllers n and n + 32.
-    Pair(Controller),
-    /// A non-registered parameter.
-    Nrpn(Value14),
-    /// A key, taken out of the playing.
-    Note(Key),
-    /// Pitch bend.
-    Bend,
-    /// Channel pressure.
-    Pressure,
-    /// Pressure by key: the hardest.
-    PolyPressure,
 }
 
 /// A route to one sound of one scene.
@@ -237,28 +217,6 @@ pub struct RouteValue {
     pub from: u16,
     /// The value.
     pub value: i32,
-}
-
-/// Which of several sources has the say.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
-pub enum Join {
-    /// The one moved last.
-    Last,
-    /// The one furthest along.
-    Highest,
-    /// All, added up.
-    Sum,
-}
-
-/// What happens when a scene comes in.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
-pub enum PickUp {
-    /// The position holds at once.
-    Jump,
-    /// The scene's value holds until the source passes it.
-    Wait,
-    /// The scene's value holds, and the way leads from it to the ends.
-    Scale,
 }
 
 /// Knots of a curve: 128 equal stretches of the way, 0–16383 in and out.

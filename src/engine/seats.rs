@@ -3,11 +3,15 @@
 //! A sound that stays keeps its slot; others take the planned one. If foreign notes sound
 //! there, the free slot of the group that has been silent longest, else the one whose ring
 //! is over first; with none free, the least harm.
+//!
+//! A sound of an earlier scene whose notes are held is taken up again. Once those who played
+//! it have moved a lever since, its notes are foreign: they must not hear where that lever
+//! stands now, and fresh notes must. It is then taken up only where too few slots are free.
 
 use super::limits::MAX_SOUNDS;
 use super::machine::{Call, Machine};
 use super::promptbook::{LevelChange, SlotId, SoundEntry};
-use super::slots::SlotState;
+use super::slots::{SlotState, bit};
 use crate::midi::cc;
 
 /// How a sound came to its slot.
@@ -68,6 +72,7 @@ impl Machine {
                     .filter(|slot| {
                         (*slot == *plan || !is_planned_only)
                             && !taken.contains(*slot)
+                            && !self.is_stale(*slot)
                             && self.can_stay(call, *slot, sound)
                     })
                     .min_by_key(|slot| (self.is_left(*slot), *slot));
@@ -80,6 +85,64 @@ impl Machine {
                 }
             }
         }
+        self.keep_stale(call, sounds, taken, seats);
+    }
+
+    /// Takes up sounds again although levers moved since they were left, in groups where
+    /// not every sound that still needs a slot finds a free one.
+    fn keep_stale(
+        &self,
+        call: &Call<'_>,
+        sounds: &[SoundEntry],
+        mut taken: SlotSet,
+        seats: &mut Seats,
+    ) {
+        let fresh = (*seats, taken);
+        for (number, sound) in sounds.iter().enumerate().take(MAX_SOUNDS) {
+            if fresh.0.get(number).is_none_or(Option::is_some)
+                || !self.is_short(call, sounds, sound, &fresh)
+            {
+                continue;
+            }
+            let kept = self
+                .group(call, sound)
+                .filter(|slot| {
+                    !taken.contains(*slot)
+                        && self.is_stale(*slot)
+                        && self.can_stay(call, *slot, sound)
+                })
+                .max_by_key(|slot| self.left_at(*slot));
+            if let (Some(slot), Some(seat)) = (kept, seats.get_mut(number)) {
+                taken.insert(slot);
+                *seat = Some(Seat {
+                    slot,
+                    coming: Coming::Stays,
+                });
+            }
+        }
+    }
+
+    /// Whether the group of a sound has fewer free slots than sounds that need one.
+    fn is_short(
+        &self,
+        call: &Call<'_>,
+        sounds: &[SoundEntry],
+        sound: &SoundEntry,
+        (seats, taken): &(Seats, SlotSet),
+    ) -> bool {
+        let needed = sounds
+            .iter()
+            .zip(seats)
+            .filter(|(other, seat)| {
+                seat.is_none() && (other.receiver, other.group) == (sound.receiver, sound.group)
+            })
+            .count();
+        let free = self
+            .group(call, sound)
+            .filter(|slot| !taken.contains(*slot))
+            .filter(|slot| !self.slots.at(*slot).sounding.is_held())
+            .count();
+        free < needed
     }
 
     /// Seats the sounds that are new.
@@ -163,7 +226,22 @@ impl Machine {
 
     /// Whether a slot carries no sound of the present scene.
     fn is_left(&self, slot: SlotId) -> bool {
-        self.slots.at(slot).sound.is_none()
+        !self.slots.at(slot).is_of_scene()
+    }
+
+    /// Whether those who played the slot's sound have moved a lever since it was left.
+    fn is_stale(&self, slot: SlotId) -> bool {
+        let state = self.slots.at(slot);
+        let mut controllers = self.controllers.pairs();
+        !state.is_of_scene()
+            && controllers.any(|(id, hands)| {
+                state.left_by & bit(id) != 0 && hands.lever_moved > state.left_at
+            })
+    }
+
+    /// How many movements of sources there had been when the slot's sound was left.
+    fn left_at(&self, slot: SlotId) -> u64 {
+        self.slots.at(slot).left_at
     }
 
     /// The place in the table of the newest note of a slot: the lower, the older.
@@ -197,8 +275,7 @@ impl Machine {
             return false;
         };
         // A sound that still waits for the last one to ring out is not there yet.
-        let is_there =
-            state.sound.is_some() && !state.debts.owes_sound() || state.sounding.is_held();
+        let is_there = state.is_of_scene() || state.sounding.is_held();
         let is_level = old.volume == sound.volume && holds_level(state, sound);
         is_there
             && old.identity == sound.identity

@@ -26,6 +26,10 @@ pub(super) struct SlotState {
     pub(super) sound: Option<u8>,
     /// The sound it was last made for: index into all sounds of the promptbook.
     pub(super) voiced: Option<usize>,
+    /// How many movements of sources there had been when its sound was left.
+    pub(super) left_at: u64,
+    /// Controllers that had a zone on its sound then.
+    pub(super) left_by: u16,
     /// Controllers that have a zone on its sound in the present scene, one bit each.
     pub(super) feeds: u16,
     /// Controllers that left it while bent: they are followed back to centre.
@@ -85,6 +89,8 @@ impl SlotState {
             known: Known::nothing(),
             sound: None,
             voiced: None,
+            left_at: 0,
+            left_by: 0,
             feeds: 0,
             bend_tails: 0,
             load: Load::NONE,
@@ -98,6 +104,21 @@ impl SlotState {
             usage,
             mpe,
         }
+    }
+
+    /// Whether what it sounds as belongs to the present scene. A sound that still waits for
+    /// the last one to ring out is not there yet.
+    pub(super) fn is_of_scene(&self) -> bool {
+        self.sound.is_some() && !self.debts.owes_sound()
+    }
+
+    /// Its scene is left, or its sound is no more in it, after so many movements of sources.
+    pub(super) fn leave_scene(&mut self, movements: u64) {
+        if self.is_of_scene() {
+            self.left_at = movements;
+            self.left_by = self.feeds;
+        }
+        self.sound = None;
     }
 
     /// Whether this controller has a zone on its sound.

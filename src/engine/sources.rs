@@ -24,6 +24,8 @@ pub(super) struct ControllerState {
     pub(super) bend: Source<u16>,
     pub(super) pressure: Source<u8>,
     pub(super) controls: [Source<u8>; 128],
+    /// When any of its levers moved last: bend, pressure, controllers, not the pedals.
+    pub(super) lever_moved: u64,
     /// Hold, sostenuto, soft as they stand.
     pub(super) pedals: [u8; 3],
     /// Sources that the present scene leads elsewhere.
@@ -54,6 +56,7 @@ impl ControllerState {
             bend: Source::default(),
             pressure: Source::default(),
             controls: [Source::default(); 128],
+            lever_moved: 0,
             pedals: [0; 3],
             led: Led::default(),
             mpe,
@@ -129,6 +132,13 @@ impl Machine {
         self.movements
     }
 
+    /// Counts a movement of a controller's lever.
+    pub(super) fn count_lever(&mut self, controller: ControllerId) -> u64 {
+        let moved = self.count_movement();
+        self.controllers.at_mut(controller).lever_moved = moved;
+        moved
+    }
+
     /// The pitch wheel moves.
     pub(super) fn bend(&mut self, call: &mut Call<'_>, controller: ControllerId, value: Value14) {
         let passes = call
@@ -139,7 +149,7 @@ impl Machine {
         if !passes {
             return;
         }
-        let moved = self.count_movement();
+        let moved = self.count_lever(controller);
         let state = self.controllers.at_mut(controller);
         let before = if state.bend.moved == 0 {
             Value14::CENTRE.get()
@@ -223,13 +233,13 @@ impl Machine {
         if !passes {
             return;
         }
-        let moved = self.count_movement();
+        let moved = self.count_lever(controller);
         let state = self.controllers.at_mut(controller);
         state.pressure = Source {
             value: value.get(),
             moved,
         };
-        let is_led = self.controllers.at(controller).led.pressure;
+        let is_led = state.led.pressure;
         for slot in self.slot_ids() {
             let state = self.slots.at(slot);
             let is_fed = state.is_fed_by(controller);
@@ -292,7 +302,7 @@ impl Machine {
             self.move_pedal(call, controller, pedal, value);
             return;
         }
-        let moved = self.count_movement();
+        let moved = self.count_lever(controller);
         let state = self.controllers.at_mut(controller);
         if let Some(source) = state.controls.get_mut(number.index()) {
             *source = Source {

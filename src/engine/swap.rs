@@ -284,7 +284,7 @@ impl Machine {
         let scene = self.scene(book).copied().unwrap_or_default();
         self.seats = carried.seats;
         for slot in self.slots.iter_mut() {
-            slot.sound = None;
+            slot.leave_scene(self.movements);
         }
         for (number, seat) in (0u8..).zip(self.seats) {
             let Some(seat) = seat else {

@@ -48,9 +48,14 @@ impl Plan {
     /// Why the step to a position is not unbroken, in words; empty if it is.
     #[must_use]
     pub fn why(&self, position: usize) -> Vec<String> {
+        // In order of positions: a night may have a remark at each of them.
+        let first = self
+            .remarks
+            .partition_point(|remark| remark.position < position);
         self.remarks
             .iter()
-            .filter(|remark| remark.position == position)
+            .skip(first)
+            .take_while(|remark| remark.position == position)
             .filter_map(|remark| names::remark_words(&self.sheet, *remark))
             .collect()
     }
@@ -156,4 +161,46 @@ fn compile_line(
         places,
         remarks,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sheet::{PositionLine, ReceiverLine, SceneLine, SoundLine};
+
+    /// Each position has remarks. Looked for among all of them, this test does not end in its day.
+    #[test]
+    fn the_reasons_of_a_hundred_thousand_steps_are_found_where_they_are() {
+        const COUNT: usize = 100_000;
+        let sound = SoundLine {
+            patch: "Organ".into(),
+            receiver: 0,
+        };
+        let sheet = Sheet {
+            receivers: vec![ReceiverLine::default()],
+            scenes: vec![SceneLine {
+                sounds: vec![sound.clone(), sound],
+                ..SceneLine::default()
+            }],
+            positions: vec![PositionLine::default(); COUNT],
+            ..Sheet::default()
+        };
+        // None at every third position, one at the next, two at the one after that.
+        let remarks = (0..COUNT).flat_map(|position| {
+            (0..position % 3).map(move |sound| Remark {
+                position,
+                sound,
+                trouble: Trouble::NoSlot,
+            })
+        });
+        let plan = Plan {
+            sheet,
+            remarks: remarks.collect(),
+            ..Plan::default()
+        };
+        for position in 0..COUNT {
+            assert_eq!(plan.why(position).len(), position % 3, "{position}");
+        }
+        assert!(plan.why(COUNT).is_empty());
+    }
 }

@@ -3,9 +3,9 @@
 use super::PlanError;
 use crate::engine::limits;
 use crate::engine::promptbook::{
-    Action, Binding, ControllerEntry, ControllerId, InPort, InPortEntry, LocalControl, Manners,
-    OutPort, OutPortEntry, PageManner, ReceiverEntry, ReceiverId, SlotEntry, SlotId, SourceEntry,
-    SourceId, SourceKind, Span, Trigger,
+    Binding, ControllerEntry, ControllerId, InPort, InPortEntry, LocalControl, Manners, OutPort,
+    OutPortEntry, ReceiverEntry, ReceiverId, SlotEntry, SlotId, SourceEntry, SourceId, SourceKind,
+    Span,
 };
 use crate::midi::Key;
 use crate::show::model::{self, PortKind, Rig};
@@ -164,10 +164,10 @@ fn controller(
     };
     for source in &item.sources {
         match source.kind {
-            model::SourceKind::Control(number) | model::SourceKind::Switch(number) => {
+            SourceKind::Control(number) | SourceKind::Switch(number) => {
                 pass(number.get());
             }
-            model::SourceKind::Pair(number) => {
+            SourceKind::Pair(number) => {
                 pass(number.get());
                 pass(number.get() + 32);
             }
@@ -182,8 +182,8 @@ fn controller(
         mpe: item.mpe,
         keys: item.keys.unwrap_or((Key::MIN, Key::MAX)),
         passes,
-        passes_pressure: has(model::SourceKind::Pressure),
-        passes_bend: has(model::SourceKind::Bend),
+        passes_pressure: has(SourceKind::Pressure),
+        passes_bend: has(SourceKind::Bend),
         sources: Span {
             start: sources
                 .iter()
@@ -198,16 +198,7 @@ fn controller(
 fn sources((at, item): (usize, &model::ControllerItem)) -> impl Iterator<Item = SourceEntry> {
     item.sources.iter().map(move |source| SourceEntry {
         controller: ControllerId(at as u8),
-        kind: match source.kind {
-            model::SourceKind::Control(number) => SourceKind::Control(number),
-            model::SourceKind::Switch(number) => SourceKind::Switch(number),
-            model::SourceKind::Pair(number) => SourceKind::Pair(number),
-            model::SourceKind::Nrpn(number) => SourceKind::Nrpn(number),
-            model::SourceKind::Note(key) => SourceKind::Note(key),
-            model::SourceKind::Bend => SourceKind::Bend,
-            model::SourceKind::Pressure => SourceKind::Pressure,
-            model::SourceKind::PolyPressure => SourceKind::PolyPressure,
-        },
+        kind: source.kind,
         is_inverted: source.is_inverted,
         bend_range: source.bend_range,
     })
@@ -216,24 +207,8 @@ fn sources((at, item): (usize, &model::ControllerItem)) -> impl Iterator<Item = 
 fn binding(item: &model::PedalBinding) -> Binding {
     Binding {
         controller: ControllerId(item.controller as u8),
-        trigger: match item.trigger {
-            model::Trigger::Control(number) => Trigger::Control(number),
-            model::Trigger::Note(key) => Trigger::Note(key),
-            model::Trigger::Program(program) => Trigger::Program(program),
-            model::Trigger::Code(code) => Trigger::Code(code),
-        },
-        action: match item.action {
-            model::Action::Step => Action::Step,
-            model::Action::Back => Action::Back,
-            model::Action::SongDown => Action::SongDown,
-            model::Action::SongUp => Action::SongUp,
-            model::Action::PageNext => Action::PageNext,
-            model::Action::PageBack => Action::PageBack,
-            model::Action::Panic => Action::Panic,
-            model::Action::Resend => Action::Resend,
-            model::Action::Mute => Action::Mute,
-            model::Action::Fade => Action::Fade,
-        },
+        trigger: item.trigger,
+        action: item.action,
         is_latching: item.is_latching,
         is_inverted: item.is_inverted,
     }
@@ -280,10 +255,7 @@ fn receiver(
             len: slots.iter().filter(is_own).count() as u32,
         },
         manners: manners(&item.manners),
-        pages: item.pages.map(|pages| match pages {
-            model::PageManner::Program => PageManner::Program,
-            model::PageManner::Control(number) => PageManner::Control(number),
-        }),
+        pages: item.pages,
         local: match item.keyboard {
             Some(model::KeyboardLink::Same(same)) => Some(LocalControl {
                 channel: controllers.get(same).and_then(|keys| keys.channel),

@@ -94,16 +94,8 @@ impl Routes {
             address: aim.address,
             inputs: self.input_run(&inputs),
             shape,
-            join: match route.join {
-                model::Join::Last => Join::Last,
-                model::Join::Highest => Join::Highest,
-                model::Join::Sum => Join::Sum,
-            },
-            pick_up: match route.pick_up {
-                model::PickUp::Jump => PickUp::Jump,
-                model::PickUp::Wait => PickUp::Wait,
-                model::PickUp::Scale => PickUp::Scale,
-            },
+            join: route.join,
+            pick_up: route.pick_up,
             smooth_us: u64::from(route.smooth_ms) * 1000,
             snapshot: aim.snapshot,
             identity: 0,

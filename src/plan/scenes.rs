@@ -254,11 +254,9 @@ fn zone_entry(zone: &Zone, sound: usize, transpose: i16, curve: u16) -> ZoneEntr
         sound: SoundId(sound as u8),
         catches: zone.catches,
         leave: match zone.leave {
-            model::Leave::Hold => Leave::Hold,
-            model::Leave::Cut => Leave::Cut,
             // A fade over no time needs no ramp, and its slot is free at once.
-            model::Leave::Fade(0) => Leave::Cut,
-            model::Leave::Fade(ms) => Leave::Fade(ms),
+            Leave::Fade(0) => Leave::Cut,
+            leave => leave,
         },
         finger: zone.finger,
     }

@@ -10,8 +10,8 @@ use crate::engine::promptbook::{LevelChange, Patch};
 use crate::midi::level::LevelLaw as Law;
 use crate::midi::{Channel, Controller, Value7, Value14, cc};
 use crate::show::model::{
-    self, BankBytes, LevelLaw, Night, ParameterKind, ParameterValue, PatchItem, Receiver,
-    ReceiverPatch, Scene, Show, SourceKind, TemplateByte, Zone,
+    BankBytes, LevelLaw, Night, ParameterKind, ParameterValue, PatchItem, Receiver, ReceiverPatch,
+    Scene, Show, SourceKind, TemplateByte, Zone,
 };
 
 /// A sound as its slot is told.
@@ -132,9 +132,9 @@ impl<'a> Resolver<'a> {
             scenes.flat_map(|scene| scene.zones.iter().map(move |zone| (scene, zone)))
         };
         // Levels matter only where one shall take another slot.
-        if zones().any(|(_, zone)| zone.level_change == model::LevelChange::New) {
+        if zones().any(|(_, zone)| zone.level_change == LevelChange::New) {
             let mut families: BTreeMap<Family, Levels> = BTreeMap::new();
-            for sent in zones().filter_map(|(scene, zone)| resolver.as_written(scene, zone)) {
+            for sent in zones().filter_map(|(scene, zone)| resolver.in_scene(scene, zone)) {
                 let levels = families.entry(family(&sent)).or_default();
                 levels.all.insert(sent.volume);
                 if !sent.takes_new_level {
@@ -149,7 +149,7 @@ impl<'a> Resolver<'a> {
     /// What is sent for the sound of a zone; none if its receiver is not in the rig.
     #[must_use]
     pub fn sound(&self, scene: &Scene, zone: &Zone) -> Option<Sent> {
-        let mut sent = self.as_written(scene, zone)?;
+        let mut sent = self.in_scene(scene, zone)?;
         if let Some(levels) = self.families.get(&family(&sent)) {
             // One level never changes. If those that ride have one, none of them ever rides.
             sent.takes_new_level =
@@ -181,7 +181,23 @@ impl<'a> Resolver<'a> {
         known.unwrap_or_default()
     }
 
-    /// All resolved but whether a new level matters.
+    /// All resolved but whether a new level matters in the show. Zones of one scene that say
+    /// the same, level included, play one sound: it takes a new level if any of them says so.
+    fn in_scene(&self, scene: &Scene, zone: &Zone) -> Option<Sent> {
+        let mut sent = self.as_written(scene, zone)?;
+        if !sent.takes_new_level {
+            let is_new = |other: &&Zone| other.level_change == LevelChange::New;
+            let mut others = scene.zones.iter().filter(is_new);
+            sent.takes_new_level = others.any(|other| {
+                self.as_written(scene, other).is_some_and(|other| {
+                    family(&other) == family(&sent) && other.volume == sent.volume
+                })
+            });
+        }
+        Some(sent)
+    }
+
+    /// What a zone says, resolved.
     fn as_written(&self, scene: &Scene, zone: &Zone) -> Option<Sent> {
         let receiver = self.show.rig.receivers.get(zone.receiver)?;
         let group = receiver.groups.get(zone.group);
@@ -206,7 +222,7 @@ impl<'a> Resolver<'a> {
                 .resolve(stated_range, NEUTRAL_BEND_RANGE),
             settings: settings(zone.receiver, receiver, false, channel, &values),
             volume: volume(receiver.manners.level, zone.level_db + trim),
-            takes_new_level: zone.level_change == model::LevelChange::New,
+            takes_new_level: zone.level_change == LevelChange::New,
         })
     }
 

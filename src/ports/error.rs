@@ -72,6 +72,8 @@ pub enum PortError {
     Malformed,
     /// It is show control for what injures, which never leaves a port.
     Barred(Hazard),
+    /// Writing panicked, a fault of this program: what waited for the port is lost.
+    Panicked,
     /// This user may not read the device.
     NoRight,
     /// Another program has taken the device for itself.
@@ -106,6 +108,7 @@ impl fmt::Display for PortError {
                 "a show-control message for {} was not sent: this program never does",
                 hazard.words()
             ),
+            Self::Panicked => f.write_str("writing failed: what waited for the port is lost"),
             Self::NoRight => f.write_str(
                 "no right to read it: a udev rule gives it to a group of yours (see README), or add \
                  this user to the group `input` and log in again",

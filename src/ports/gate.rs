@@ -12,6 +12,9 @@
 //! has let go of the claim and before it parks. (The unpark alone would not do: a sink
 //! that waits for something of its own may use it up.)
 //!
+//! A panic while a message is written is caught at the pump, so no sender ends by it: what
+//! waited for that port is lost, and the playing thread is told (`take_panic`).
+//!
 //! Once messages have been refused or have failed, what the receivers hold is unknown.
 //! The playing thread is told (`take_overflow`) when the way is open again, not before:
 //! sending the state again into a port that is still stuck would only fail again.
@@ -72,6 +75,8 @@ struct Shared {
     pump: Mutex<Pump>,
     /// Messages were lost, and the way is open again.
     has_overflowed: AtomicBool,
+    /// Writing panicked since that was last told.
+    has_panicked: AtomicBool,
     /// The inbox was full since that was last told.
     is_refusing: AtomicBool,
     refused: AtomicU64,
@@ -102,6 +107,7 @@ impl Gate {
             clock: parts.clock,
             pump: Mutex::new(pump),
             has_overflowed: AtomicBool::new(false),
+            has_panicked: AtomicBool::new(false),
             is_refusing: AtomicBool::new(false),
             refused: AtomicU64::new(0),
             is_sender_asked: AtomicBool::new(false),
@@ -206,6 +212,13 @@ impl Gate {
         self.shared.has_overflowed.swap(false, Ordering::AcqRel)
     }
 
+    /// Whether writing panicked, on whichever thread; asking resets it. What waited for the
+    /// port is lost then, which `take_overflow` tells as any loss.
+    #[must_use]
+    pub fn take_panic(&self) -> bool {
+        self.shared.has_panicked.swap(false, Ordering::AcqRel)
+    }
+
     /// The meter for the screen; there is one, and the first who asks has it.
     pub fn meter(&mut self) -> Option<GateMeter> {
         let published = self.published.take()?;
@@ -223,7 +236,7 @@ impl Gate {
         let over_by_us = self.shared.clock.now_us().saturating_add(limit_us);
         self.shared.over_by_us.store(over_by_us, Ordering::Release);
         self.shared.ask(&self.sender);
-        // A panic in it was reported where it happened.
+        // A panic while it writes is caught where it writes (`Pump::run`).
         self.thread
             .take()
             .is_some_and(|thread| thread.join().unwrap_or(false))
@@ -260,6 +273,10 @@ impl Shared {
     fn run(&self, pump: &mut Pump, writer: Writer<'_>) {
         let now_us = self.clock.now_us();
         let rest = pump.run(now_us);
+        if pump.take_panic() {
+            self.has_panicked.store(true, Ordering::Release);
+            self.waker.wake();
+        }
         // Told once nothing waits, so that what is then sent again finds room.
         if rest == Rest::Idle && !pump.is_failing() {
             let has_refused = self.is_refusing.swap(false, Ordering::AcqRel);

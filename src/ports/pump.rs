@@ -1,5 +1,7 @@
 //! What is behind a gate's claim: the wire, the sink, and the message being written.
 
+use std::panic::{AssertUnwindSafe, catch_unwind};
+
 use super::error::PortError;
 use super::gate::{BlobTable, INBOX_LIMIT};
 use super::sink::{PIECE_BYTES, Sink};
@@ -99,6 +101,9 @@ pub(super) struct Pump {
     is_failing: bool,
     has_losses: bool,
     failed: u64,
+    /// Panics since the first of the last `PANIC_WINDOW_US`, and when that was.
+    panics: (u32, u64),
+    has_panicked: bool,
     last_error: Option<(PortError, u64)>,
     last_write_us: Option<u64>,
     published: triple_buffer::Input<Published>,
@@ -159,14 +164,41 @@ impl Pump {
             is_failing: false,
             has_losses: false,
             failed: 0,
+            panics: (0, 0),
+            has_panicked: false,
             last_error: None,
             last_write_us: None,
             published,
         }
     }
 
-    /// Writes all that may go now.
+    /// Writes all that may go now. A panic in that is caught: whoever writes goes on, and the
+    /// playing thread is told that what waited is lost, so that notes end and the state goes
+    /// out again.
     pub(super) fn run(&mut self, now_us: u64) -> Rest {
+        let written = catch_unwind(AssertUnwindSafe(|| self.write_all(now_us)));
+        written.unwrap_or_else(|_| {
+            self.recover(now_us);
+            Rest::Idle
+        })
+    }
+
+    /// Begins anew after a panic. Whatever waited may have been what brought it about.
+    fn recover(&mut self, now_us: u64) {
+        self.wire = Wire::new(self.kind, LIMITS, now_us);
+        self.busy_since_us = None;
+        self.give_up(PortError::Panicked, now_us);
+        if now_us.saturating_sub(self.panics.1) > PANIC_WINDOW_US {
+            self.panics = (0, now_us);
+        }
+        self.panics.0 = self.panics.0.saturating_add(1);
+        self.has_panicked = true;
+        // One that comes back with what is sent again would have that sent for ever: then the
+        // loss is told with the next message that gets through, as on a port that refuses.
+        self.is_failing = self.panics.0 > PANIC_LIMIT;
+    }
+
+    fn write_all(&mut self, now_us: u64) -> Rest {
         loop {
             // Each time round: what came in meanwhile may be more urgent.
             self.take_in(now_us);
@@ -189,6 +221,11 @@ impl Pump {
     /// Whether messages were lost; asking resets it.
     pub(super) const fn take_losses(&mut self) -> bool {
         std::mem::replace(&mut self.has_losses, false)
+    }
+
+    /// Whether writing panicked; asking resets it.
+    pub(super) const fn take_panic(&mut self) -> bool {
+        std::mem::replace(&mut self.has_panicked, false)
     }
 
     /// Whether the last write failed, so that the next one would probably fail as well.
@@ -331,6 +368,12 @@ const LIMITS: Limits = Limits {
 
 /// How long a busy port is tried again with the same message.
 const BUSY_LIMIT_US: u64 = 500_000;
+
+/// Panics within `PANIC_WINDOW_US` after which the state is sent again at once.
+const PANIC_LIMIT: u32 = 8;
+
+/// How long a panic counts: a minute.
+const PANIC_WINDOW_US: u64 = 60_000_000;
 
 /// How long until a busy port is tried again.
 const BUSY_RETRY_US: u64 = 1_000;

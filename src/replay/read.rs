@@ -400,6 +400,10 @@ impl<'a> TrackReader<'a> {
                     self.push(RawKind::Event(RecordedEvent::Message(message)));
                 }
                 Decoded::SysEx(chunk) => {
+                    // Another has begun before the last one ended: the decoder counts it as cut.
+                    if chunk.as_slice().first() == Some(&0xf0) {
+                        sysex.clear();
+                    }
                     sysex.extend_from_slice(chunk.as_slice());
                     if sysex.last() == Some(&0xf7) {
                         let whole = std::mem::take(&mut sysex);

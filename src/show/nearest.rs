@@ -199,6 +199,22 @@ mod tests {
         assert!(known.search("Wholly unlike 99999").compared <= MAX_COMPARED);
     }
 
+    /// Names of the same letters, in which neither length nor letters tell what is far.
+    #[test]
+    fn of_a_long_list_of_the_same_letters_so_many_are_compared_and_no_more() {
+        // Each bit of the number as two letters.
+        let names: Vec<String> = (0..20_000_u32)
+            .map(|at| {
+                let pair = |bit: u32| if at >> bit & 1 == 1 { "ab" } else { "ba" };
+                (0..15).map(pair).collect()
+            })
+            .collect();
+        let known: KnownNames = names.iter().map(String::as_str).collect();
+        let search = known.search(&"aabb".repeat(7));
+        assert!(search.found.is_some());
+        assert_eq!(search.compared, MAX_COMPARED);
+    }
+
     proptest! {
         /// Against all names compared one by one, which is what the search spares.
         #[test]

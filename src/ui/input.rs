@@ -23,6 +23,15 @@ const WAIT: Duration = Duration::from_millis(40);
 /// How long one look lasts: given no time at all the terminal library does not look.
 const LOOK: Duration = Duration::from_millis(1);
 
+/// Empty waits after a key that are looked through all the same. The library reads several
+/// keys at once, and hands the rest out at later looks; a look that loses its time to another
+/// process, before the library has begun, finds none of them, and standard input is empty by
+/// then: without more looks they would wait for the next key (seen on a loaded machine).
+const LOOKS_AFTER_A_KEY: u32 = 5;
+
+/// Of longer silence every so many waits are looked through: one a second.
+const QUIET_WAITS_TO_A_LOOK: u32 = 25;
+
 /// How long the thread is waited for at its end. Half a key sequence leaves it in a read
 /// that only the next key ends; it is then left behind.
 const LAST_WAIT: Duration = Duration::from_millis(500);
@@ -105,12 +114,12 @@ impl Drop for InputThread {
 
 fn read(sender: &SyncSender<Told>, shared: &Shared) -> io::Result<()> {
     let mut known_size = None;
+    let mut looks = Looks::default();
     while !shared.is_over.load(Ordering::Acquire) {
         let wake = wait()?;
-        // A resize comes by signal, not through standard input. A look of the library's
-        // takes its whole time with the processor busy: it is left out while nothing is new.
+        // A resize comes by signal, not through standard input.
         let size = size();
-        let is_quiet = matches!(wake, Wake::Quiet) && size.is_some() && size == known_size;
+        let is_new = matches!(wake, Wake::Ready) || size.is_none() || size != known_size;
         // The signal may reach the library later than the size reaches us: it is told here,
         // and once more when the library sees it. What found no room is told the next time.
         let is_told = match (size, known_size) {
@@ -122,16 +131,37 @@ fn read(sender: &SyncSender<Told>, shared: &Shared) -> io::Result<()> {
         if is_told {
             known_size = size;
         }
-        match wake {
-            Wake::Gone => return Err(io::Error::from(io::ErrorKind::UnexpectedEof)),
-            _ if is_quiet => continue,
-            Wake::Ready | Wake::Quiet => {}
+        if matches!(wake, Wake::Gone) {
+            return Err(io::Error::from(io::ErrorKind::UnexpectedEof));
+        }
+        if !looks.is_due(is_new) {
+            continue;
         }
         while event::poll(LOOK)? {
             tell(sender, shared, event::read()?);
         }
     }
     Ok(())
+}
+
+/// When the library is asked. A look that finds nothing takes its whole time with the
+/// processor busy, so most are left out while nothing is new.
+#[derive(Default)]
+struct Looks {
+    /// Waits since something was new.
+    quiet: u32,
+}
+
+impl Looks {
+    /// Whether to look after a wait that ended with something new, or with nothing.
+    const fn is_due(&mut self, is_new: bool) -> bool {
+        if is_new {
+            self.quiet = 0;
+            return true;
+        }
+        self.quiet = self.quiet.wrapping_add(1);
+        self.quiet <= LOOKS_AFTER_A_KEY || self.quiet.is_multiple_of(QUIET_WAITS_TO_A_LOOK)
+    }
 }
 
 /// Hands an event over, or counts it as lost; whether it was taken.
@@ -190,4 +220,23 @@ fn wait() -> io::Result<Wake> {
 fn wait() -> io::Result<Wake> {
     let is_ready = event::poll(WAIT)?;
     Ok(if is_ready { Wake::Ready } else { Wake::Quiet })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Looks;
+
+    #[test]
+    fn keys_that_a_look_missed_are_looked_for_again() {
+        let mut looks = Looks::default();
+        let waits = std::iter::once(true).chain(std::iter::repeat(false));
+        let due: Vec<usize> = waits
+            .take(80)
+            .enumerate()
+            .filter_map(|(wait, is_new)| looks.is_due(is_new).then_some(wait))
+            .collect();
+        assert_eq!(due, [0, 1, 2, 3, 4, 5, 25, 50, 75]);
+        assert!(looks.is_due(true), "a new key is never left waiting");
+        assert!(looks.is_due(false), "and what came with it neither");
+    }
 }

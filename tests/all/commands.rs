@@ -353,6 +353,23 @@ fn without_a_terminal_a_stretch_of_the_demo_is_played_as_lines() {
     assert!(lines.trim_end().ends_with("all notes released"), "{lines}");
 }
 
+#[test]
+fn keys_that_cannot_be_read_are_told_with_their_place_once() {
+    let (home, _) = home();
+    let path = home.path().join("config/segue/keys.txt");
+    fs::create_dir_all(&path).unwrap();
+    let output = run(home.path(), &["keys"]);
+    assert_eq!(status(&output), 0);
+    let words = text(&output.stderr);
+    let told = words.lines().find(|line| line.contains("a folder"));
+    let path = path.to_str().unwrap();
+    assert_eq!(
+        told.map(|line| line.matches(path).count()),
+        Some(1),
+        "{words}"
+    );
+}
+
 /// Where there is a sequencer this show would be played, and never end by itself.
 #[test]
 fn without_midi_a_headless_show_ends_with_words() {
@@ -362,12 +379,25 @@ fn without_midi_a_headless_show_ends_with_words() {
     }
     for midi in ["system", "portable"] {
         let args = ["play", DEMO, "--night", "harbour-hall", "--headless"];
-        let output = run(home.path(), &[&args[..], &["--midi", midi]].concat());
+        let mut command = segue(home.path());
+        command.args(args).args(["--midi", midi]);
+        let mut child = command
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        // A show that is played prints, and never ends by itself.
+        let mut printed = String::new();
+        let mut lines = BufReader::new(child.stdout.take().unwrap());
+        if lines.read_line(&mut printed).unwrap() > 0 {
+            child.kill().unwrap();
+        }
+        let output = child.wait_with_output().unwrap();
+        assert_eq!(printed, "", "nothing was played");
         assert_eq!(status(&output), 1);
         let words = text(&output.stderr);
         assert!(words.contains("nothing would sound"), "{words}");
         assert!(words.contains("--model"), "{words}");
-        assert_eq!(text(&output.stdout), "", "nothing was played");
     }
 }
 

@@ -52,6 +52,23 @@ impl Sink for Recorder {
     }
 }
 
+/// Panics at each message with this number, and keeps the others.
+struct Faulty {
+    recorder: Recorder,
+    number: u16,
+}
+
+impl Sink for Faulty {
+    fn write_short(&mut self, bytes: &[u8]) -> Result<(), PortError> {
+        assert_ne!(numbers(&[bytes.to_vec()], 0), [self.number], "as asked");
+        self.recorder.write_short(bytes)
+    }
+
+    fn write_exclusive(&mut self, piece: &[u8]) -> Result<(), PortError> {
+        self.recorder.write_exclusive(piece)
+    }
+}
+
 /// A waker that works: the embedded rig's.
 fn waker() -> Waker {
     let ear: ModelEar = Arc::new(|_, _| {});
@@ -402,4 +419,43 @@ fn what_waits_for_a_lost_port_is_dropped_on_request() {
     let written = ends.written.lock().unwrap().clone();
     assert_eq!(numbers(&written, 0), [0]);
     assert_eq!(numbers(&written, 1), [7]);
+}
+
+/// On a slow line, so that the port's own thread writes; and many times, so that its state is
+/// not sent again for ever by whatever is told of it.
+#[test]
+fn a_panic_while_writing_is_told_and_the_port_goes_on() {
+    let written = Written::default();
+    let recorder = Recorder {
+        written: Arc::clone(&written),
+        is_inside: Arc::default(),
+    };
+    let faulty = Faulty {
+        recorder,
+        number: 12,
+    };
+    let mut gate = gate("faulty", PortKind::Din, Box::new(faulty), no_blobs());
+    let mut meter = gate.meter().expect("nobody has it yet");
+    let send = |gate: &mut Gate, all: std::ops::Range<u16>| {
+        for number in all {
+            let item = numbered(Lane::Live, 0, number);
+            gate.push(item).expect("room");
+        }
+        gate.flush();
+    };
+    let last = || numbers(&written.lock().unwrap(), 0).last().copied();
+    for failure in 1..=10 {
+        send(&mut gate, 0..13);
+        wait_until(|| meter.read().failed == failure);
+        assert_eq!(last(), Some(11));
+        assert!(gate.take_panic() && !gate.take_panic(), "told once");
+        // Told at once, until it has happened too often.
+        assert_eq!(gate.take_overflow(), failure <= 8, "failure {failure}");
+        send(&mut gate, 20..40);
+        wait_until(|| last() == Some(39));
+        wait_until(|| failure <= 8 || gate.take_overflow());
+        let (error, _) = meter.read().last_error.expect("an error");
+        assert_eq!(error, PortError::Panicked);
+    }
+    assert!(gate.close(Duration::from_secs(600)), "nothing is left");
 }

@@ -105,6 +105,31 @@ fn zones_that_differ_in_a_stated_default_share_a_fixed_slot() {
     assert!(failures.is_empty(), "{failures:#?}");
 }
 
+/// The sound rides at two levels elsewhere. In one scene it has one level: that a zone of it
+/// takes a new level makes no second sound, for which there would be no slot.
+#[test]
+fn zones_at_one_level_are_one_sound_though_only_one_takes_a_new_level() {
+    let scenes = |first: &str, second: &str| {
+        vec![
+            "\"a\": (patch: \"Strings\", level: -6)".to_owned(),
+            "\"a\": (patch: \"Strings\", level: -3)".to_owned(),
+            format!(
+                "\"a\": (patch: \"Strings\", keys: \"C2..B3\"{first}), \
+                 \"b\": (patch: \"Strings\", keys: \"C4..C6\"{second}), \
+                 \"c\": (patch: \"Organ\"), \"d\": (patch: \"Organ\", pan: 20), \
+                 \"e\": (patch: \"Brass\")"
+            ),
+        ]
+    };
+    let new = ", level_change: New";
+    let both = outcome(&scenes(new, new));
+    assert_eq!(both.1, ["slot-just-played"], "four sounds on four slots");
+    assert_eq!(outcome(&scenes("", new)), both);
+    assert_eq!(outcome(&scenes(new, "")), both);
+    // Where none of them does, the level rides from the scene before.
+    assert_ne!(outcome(&scenes("", "")).0, both.0);
+}
+
 proptest! {
     /// Scenes of up to five zones (more than slots), each rewritten with a default stated.
     #[test]

@@ -46,6 +46,10 @@ struct Tenancy {
     is_present: bool,
     /// How often anything had moved when the last of its keyboards came to it.
     since: u64,
+    /// How often anything had moved when its scene was left last.
+    left: u64,
+    /// Keyboards that had a zone on it then.
+    left_by: BTreeSet<usize>,
     is_fading: bool,
     ring_until_us: u64,
     /// Until when its level rides or its patch loads, and what follows is still its own.
@@ -176,6 +180,8 @@ pub(crate) struct Oracle<'a> {
     /// Last movement of each source, and its value.
     pub(crate) moved: BTreeMap<SourceName, (u64, u16)>,
     moves: u64,
+    /// Last movement of anything on each keyboard, fingers with their surface.
+    levers: BTreeMap<usize, u64>,
     tenancies: Vec<Tenancy>,
     present: Vec<usize>,
     notes: Vec<Note>,
@@ -253,6 +259,7 @@ impl<'a> Oracle<'a> {
             hands: vec![Hands::default(); keyboards],
             moved: BTreeMap::new(),
             moves: 0,
+            levers: BTreeMap::new(),
             tenancies: Vec::new(),
             present: Vec::new(),
             notes: Vec::new(),

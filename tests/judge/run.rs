@@ -461,7 +461,7 @@ impl<'a> Player<'a> {
         let is_one = |touch: &&Touch| {
             let place = |t: &Touch| (t.receiver, t.group, t.key);
             let like = touches.iter().filter(|other| place(other) == place(touch));
-            like.count() == 1
+            like.count() == 1 && self.oracle.strikes(place(touch)) == 1
         };
         let found: Vec<(Touch, Voice)> = touches
             .iter()

@@ -133,3 +133,26 @@ fn without_midi_a_show_asks_before_it_opens_and_says_that_nothing_sounds() {
     desk.press("2");
     desk.see(&["WINGS", "NO SOUND"]);
 }
+
+#[test]
+fn what_cannot_be_read_of_keys_and_marks_is_told_as_the_show_opens() {
+    let home = Home::new();
+    for path in [
+        "config/segue/keys.txt",
+        "state/segue/marks/quarry-lanterns.txt",
+    ] {
+        std::fs::create_dir_all(home.0.path().join(path)).unwrap();
+    }
+    let mut desk = demo(&home);
+    desk.press("2");
+    desk.see(&["WINGS"]);
+    for (filter, told) in [
+        ("keys.txt", "keys.txt: a folder"),
+        ("marks", "marks not read: "),
+    ] {
+        desk.press("f");
+        desk.see(&["log lines with: _"]);
+        desk.press(&format!("{filter}\r"));
+        desk.see(&[told]);
+    }
+}

@@ -132,6 +132,68 @@ fn a_new_sound_gets_present_positions_by_difference() {
 }
 
 #[test]
+fn a_sound_left_behind_is_not_taken_up_again_once_a_lever_has_moved() {
+    let mut play = two_scenes();
+    play.keys("e0 00 60");
+    play.keys("b0 0b 40");
+    play.keys("90 3c 64");
+    play.step();
+    play.keys("90 3e 64");
+    play.keys("b0 0b 50");
+    let out = play.back();
+    assert!(out.contains("0:c2 05"), "another slot: {out}");
+    assert!(out.contains("0:b2 0b 50"), "as the pedal stands: {out}");
+    assert!(out.contains("0:e2 00 60"), "as the wheel stands: {out}");
+    assert!(!out.contains("0:b0"), "the held note is left alone: {out}");
+    assert_eq!(play.keys("90 40 64"), "0:92 40 64");
+    assert_eq!(play.keys("80 3c 40"), "0:80 3c 40");
+    assert_eq!(play.view().counters.harmed, 0);
+}
+
+#[test]
+fn a_wheel_that_came_back_meanwhile_reaches_the_fresh_notes_alone() {
+    let mut play = two_scenes();
+    play.keys("b0 01 60");
+    play.keys("90 3c 64");
+    play.step();
+    play.keys("b0 01 00");
+    assert_eq!(
+        play.back(),
+        "0:c1 05",
+        "another slot, which heard the wheel: the held note is left alone"
+    );
+    assert_eq!(play.keys("90 40 64"), "0:91 40 64");
+    assert_eq!(play.keys("b0 01 20"), "0:b1 01 20");
+}
+
+#[test]
+fn a_sound_left_behind_is_taken_up_again_if_nothing_moved() {
+    let mut play = two_scenes();
+    play.keys("e0 00 60");
+    play.keys("90 3c 64");
+    play.step();
+    assert_eq!(play.back(), "");
+    assert_eq!(play.keys("90 40 64"), "0:90 40 64");
+}
+
+#[test]
+fn a_sound_left_behind_is_taken_up_again_where_no_slot_is_free() {
+    let mut book = Book::new();
+    let keys = book.controller();
+    let main = book.instrument(2, GOOD);
+    book.scene(&[sound(main, 5).on(keys)]);
+    book.scene(&[sound(main, 6).on(keys).seat(1)]);
+    let mut play = book.play();
+    play.keys("90 3c 64");
+    play.step();
+    play.keys("90 3e 64");
+    play.keys("b0 01 20");
+    play.back();
+    assert_eq!(play.keys("90 40 64"), "0:90 40 64");
+    assert_eq!(play.view().counters.harmed, 0);
+}
+
+#[test]
 fn the_controller_that_moved_last_has_the_say_live_and_at_a_changeover() {
     let mut book = Book::new();
     let (low, high) = (book.controller(), book.controller());

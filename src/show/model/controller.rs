@@ -1,7 +1,7 @@
 //! What is touched, and its named sources, as types.
 
-use super::Site;
-use crate::midi::{Channel, Controller, Key, MpeZone, Value14};
+use super::{Site, SourceKind};
+use crate::midi::{Channel, Key, MpeZone};
 
 /// Something touched.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -48,36 +48,4 @@ pub struct Source {
     /// For a bend: the semitones that its whole way means, if that is not what each sound
     /// makes of it.
     pub bend_range: Option<u8>,
-}
-
-/// What a source sends.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum SourceKind {
-    /// A controller number: a wheel, a knob, a foot that goes all the way.
-    Control(Controller),
-    /// A controller number of a switch: up below 64, down from there (MIDI 1.0).
-    Switch(Controller),
-    /// A 14-bit pair: controller n (0–31) and n + 32.
-    Pair(Controller),
-    /// A non-registered parameter: its number.
-    Nrpn(Value14),
-    /// A key that is a button: how hard it was struck, 0 when it is up.
-    Note(Key),
-    /// Pitch bend.
-    Bend,
-    /// Channel pressure.
-    Pressure,
-    /// Pressure by key: that of the key pressed hardest.
-    PolyPressure,
-}
-
-impl SourceKind {
-    /// The largest position it can be at.
-    #[must_use]
-    pub const fn largest(self) -> u16 {
-        match self {
-            Self::Pair(_) | Self::Nrpn(_) | Self::Bend => 16_383,
-            _ => 127,
-        }
-    }
 }

@@ -15,6 +15,9 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use crate::show::finding::{Place, Span};
 use crate::show::tree::LineIndex;
+pub use crate::vocabulary::{
+    Action, Join, Leave, LevelChange, PageManner, PickUp, SourceKind, Trigger,
+};
 pub use controller::*;
 pub use night::*;
 pub use pedals::*;

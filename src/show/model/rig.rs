@@ -1,8 +1,8 @@
 //! Everything plugged in (`rig.ron`), as types.
 
-use super::{ControllerItem, PedalBinding, Site};
+use super::{ControllerItem, PageManner, PedalBinding, Site};
 use crate::midi::pitch::MiddleC;
-use crate::midi::{Channel, Controller, Key, Message, MpeZone, Program, Value7, Value14};
+use crate::midi::{Channel, Controller, Message, MpeZone, Program, Value7, Value14};
 
 /// Everything plugged in (`rig.ron`).
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -152,15 +152,6 @@ pub enum KeyboardLink {
     Same(usize),
     /// They are two things on two sockets of one box: nothing that is sent comes back.
     Apart,
-}
-
-/// How a page tablet is told a page.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum PageManner {
-    /// By program change.
-    Program,
-    /// By the value of a controller.
-    Control(Controller),
 }
 
 /// Slots that are alike.
@@ -377,17 +368,7 @@ pub struct Cue {
 }
 
 /// A note that a cue strikes.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub struct CueNote {
-    /// Where it sounds.
-    pub place: CuePlace,
-    /// Its key.
-    pub key: Key,
-    /// Its velocity, 1–127.
-    pub velocity: Value7,
-    /// How long it sounds, 1–60,000 ms.
-    pub length_ms: u16,
-}
+pub type CueNote = crate::vocabulary::CueNote<CuePlace>;
 
 /// Where the note of a cue sounds.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]

@@ -1,6 +1,6 @@
 //! Routes: where a source is led, and what its way means there, as types.
 
-use super::Site;
+use super::{Join, PickUp, Site};
 
 /// A route of a scene, with those of its song and the rig that still hold there.
 #[derive(Clone, PartialEq, Debug)]
@@ -109,28 +109,4 @@ pub enum RouteCurve {
     S,
     /// Through points: (position, part of the way), both 0–127, straight between.
     Table(Vec<(u8, u8)>),
-}
-
-/// Which of several sources of one route has the say.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
-pub enum Join {
-    /// The one that moved last.
-    #[default]
-    Last,
-    /// The one that is furthest along.
-    Highest,
-    /// All of them, added up, as far as the end.
-    Sum,
-}
-
-/// What happens when a scene comes in which the source stands elsewhere than its values say.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
-pub enum PickUp {
-    /// The source's position holds at once.
-    #[default]
-    Jump,
-    /// The scene's value holds until the source passes it.
-    Wait,
-    /// The scene's value holds, and the rest of the source's way leads from it to the ends.
-    Scale,
 }

@@ -1,6 +1,6 @@
 //! Songs (`songs/NAME.ron`): scenes, zones and what hangs on them, as types.
 
-use super::{Route, Site};
+use super::{Leave, LevelChange, Route, Site};
 use crate::midi::mpe::Leader;
 use crate::midi::{Key, Value7};
 
@@ -204,26 +204,4 @@ pub struct Zone {
     pub finger: Leader,
     /// Parameter values of this zone's sound.
     pub settings: Vec<ParameterValue>,
-}
-
-/// What happens to held notes when the scene is left.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
-pub enum Leave {
-    /// They go on.
-    #[default]
-    Hold,
-    /// They end.
-    Cut,
-    /// They fade over this many milliseconds.
-    Fade(u16),
-}
-
-/// What happens when only the level of a sound that stays differs.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
-pub enum LevelChange {
-    /// The level moves over 50 ms.
-    #[default]
-    Ride,
-    /// Another slot takes the new level.
-    New,
 }

@@ -278,6 +278,8 @@ impl<'a> Oracle<'a> {
     pub(super) fn note_movement(&mut self, source: SourceName, value: u16) {
         self.moves += 1;
         self.moved.insert(source, (self.moves, value));
+        self.levers
+            .insert(self.world.controllers[source.0], self.moves);
     }
 
     pub(super) fn move_pedal(&mut self, now_us: u64, keyboard: usize, pedal: usize, value: u8) {

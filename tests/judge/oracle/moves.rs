@@ -11,6 +11,15 @@ use super::{
 };
 use crate::world::{PAGES, Spot};
 
+/// Whether a group has slots for the sounds of a scene.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Room {
+    Enough,
+    TooLittle,
+    /// Notes were harmed there, or something fades.
+    Unsure,
+}
+
 impl<'a> Oracle<'a> {
     pub(crate) fn step(&mut self, now_us: u64, drains_us: &[u64]) {
         self.go(now_us, self.at.checked_add(1), Some(true), drains_us);
@@ -109,12 +118,11 @@ impl<'a> Oracle<'a> {
         };
         self.moved_us = Some(now_us);
         self.prune(now_us);
-        let mut coming = Vec::new();
-        for (index, sound) in self.sounds[to].iter().enumerate() {
-            coming.push((index, self.tenant_of(&sound.likeness)));
-        }
+        let coming = self.tenants(now_us, to);
         let stays: BTreeSet<usize> = coming.iter().filter_map(|(_, at)| *at).collect();
         for at in self.present.clone() {
+            self.tenancies[at].left = self.moves;
+            self.tenancies[at].left_by = self.tenancies[at].feeds.clone();
             let is_bent = self.bends_by_route(self.tenancies[at].likeness.receiver);
             self.tenancies[at].is_route_bent &= self.is_held(at);
             self.tenancies[at].is_route_bent |= is_bent;
@@ -163,20 +171,114 @@ impl<'a> Oracle<'a> {
         (self.line[self.at].0 as u16 * PAGES + self.page) as u8
     }
 
-    /// The tenancy that goes on with this sound: in the present scene, else one with held
-    /// notes.
-    pub(super) fn tenant_of(&self, likeness: &Likeness) -> Option<usize> {
-        let same = |at: &usize| self.tenancies[*at].likeness == *likeness;
-        self.present
+    /// The tenancies that go on with the sounds of a position: those of the present scene,
+    /// and those left since when nothing has moved. Where a group has no room for the other
+    /// sounds beside what is held there, what was left goes on though something moved. Where
+    /// it is not known whether it has, it is taken to go on, and what plays it is excused.
+    pub(super) fn tenants(&mut self, now_us: u64, to: usize) -> Vec<(usize, Option<usize>)> {
+        let sounds: Vec<(usize, &Likeness)> = self.sounds[to]
             .iter()
-            .copied()
-            .find(|at| same(at))
-            .or_else(|| {
-                (0..self.tenancies.len()).find(|at| {
-                    let tenancy = &self.tenancies[*at];
-                    !tenancy.is_present && !tenancy.is_fading && same(at) && self.is_held(*at)
-                })
-            })
+            .map(|sound| &sound.likeness)
+            .enumerate()
+            .collect();
+        let unmoved: Vec<Option<usize>> = sounds
+            .iter()
+            .map(|(_, likeness)| self.tenant_of(likeness, false))
+            .collect();
+        let mut tenants = Vec::new();
+        let mut unsure = Vec::new();
+        for (index, likeness) in sounds {
+            let at = unmoved[index].or_else(|| {
+                let room = self.room(now_us, to, likeness, &unmoved);
+                let left = self.tenant_of(likeness, true);
+                unsure.extend(left.filter(|_| room == Room::Unsure));
+                left.filter(|_| room != Room::Enough)
+            });
+            tenants.push((index, at));
+        }
+        for at in unsure {
+            self.doubt(at);
+        }
+        tenants
+    }
+
+    /// Whether a group has room for the sounds that come beside what is held there.
+    fn room(
+        &self,
+        now_us: u64,
+        to: usize,
+        likeness: &Likeness,
+        going_on: &[Option<usize>],
+    ) -> Room {
+        let place = |likeness: &Likeness| (likeness.receiver, likeness.group);
+        let (receiver, group) = place(likeness);
+        if self.tainted.contains(&(receiver, group)) {
+            return Room::Unsure;
+        }
+        let slots = self.show.rig.receivers[receiver].groups[group]
+            .channels
+            .len();
+        let coming = self.sounds[to].iter();
+        let coming = coming.filter(|sound| place(&sound.likeness) == (receiver, group));
+        let others = (0..self.tenancies.len()).filter(|at| {
+            place(&self.tenancies[*at].likeness) == (receiver, group)
+                && !going_on.contains(&Some(*at))
+        });
+        // A fade ends early while its slot loads, and late on a slow port.
+        let (fading, staying): (Vec<usize>, Vec<usize>) =
+            others.partition(|at| self.tenancies[*at].is_fading);
+        let held = staying.iter().filter(|at| self.is_held(**at)).count();
+        let fading = fading.iter().filter(|at| {
+            self.is_held(**at) || self.tenancies[**at].ring_until_us + PORT_US > now_us
+        });
+        let needed = coming.count() + held;
+        if needed > slots {
+            Room::TooLittle
+        } else if needed + fading.count() > slots {
+            Room::Unsure
+        } else {
+            Room::Enough
+        }
+    }
+
+    /// It is not known whether a sound goes on where it was left.
+    fn doubt(&mut self, at: usize) {
+        let likeness = &self.tenancies[at].likeness;
+        self.tainted.insert((likeness.receiver, likeness.group));
+        self.tenancies[at].is_tainted = true;
+        let owned: Vec<ExpectId> = self
+            .owners
+            .iter()
+            .filter(|(_, owner)| **owner == at)
+            .map(|(id, _)| *id)
+            .collect();
+        for id in owned {
+            self.excuse(id, Excuse::TooFewSlots);
+        }
+    }
+
+    /// The tenancy that goes on with this sound: in the present scene, else the one left last
+    /// of those with held notes; if something moved since, only if it may have.
+    fn tenant_of(&self, likeness: &Likeness, may_have_moved: bool) -> Option<usize> {
+        let same = |at: &usize| self.tenancies[*at].likeness == *likeness;
+        let left = |at: &usize| {
+            let tenancy = &self.tenancies[*at];
+            !tenancy.is_present && !tenancy.is_fading && same(at) && self.is_held(*at)
+        };
+        let present = self.present.iter().copied().find(|at| same(at));
+        present.or_else(|| {
+            (0..self.tenancies.len())
+                .filter(left)
+                .filter(|at| may_have_moved || !self.has_moved_since(*at))
+                .max_by_key(|at| self.tenancies[*at].left)
+        })
+    }
+
+    /// Whether those who played a sound that was left have moved anything since.
+    fn has_moved_since(&self, at: usize) -> bool {
+        let tenancy = &self.tenancies[at];
+        let moved = |keyboard: &usize| self.levers.get(keyboard).copied().unwrap_or(0);
+        tenancy.left_by.iter().any(|by| moved(by) > tenancy.left)
     }
 
     /// `cut` and `fade`. A slot fades only if all its notes do; else those that would are
@@ -418,6 +520,8 @@ impl<'a> Oracle<'a> {
             hears: BTreeMap::new(),
             is_present: true,
             since: self.moves,
+            left: self.moves,
+            left_by: BTreeSet::new(),
             is_fading: false,
             ring_until_us: 0,
             // A slow port adds to the loading time.

@@ -35,7 +35,7 @@ pub(super) fn sounds_of(show: &Show, zones: &[Zone], settings: &[ParameterValue]
     for (index, zone) in zones.iter().enumerate() {
         let level = zone.level_db as i32;
         let mut likeness = written(show, zone, settings);
-        if takes_new_level(show, zone, &likeness) {
+        if takes_new_level(show, (zones, settings), zone, &likeness) {
             likeness.own_level = Some(level);
         }
         let alike = |sound: &Sound| {
@@ -88,7 +88,12 @@ fn written(show: &Show, zone: &Zone, settings: &[ParameterValue]) -> Likeness {
 
 /// Whether another level is another sound: the show has the sound at several levels, and
 /// the zone asks for it, or none of those that do not ever changes its level.
-fn takes_new_level(show: &Show, zone: &Zone, likeness: &Likeness) -> bool {
+fn takes_new_level(
+    show: &Show,
+    (zones, settings): (&[Zone], &[ParameterValue]),
+    zone: &Zone,
+    likeness: &Likeness,
+) -> bool {
     let (mut all, mut riding) = (BTreeSet::new(), BTreeSet::new());
     for scene in show.songs.iter().flat_map(|song| &song.scenes) {
         for other in &scene.zones {
@@ -96,13 +101,30 @@ fn takes_new_level(show: &Show, zone: &Zone, likeness: &Likeness) -> bool {
                 && written(show, other, &scene.settings) == *likeness
             {
                 all.insert(other.level_db as i32);
-                if other.level_change == LevelChange::Ride {
+                if !asks_for_new(show, (&scene.zones, &scene.settings), other, likeness) {
                     riding.insert(other.level_db as i32);
                 }
             }
         }
     }
-    all.len() > 1 && (zone.level_change == LevelChange::New || riding.len() <= 1)
+    let asks = asks_for_new(show, (zones, settings), zone, likeness);
+    all.len() > 1 && (asks || riding.len() <= 1)
+}
+
+/// Whether a zone, or another of its scene with the same sound at the same level, asks for a
+/// new one at another level: they are one sound.
+fn asks_for_new(
+    show: &Show,
+    (zones, settings): (&[Zone], &[ParameterValue]),
+    zone: &Zone,
+    likeness: &Likeness,
+) -> bool {
+    zones.iter().any(|other| {
+        other.level_change == LevelChange::New
+            && other.level_db as i32 == zone.level_db as i32
+            && show.rig.receivers[other.receiver].kind == ReceiverKind::Instrument
+            && written(show, other, settings) == *likeness
+    })
 }
 
 /// The first patch of a list for which a receiver is sent the same: bank bytes that it does

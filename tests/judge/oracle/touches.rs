@@ -32,6 +32,15 @@ pub(crate) struct Touch {
 }
 
 impl<'a> Oracle<'a> {
+    /// How many notes of one key are held in a group, by whatever hands.
+    pub(crate) fn strikes(&self, (receiver, group, key): (usize, usize, u8)) -> usize {
+        let is_there = |note: &&Note| {
+            let likeness = &self.tenancies[note.tenancy].likeness;
+            (likeness.receiver, likeness.group, note.out_key) == (receiver, group, key)
+        };
+        self.notes.iter().filter(is_there).count()
+    }
+
     /// What is to be heard of each finger that is down on a sound of its own, if it is known:
     /// what leads where it sounds, by `place` (a channel, or the same for all of a sound).
     pub(crate) fn touches(&self, now_us: u64) -> Vec<Touch> {
