@@ -352,14 +352,7 @@ impl Machine {
 
     /// What belongs to the channel and not to the sound changes places.
     fn exchange(&mut self, (played, idle): Pair) {
-        let (first, second) = (
-            played.index().min(idle.index()),
-            played.index().max(idle.index()),
-        );
-        let Some((low, high)) = self.slots.split_at_mut_checked(second) else {
-            return;
-        };
-        let (Some(one), Some(other)) = (low.get_mut(first), high.first_mut()) else {
+        let Some((one, other)) = self.slots.two_mut(played, idle) else {
             return;
         };
         std::mem::swap(&mut one.known, &mut other.known);
@@ -369,7 +362,7 @@ impl Machine {
         one.debts.exchange_doubts(&mut other.debts);
         // A parameter that hands were in the middle of naming is named anew there.
         (one.numbered, other.numbered) = (None, None);
-        self.wiring.slots.swap(first, second);
+        self.wiring.slots.swap(played.index(), idle.index());
     }
 
     /// Strikes the keys of a slot that are down, but those whose first strike still waits.

@@ -1,9 +1,9 @@
 //! Tables that are looked up by id, and what happens if an id is not in its table.
 
+use std::cell::Cell;
 use std::fmt;
 use std::marker::PhantomData;
 use std::ops::{Deref, DerefMut};
-use std::sync::atomic::{AtomicU32, Ordering};
 
 /// A number of its own type that names an entry of one table.
 pub trait Id: Copy {
@@ -28,8 +28,8 @@ pub struct Table<K, T> {
     entries: Box<[T]>,
     /// What a miss reads, and what it writes to.
     nobody: T,
-    /// Lookups that missed. Shared tables are read by several threads.
-    misses: AtomicU32,
+    /// Lookups that missed. A cell, so that reading needs no `&mut`.
+    misses: Cell<u32>,
     key: PhantomData<fn(K)>,
 }
 
@@ -39,7 +39,7 @@ impl<K: Id, T> Table<K, T> {
         Self {
             entries: entries.into(),
             nobody,
-            misses: AtomicU32::new(0),
+            misses: Cell::new(0),
             key: PhantomData,
         }
     }
@@ -102,12 +102,12 @@ impl<K: Id, T> Table<K, T> {
 
     /// How many lookups found nothing. Each is a fault.
     pub fn misses(&self) -> u32 {
-        self.misses.load(Ordering::Relaxed)
+        self.misses.get()
     }
 
     fn miss(&self) {
         debug_assert!(false, "an id names an entry of its table");
-        self.misses.fetch_add(1, Ordering::Relaxed);
+        self.misses.set(self.misses().saturating_add(1));
     }
 }
 
@@ -172,7 +172,7 @@ impl<K: Id, T: Clone> Clone for Table<K, T> {
         Self {
             entries: self.entries.clone(),
             nobody: self.nobody.clone(),
-            misses: AtomicU32::new(self.misses()),
+            misses: Cell::new(self.misses()),
             key: PhantomData,
         }
     }
@@ -180,7 +180,7 @@ impl<K: Id, T: Clone> Clone for Table<K, T> {
     fn clone_from(&mut self, other: &Self) {
         self.entries.clone_from(&other.entries);
         self.nobody.clone_from(&other.nobody);
-        *self.misses.get_mut() = other.misses();
+        self.misses.set(other.misses());
     }
 }
 
