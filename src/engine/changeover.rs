@@ -12,7 +12,7 @@ use super::promptbook::{
     ReceiverId, SlotId, SoundEntry,
 };
 use super::seats::{Coming, Seat, Seats};
-use super::slots::{Owed, bit};
+use super::slots::bit;
 use super::steps::Arrival;
 use crate::midi::{Channel, Value14};
 
@@ -71,7 +71,7 @@ impl Machine {
         for (before, slot) in before.iter_mut().zip(self.slots.iter()) {
             *before = Before {
                 feeds: slot.feeds,
-                release_us: slot.release_us,
+                release_us: slot.sounding.release_us(),
             };
         }
         self.position = to;
@@ -98,10 +98,8 @@ impl Machine {
             self.take_seat(call, sound, seat, before);
         }
         for (slot, fade_ms) in self.slot_ids().zip(fades) {
-            let is_left = self
-                .slots
-                .get(slot.index())
-                .is_some_and(|state| state.sound.is_none() || state.owed == Owed::Sound);
+            let is_left =
+                self.slots.at(slot).sound.is_none() || self.slots.at(slot).debts.owes_sound();
             if let Some(fade_ms) = fade_ms.filter(|_| is_left) {
                 self.fade(call, slot, fade_ms);
             }
@@ -129,7 +127,7 @@ impl Machine {
         }
         self.end_notes(call, |note| is_left(note) && note.leave == Leave::Cut);
         let mut holds = [false; MAX_SLOTS];
-        for note in self.notes.iter_mut() {
+        for note in &self.notes {
             let index = note.slot.index();
             let (Some(holds), Some(fade)) = (holds.get_mut(index), fades.get_mut(index)) else {
                 continue;
@@ -154,14 +152,11 @@ impl Machine {
         for (slot, ends) in self.slot_ids().zip(ends) {
             if ends {
                 self.lift_idle_pedals(call, slot);
-                if let Some(state) = self.slots.get_mut(slot.index()) {
-                    state.has_cut = state.is_down.contains(&true);
-                }
+                let state = self.slots.at_mut(slot);
+                state.pedals.note_ended();
             }
         }
-        for note in self.notes.iter_mut() {
-            note.is_foreign = !stays(note.slot);
-        }
+        self.notes.leave_scene(stays);
     }
 
     /// Slots that are taken although notes are held there. A receiver that keeps held
@@ -197,9 +192,10 @@ impl Machine {
                 .get(seat.slot.index())
                 .map_or(0, |old| old.release_us);
             let ends_us = self.line_free_us(call, seat.slot);
-            if let Some(state) = self.slots.get_mut(seat.slot.index()) {
-                state.ring_until_us = ends_us.saturating_add(old_release_us);
-            }
+            self.slots
+                .at_mut(seat.slot)
+                .sounding
+                .set_ring(ends_us.saturating_add(old_release_us));
         }
     }
 
@@ -214,9 +210,10 @@ impl Machine {
             return;
         };
         for (number, seat) in (0u8..).zip(self.seats) {
-            let Some(slot) = seat.and_then(|slot| self.slots.get_mut(slot.index())) else {
+            let Some(slot) = seat else {
                 continue;
             };
+            let slot = self.slots.at_mut(slot);
             let index = scene.sounds.start as usize + usize::from(number);
             slot.sound = Some(number);
             let is_played = scene
@@ -224,20 +221,19 @@ impl Machine {
                 .of(&book.zones)
                 .iter()
                 .any(|zone| zone.sound.0 == number);
-            if !is_played && !slot.is_silent(self.now_us) && slot.voiced != Some(index) {
-                slot.owed = Owed::Sound;
+            if !is_played && !slot.sounding.is_silent(self.now_us) && slot.voiced != Some(index) {
+                slot.debts.owe_sound();
                 continue;
             }
-            if slot.owed == Owed::Sound {
-                slot.owed = Owed::Nothing;
-            }
+            slot.debts.forgive_sound();
             slot.voiced = Some(index);
-            slot.release_us = book.sounds.get(index).map_or(0, |sound| sound.release_us);
+            slot.sounding
+                .set_release(book.sounds.get(index).map_or(0, |sound| sound.release_us));
         }
         for zone in scene.zones.of(&book.zones) {
             let seat = self.seats.get(zone.sound.index()).copied().flatten();
-            if let Some(slot) = seat.and_then(|slot| self.slots.get_mut(slot.index())) {
-                slot.feeds |= bit(zone.controller);
+            if let Some(slot) = seat {
+                self.slots.at_mut(slot).feeds |= bit(zone.controller);
             }
         }
     }
@@ -245,50 +241,43 @@ impl Machine {
     /// Controllers that left a slot while bent, with notes still there, are followed back.
     fn start_tails(&mut self, before: &[Before]) {
         for (slot, before) in self.slot_ids().zip(before) {
-            let Some(state) = self.slots.get(slot.index()) else {
-                continue;
-            };
-            let is_bent = state.known.bend != Value14::CENTRE.get();
+            let state = self.slots.at(slot);
+            let is_bent = state.known.bend() != Value14::CENTRE.get();
             // A bend that is led elsewhere now reaches the slot no more either.
             let feeds = state.feeds & !self.led_bends();
             let lost = if is_bent { before.feeds & !feeds } else { 0 };
             let mut tails = state.bend_tails & !feeds;
             for (id, controller) in (0u8..).map(ControllerId).zip(self.controllers.iter()) {
                 // Where a finger leads, its bend stays with what it holds.
-                let is_led = state.lead.is_some_and(|lead| lead.controller == id);
+                let is_led = state
+                    .fingers
+                    .lead()
+                    .is_some_and(|lead| lead.controller == id);
                 let is_lost = lost & bit(id) != 0 && !is_led;
                 if is_lost && controller.is_bent() && self.has_note(id, slot, false) {
                     tails |= bit(id);
                 }
             }
-            if let Some(state) = self.slots.get_mut(slot.index()) {
-                state.bend_tails = tails;
-            }
+            self.slots.at_mut(slot).bend_tails = tails;
         }
     }
 
     /// Whether the slot's new sound waits until what sounds there is silent.
     fn owes_sound(&self, slot: SlotId) -> bool {
-        self.slots
-            .get(slot.index())
-            .is_some_and(|state| state.owed == Owed::Sound)
+        self.slots.at(slot).debts.owes_sound()
     }
 
     fn take_seat(&mut self, call: &mut Call<'_>, sound: &SoundEntry, seat: Seat, fed_before: u16) {
         let slot = seat.slot;
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
-        if state.owed == Owed::Sound {
+        let state = self.slots.at_mut(slot);
+        if state.debts.owes_sound() {
             return;
         }
         // A harmed slot that kept its notes keeps its pedals too.
-        if seat.coming != Coming::Stays && state.notes == 0 {
+        if seat.coming != Coming::Stays && !state.sounding.is_held() {
             // What still waited here for the old patch must not sound with the new one.
             self.release_held_back(call, slot);
-            if let Some(state) = self.slots.get_mut(slot.index()) {
-                state.unlink_all();
-            }
+            self.slots.at_mut(slot).pedals.unlink_all();
             self.link_new(call, slot, 0);
             self.revoice(call, slot);
             self.forget_pedal_edges(slot);
@@ -303,10 +292,7 @@ impl Machine {
             return;
         }
         for pedal in 0..super::pedals::PEDALS.len() {
-            let is_told = self
-                .slots
-                .get(slot.index())
-                .is_some_and(|s| s.pedal_value(pedal) > 0);
+            let is_told = self.slots.at(slot).pedals.value(pedal) > 0;
             if is_told {
                 self.sync_pedal(call, slot, pedal, Urgency::Changeover);
             }
@@ -314,14 +300,12 @@ impl Machine {
         if let Some(volume) = sound.volume {
             self.ride(call, slot, volume);
         }
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
-        if state.feeds == fed_before && !state.is_rerouted {
+        let state = self.slots.at_mut(slot);
+        if state.feeds == fed_before && !state.debts.is_rerouted() {
             return;
         }
         // Other hands play it now, or lead to something else. What sounds keeps its bend until it is silent.
-        state.owe_difference();
+        state.debts.owe_difference();
     }
 
     /// Links the controllers that feed a slot and did not before.
@@ -331,36 +315,22 @@ impl Machine {
             .scene(book)
             .map_or(&[][..], |scene| scene.zones.of(&book.zones));
         for id in (0u8..).map(ControllerId).take(self.controllers.len()) {
-            let Some(pedals) = self
-                .controllers
-                .get(id.index())
-                .map(|state| state.own_pedals())
-            else {
-                continue;
-            };
+            let pedals = self.controllers.at(id).own_pedals();
             let catches = zones.iter().any(|zone| {
                 let seat = self.seats.get(zone.sound.index()).copied().flatten();
                 zone.catches && zone.controller == id && seat == Some(slot)
             });
-            if let Some(state) = self.slots.get_mut(slot.index())
-                && state.is_fed_by(id)
-                && (fed_before & bit(id) == 0 || catches)
-            {
-                state.link(id, pedals, catches);
+            let state = self.slots.at_mut(slot);
+            if state.is_fed_by(id) && (fed_before & bit(id) == 0 || catches) {
+                let has_notes = state.sounding.is_held();
+                state.pedals.link(id, pedals, catches, has_notes);
             }
         }
     }
 
     /// A slot just taken holds no notes: its pedals stand as told, without edges.
     pub(super) fn forget_pedal_edges(&mut self, slot: SlotId) {
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            for pedal in 0..super::pedals::PEDALS.len() {
-                let is_down = state.pedal_value(pedal) >= super::pedals::DOWN;
-                if let Some(down) = state.is_down.get_mut(pedal) {
-                    *down = is_down;
-                }
-            }
-        }
+        self.slots.at_mut(slot).pedals.skip_edges();
     }
 
     /// Cues, after everything that can be repeated. A cue to a receiver that is not there

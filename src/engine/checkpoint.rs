@@ -125,7 +125,7 @@ impl Machine {
         kept.position = self.position;
         kept.page = self.page;
         kept.is_muted = self.is_muted;
-        kept.is_faded = self.master.is_out;
+        kept.is_faded = self.master.is_out();
         kept.sends_cues = self.sends_cues;
         kept.note_count = u16::try_from(count).unwrap_or(u16::MAX);
         kept.cue_notes = self.cue_notes.all();
@@ -159,11 +159,11 @@ impl Machine {
         fresh.cue_notes = CueNotes::restored(checkpoint.cue_notes);
         let count = usize::from(checkpoint.note_count);
         for held in checkpoint.notes.iter().take(count) {
-            let Some(slot) = fresh.slots.get_mut(held.slot.index()) else {
+            let Some(slot) = fresh.slots.find_mut(held.slot) else {
                 continue;
             };
-            slot.notes = slot.notes.saturating_add(1);
-            fresh.notes.push(Note {
+            slot.sounding.strike();
+            fresh.notes.add(Note {
                 controller: held.controller,
                 in_key: held.in_key,
                 slot: held.slot,

@@ -174,13 +174,8 @@ impl Machine {
 
     /// Sends its Note Offs, or leaves them to a key that holds the same note.
     fn end_cue_note(&mut self, call: &mut Call<'_>, note: SoundingCue) {
-        let heir = self.notes.iter_mut().find(|heir| {
-            heir.is_key_down()
-                && (heir.slot, heir.member) == (note.slot, 0)
-                && heir.out_key == note.key
-        });
-        if let Some(heir) = heir {
-            heir.offs = heir.offs.saturating_add(note.offs);
+        let place = (note.slot, 0);
+        if self.notes.leave_offs(None, place, note.key, note.offs) {
             return;
         }
         for _ in 0..note.offs {
@@ -194,10 +189,8 @@ impl Machine {
 
     /// A slot sounds until then, and rings after it.
     fn ring_until(&mut self, slot: SlotId, ends_us: u64) {
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            let until_us = ends_us.saturating_add(state.release_us);
-            state.ring_until_us = state.ring_until_us.max(until_us);
-        }
+        let state = self.slots.at_mut(slot);
+        state.sounding.ring_from(ends_us);
     }
 
     /// Leaves the Note Offs of a key to a cue note that holds the same note; false if none

@@ -144,8 +144,7 @@ impl Machine {
             self.counters.loops = self.counters.loops.saturating_add(1);
         }
         // What this source says last is what counts.
-        let state = self.controllers.get(controller.index());
-        let is_surface = state.is_some_and(|state| state.mpe.is_some());
+        let is_surface = self.controllers.at(controller).mpe.is_some();
         self.echo.forget(controller, message, is_surface);
         if !is_loop {
             return false;
@@ -161,9 +160,7 @@ impl Machine {
 
     /// Whether a source stands already where a message puts it.
     fn says_nothing_new(&self, controller: ControllerId, message: Message) -> bool {
-        let Some(state) = self.controllers.get(controller.index()) else {
-            return true;
-        };
+        let state = self.controllers.at(controller);
         if let Some(finger) = self.finger_on(controller, message.channel()) {
             let finger = self.finger(controller, finger);
             return finger.is_some_and(|finger| finger.stands_at(message));

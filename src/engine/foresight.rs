@@ -14,7 +14,6 @@ use super::held_back::MAX_HELD_BACK_US;
 use super::input::Outbox;
 use super::limits::MAX_SLOTS;
 use super::machine::{Call, Machine};
-use super::mpe::Member;
 use super::promptbook::{OutPort, PositionEntry, PositionId, Promptbook, SlotId};
 use super::slots::{SlotState, bit, byte_count};
 use super::view::NextView;
@@ -57,7 +56,7 @@ impl Foresight {
         for (slot, state) in (0u8..).map(SlotId).zip(machine.slots.iter_mut()) {
             if !machine.seats.contains(&Some(slot)) {
                 // It is no matter of the next scene when what was left has loaded.
-                state.loads_until_us = None;
+                state.load.end();
             }
         }
         tally.price.early_us = machine.early_us(book, call.now_us);
@@ -104,8 +103,9 @@ impl Tally {
                 output.port,
                 byte_count(book, &output.payload),
             );
-            let line = machine.outputs.get(output.port.index());
-            self.ready_us = line.map_or(self.ready_us, |line| self.ready_us.max(line.line_free_us));
+            self.ready_us = self
+                .ready_us
+                .max(machine.outputs.at(output.port).line_free_us());
             for (told, slot) in self.told.iter_mut().zip(machine.slot_ids()) {
                 *told |= machine.wired(book, slot).is_some_and(|entry| {
                     (entry.port, Some(entry.channel)) == (output.port, output.channel)
@@ -141,8 +141,7 @@ impl Machine {
     /// No line has anything left to carry.
     fn free_lines(&mut self) {
         for port in self.outputs.iter_mut() {
-            port.line_free_us = 0;
-            port.live_free_us = 0;
+            port.free_line();
         }
     }
 
@@ -150,7 +149,7 @@ impl Machine {
     pub(super) fn first_load_us(&self) -> Option<u64> {
         self.slots
             .iter()
-            .filter_map(|slot| slot.loads_until_us)
+            .filter_map(|slot| slot.load.until_us())
             .min()
     }
 
@@ -158,15 +157,15 @@ impl Machine {
     /// sound for which that is longest.
     fn early_us(&self, book: &Promptbook, now_us: u64) -> u32 {
         let early = self.seats.iter().flatten().filter_map(|slot| {
-            let state = self.slots.get(slot.index())?;
+            let state = self.slots.at(*slot);
             let manners = self.manners(book, *slot)?;
             // A note follows its program change, unless it waits.
             let sounds_us = if manners.holds_back {
                 now_us.saturating_add(MAX_HELD_BACK_US)
             } else {
-                now_us.max(state.program_leaves_us)
+                state.load.leaves_us(now_us)
             };
-            Some(state.loads_until_us?.saturating_sub(sounds_us))
+            Some(state.load.until_us()?.saturating_sub(sounds_us))
         });
         u32::try_from(early.max().unwrap_or(0)).unwrap_or(u32::MAX)
     }
@@ -174,15 +173,11 @@ impl Machine {
 
 impl SlotState {
     fn fall_silent(&mut self, now_us: u64) {
-        self.notes = 0;
-        // Which slot has been silent longest stays as it is.
-        self.ring_until_us = self.ring_until_us.min(now_us);
-        self.may_ring_until_us = self.may_ring_until_us.min(now_us);
-        self.has_cut = false;
-        self.lead = None;
-        self.members = [Member::FREE; crate::midi::mpe::MAX_MEMBERS];
+        self.sounding.fall_silent(now_us);
+        self.pedals.forget_ended();
+        self.fingers.lose();
         self.bend_tails = 0;
-        self.ramp = None;
+        self.level.stop();
     }
 }
 

@@ -77,10 +77,7 @@ impl Machine {
     }
 
     fn must_wait(&self, call: &Call<'_>, slot: SlotId) -> bool {
-        let is_loading = self
-            .slots
-            .get(slot.index())
-            .is_some_and(|state| state.loads_until_us.is_some());
+        let is_loading = self.slots.at(slot).load.is_loading();
         is_loading
             && self
                 .manners(call.book, slot)
@@ -138,19 +135,8 @@ impl Machine {
                 self.sound(call, &off);
             }
             for _ in offs..ons {
-                self.forget_on((slot, first.member), first.key);
+                self.notes.forget_strike((slot, first.member), first.key);
             }
-        }
-    }
-
-    /// One Note Off fewer for the newest owner of this note.
-    fn forget_on(&mut self, place: Place, key: Key) {
-        let owner =
-            self.notes.iter_mut().rev().find(|note| {
-                (note.slot, note.member) == place && note.out_key == key && note.offs > 0
-            });
-        if let Some(owner) = owner {
-            owner.offs -= 1;
         }
     }
 
@@ -165,9 +151,10 @@ impl Machine {
         self.counters.held_back_early = self.counters.held_back_early.saturating_add(early as u64);
         if let Some(volume) = self.voiced(call.book, slot).and_then(|sound| sound.volume) {
             self.tell_control(call, slot, cc::VOLUME, volume);
-            if let Some(state) = self.slots.get_mut(slot.index()) {
-                state.known.set_control(cc::VOLUME, UNKNOWN);
-            }
+            self.slots
+                .at_mut(slot)
+                .known
+                .set_control(cc::VOLUME, UNKNOWN);
         }
         self.release_held_back(call, slot);
     }

@@ -47,18 +47,21 @@ impl MemberKnown {
 }
 
 /// What a slot is known to hold.
+///
+/// A value here is what the receiver has for certain: it was sent, and nothing was lost or
+/// reset since. All else is unknown, and so is sent when it is wanted.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub(super) struct Known {
     /// Program in force.
-    pub(super) program: u8,
+    program: u8,
     /// Bank in force: the bank bytes that stood when the program came.
-    pub(super) bank: (u8, u8),
+    bank: (u8, u8),
     /// Controllers, bank bytes included.
-    pub(super) controls: [u8; 128],
+    controls: [u8; 128],
     /// Pitch bend.
-    pub(super) bend: u16,
+    bend: u16,
     /// Channel pressure.
-    pub(super) pressure: u8,
+    pressure: u8,
     /// Bend, pressure and slide of the members of an MPE zone.
     members: [MemberKnown; MAX_MEMBERS],
     parameters: [(Parameter, u16); MAX_PARAMETERS],
@@ -77,6 +80,48 @@ impl Known {
             members: [MemberKnown::NOTHING; MAX_MEMBERS],
             parameters: [(Parameter::None, 0); MAX_PARAMETERS],
             parameter_count: 0,
+        }
+    }
+
+    /// The program in force, or `UNKNOWN`.
+    pub(super) const fn program(&self) -> u8 {
+        self.program
+    }
+
+    /// The bank bytes that stood when the program came, each may be `UNKNOWN`.
+    pub(super) const fn bank(&self) -> (u8, u8) {
+        self.bank
+    }
+
+    /// Takes a bank for the one in force although it was not sent: where two receivers are
+    /// kept alike, what the one has and was never sent is no difference.
+    pub(super) const fn set_bank(&mut self, bank: (u8, u8)) {
+        self.bank = bank;
+    }
+
+    /// The pitch bend, or `UNKNOWN_BEND`.
+    pub(super) const fn bend(&self) -> u16 {
+        self.bend
+    }
+
+    /// The channel pressure, or `UNKNOWN`.
+    pub(super) const fn pressure(&self) -> u8 {
+        self.pressure
+    }
+
+    /// The values of all controllers by number, each may be `UNKNOWN`.
+    pub(super) fn controls(&self) -> impl Iterator<Item = u8> + '_ {
+        self.controls.iter().copied()
+    }
+
+    /// What this message changes is not known any more: somebody else sent it.
+    pub(super) fn forget(&mut self, message: Message) {
+        match message {
+            Message::Control(_, number, _) => self.set_control(number, UNKNOWN),
+            Message::Program(..) => self.program = UNKNOWN,
+            Message::Bend(..) => self.bend = UNKNOWN_BEND,
+            Message::Pressure(..) => self.pressure = UNKNOWN,
+            _ => {}
         }
     }
 
@@ -256,5 +301,50 @@ impl Known {
             Message::Bend(_, value) => self.bend = value.get(),
             _ => {}
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::midi::{Channel, Program, Value7};
+
+    const CH: Channel = Channel::MIN;
+
+    fn control(number: Controller, value: i32) -> Message {
+        Message::Control(CH, number, Value7::clamped(value))
+    }
+
+    #[test]
+    fn the_bank_in_force_is_the_one_that_stood_when_the_program_came() {
+        let mut known = Known::nothing();
+        known.note(control(cc::BANK_MSB, 3));
+        known.note(control(cc::BANK_LSB, 4));
+        known.note(Message::Program(CH, Program::clamped(9)));
+        known.note(control(cc::BANK_MSB, 5));
+        assert_eq!((known.program(), known.bank()), (9, (3, 4)));
+        assert_eq!(known.control(cc::BANK_MSB), 5);
+    }
+
+    #[test]
+    fn a_reset_leaves_the_patch_and_makes_the_rest_unknown() {
+        let mut known = Known::nothing();
+        known.note(Message::Program(CH, Program::clamped(9)));
+        known.note(control(cc::VOLUME, 80));
+        known.note(Message::Bend(CH, Value14::CENTRE));
+        known.forget_controllers();
+        assert_eq!(known.program(), 9);
+        assert_eq!(known.control(cc::VOLUME), UNKNOWN);
+        assert_eq!(known.bend(), UNKNOWN_BEND);
+    }
+
+    #[test]
+    fn what_somebody_else_sends_makes_unknown_what_it_changes_and_no_more() {
+        let mut known = Known::nothing();
+        known.note(control(cc::PAN, 10));
+        known.note(control(cc::VOLUME, 80));
+        known.forget(control(cc::PAN, 20));
+        assert_eq!(known.control(cc::PAN), UNKNOWN);
+        assert_eq!(known.control(cc::VOLUME), 80);
     }
 }

@@ -15,10 +15,8 @@ impl Machine {
         program: Program,
     ) -> bool {
         self.tell_zone(call, slot);
-        let is_ringing = self
-            .slots
-            .get(slot.index())
-            .is_some_and(|state| state.notes == 0 && !state.is_silent(call.now_us));
+        let is_ringing = !self.slots.at(slot).sounding.is_held()
+            && !self.slots.at(slot).sounding.is_silent(call.now_us);
         if (sound.load_us > 0 || manners.resets_controllers || is_ringing) && sound.volume.is_some()
         {
             self.tell_control(call, slot, cc::VOLUME, Value7::MIN);
@@ -32,16 +30,12 @@ impl Machine {
             }
         }
         self.send_program(call, slot, program);
-        if manners.resets_controllers
-            && let Some(state) = self.slots.get_mut(slot.index())
-        {
-            state.known.forget_controllers();
+        if manners.resets_controllers {
+            self.slots.at_mut(slot).known.forget_controllers();
         }
         let is_slow = sound.load_us > 0;
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            let from_us = call.now_us.max(state.program_leaves_us);
-            state.loads_until_us = is_slow.then(|| from_us.saturating_add(sound.load_us));
-        }
+        let state = self.slots.at_mut(slot);
+        state.load.begin(call.now_us, sound.load_us);
         is_slow
     }
 
@@ -53,32 +47,30 @@ impl Machine {
         patch: &Patch,
         manners: Manners,
     ) -> Option<Program> {
-        let known = &self.slots.get(slot.index())?.known;
+        let known = &self.slots.at(slot).known;
         let program = patch.program?;
         let (msb, lsb) = stated_bank(patch, manners);
-        let is_held = known.program == program.get()
-            && msb.is_none_or(|value| known.bank.0 == value.get())
-            && lsb.is_none_or(|value| known.bank.1 == value.get());
+        let is_held = known.program() == program.get()
+            && msb.is_none_or(|value| known.bank().0 == value.get())
+            && lsb.is_none_or(|value| known.bank().1 == value.get());
         (!is_held).then_some(program)
     }
 
     /// Finishes the patches whose time has come.
     pub(super) fn run_loads(&mut self, call: &mut Call<'_>) {
         for slot in self.slot_ids() {
-            let Some(state) = self.slots.get_mut(slot.index()) else {
-                continue;
-            };
-            if state.loads_until_us.is_none_or(|until| until > call.now_us) {
+            let state = self.slots.at_mut(slot);
+            if !state.load.is_due(call.now_us) {
                 continue;
             }
-            state.loads_until_us = None;
+            state.load.end();
             // A slot that was left before it had loaded is finished only if a note waits
             // for it or sounds on it.
             if state.sound.is_none() {
                 // It is settled with its bend at rest, so no wheel is on its way back.
                 state.bend_tails = 0;
             }
-            if state.sound.is_some() || state.notes > 0 {
+            if state.sound.is_some() || state.sounding.is_held() {
                 self.settle(call, slot);
             } else if !self.priming.has_begun(slot) {
                 // A pedal that came up meanwhile was not told.

@@ -7,25 +7,27 @@ use super::echo::Echo;
 use super::held_back::HeldBack;
 use super::input::{Command, Input, Origin, Outbox, Urgency};
 use super::limits::{
-    MAX_CONTROLLERS, MAX_HELD_BACK, MAX_NOTES, MAX_PORTS, MAX_ROUTE_TAILS, MAX_ROUTES, MAX_SLOTS,
-    MAX_SOUNDS, MAX_SOURCES,
+    MAX_CONTROLLERS, MAX_HELD_BACK, MAX_PORTS, MAX_ROUTE_TAILS, MAX_ROUTES, MAX_SLOTS, MAX_SOUNDS,
+    MAX_SOURCES,
 };
 use super::master::Master;
 use super::moves::Waiting;
 use super::mpe_set_up::SetUp;
-use super::notes::Note;
-use super::ports::OutputState;
+use super::note_table::Notes;
+use super::outputs::OutputState;
 use super::presses::{KeyState, Press};
 use super::prime::Priming;
 use super::promptbook::{
-    ControllerId, InPort, PositionEntry, PositionId, Promptbook, SceneEntry, SlotEntry, SlotId,
+    ControllerId, InPort, OutPort, PositionEntry, PositionId, Promptbook, SceneEntry, SlotEntry,
+    SlotId, SourceId,
 };
-use super::rescue::Rescue;
+use super::rescue::{PedalId, Rescue};
 use super::route_state::RouteState;
 use super::routes::RouteTail;
 use super::slots::{SlotState, Usage};
 use super::sources::ControllerState;
 use super::spare::Wiring;
+use super::table::Table;
 use super::touch::{SourceState, TouchState};
 use super::view::{Counters, Move, Swallowed};
 use crate::midi::{Channel, Message};
@@ -69,13 +71,13 @@ pub(super) struct Machine {
     pub(super) is_muted: bool,
     pub(super) sends_cues: bool,
     pub(super) master: Master,
-    pub(super) controllers: Box<[ControllerState]>,
-    pub(super) slots: Box<[SlotState]>,
-    pub(super) outputs: Box<[OutputState]>,
-    pub(super) in_present: Box<[bool]>,
+    pub(super) controllers: Table<ControllerId, ControllerState>,
+    pub(super) slots: Table<SlotId, SlotState>,
+    pub(super) outputs: Table<OutPort, OutputState>,
+    pub(super) in_present: Table<InPort, bool>,
     pub(super) presses: Box<[Press]>,
     /// Owners of notes, oldest first.
-    pub(super) notes: Vec<Note>,
+    pub(super) notes: Notes,
     /// Notes that cues struck.
     pub(super) cue_notes: CueNotes,
     /// Notes waiting for their slot, oldest first.
@@ -95,9 +97,9 @@ pub(super) struct Machine {
     /// Counts movements of sources, so that the one moved last is known.
     pub(super) movements: u64,
     /// Where each named source stands.
-    pub(super) sources: Box<[SourceState]>,
+    pub(super) sources: Table<SourceId, SourceState>,
     /// What each controller is in the middle of saying.
-    pub(super) touches: Box<[TouchState]>,
+    pub(super) touches: Table<ControllerId, TouchState>,
     /// Routes of the present scene.
     pub(super) routes: [RouteState; MAX_ROUTES],
     /// Routes whose value waits for a slow line.
@@ -105,7 +107,7 @@ pub(super) struct Machine {
     /// Whose turn it is on slow lines: routes (0), then slot after slot.
     pub(super) move_turn: usize,
     /// What each input port is in the middle of saying of its MPE zones.
-    pub(super) set_ups: [SetUp; MAX_PORTS],
+    pub(super) set_ups: Table<InPort, SetUp>,
     /// What was sent lately, to know it if it comes back.
     pub(super) echo: Echo,
     /// Bends by route that held-over notes are followed back from.
@@ -133,6 +135,7 @@ impl Machine {
         let controller_count = book.controllers.len().min(MAX_CONTROLLERS);
         let controllers = book.controllers.iter().take(controller_count);
         let controllers = controllers.map(|entry| ControllerState::new(entry.mpe));
+        let in_count = book.in_ports.len().min(MAX_PORTS);
         let mut machine = Self {
             now_us: 0,
             position: PositionId(0),
@@ -140,12 +143,15 @@ impl Machine {
             is_muted: false,
             sends_cues: true,
             master: Master::new(),
-            controllers: controllers.collect(),
-            slots: slots.collect(),
+            controllers: Table::new(controllers.collect::<Box<_>>(), ControllerState::new(None)),
+            slots: Table::new(
+                slots.collect::<Box<_>>(),
+                SlotState::new(Usage::default(), None),
+            ),
             outputs: vec![OutputState::default(); book.out_ports.len().min(MAX_PORTS)].into(),
-            in_present: vec![false; book.in_ports.len().min(MAX_PORTS)].into(),
+            in_present: vec![false; in_count].into(),
             presses: vec![Press::default(); book.bindings.len()].into(),
-            notes: Vec::with_capacity(MAX_NOTES),
+            notes: Notes::new(),
             cue_notes: CueNotes::new(),
             held_back: Vec::with_capacity(MAX_HELD_BACK),
             seats: [None; MAX_SOUNDS],
@@ -158,11 +164,11 @@ impl Machine {
             keys: KeyState::default(),
             movements: 0,
             sources: vec![SourceState::default(); book.sources.len().min(MAX_SOURCES)].into(),
-            touches: vec![TouchState::new(); controller_count].into(),
+            touches: Table::new(vec![TouchState::new(); controller_count], TouchState::new()),
             routes: [RouteState::default(); MAX_ROUTES],
             route_moves: Waiting::default(),
             move_turn: 0,
-            set_ups: [SetUp::NOTHING; MAX_PORTS],
+            set_ups: Table::new(vec![SetUp::NOTHING; in_count], SetUp::NOTHING),
             echo: Echo::new(),
             route_tails: [None; MAX_ROUTE_TAILS],
             priming: Priming::new(),
@@ -227,7 +233,7 @@ impl Machine {
         self.outputs.clone_from(outputs);
         self.in_present.clone_from(in_present);
         self.presses.clone_from(presses);
-        self.notes.clone_from(notes);
+        self.notes.copy_from(notes);
         self.cue_notes = *cue_notes;
         self.held_back.clone_from(held_back);
         self.seats = *seats;
@@ -244,7 +250,7 @@ impl Machine {
         self.routes = *routes;
         self.route_moves = *route_moves;
         self.move_turn = *move_turn;
-        self.set_ups = *set_ups;
+        self.set_ups.clone_from(set_ups);
         self.echo.clone_from(echo);
         self.route_tails = *route_tails;
         self.priming.clone_from(priming);
@@ -259,6 +265,11 @@ impl Machine {
         let before = self.mark();
         self.recover_floods(call);
         self.run_due(call);
+        let input = if self.knows(input) {
+            input
+        } else {
+            Input::Tick
+        };
         match input {
             Input::Midi(port, message) => self.receive(call, port, message),
             Input::Command(command) => self.obey(call, command),
@@ -343,9 +354,7 @@ impl Machine {
         controller: ControllerId,
         message: Message,
     ) {
-        let Some(state) = self.controllers.get_mut(controller.index()) else {
-            return;
-        };
+        let state = self.controllers.at_mut(controller);
         state.received = state.received.saturating_add(1);
         if self.take_press(call, controller, message) {
             return;
@@ -408,11 +417,14 @@ impl Machine {
             .iter()
             .filter_map(|port| port.deadline(self.now_us));
         let slots = self.slots.iter().filter_map(|slot| {
-            let ramp = slot.ramp.map(|ramp| ramp.next_us);
-            [slot.loads_until_us, ramp, slot.owed_deadline()]
-                .into_iter()
-                .flatten()
-                .min()
+            [
+                slot.load.until_us(),
+                slot.level.deadline(),
+                slot.owed_deadline(),
+            ]
+            .into_iter()
+            .flatten()
+            .min()
         });
         let held_back = self.held_back.iter().map(|item| item.due_us);
         let halves = self.touches.iter().filter_map(TouchState::deadline);
@@ -422,7 +434,7 @@ impl Machine {
             .chain(held_back)
             .chain(halves)
             .chain(routes)
-            .chain(self.master.next_us)
+            .chain(self.master.deadline())
             .chain(self.cue_notes.deadline())
             .chain(self.echo.deadline())
             .chain(self.keys.deadline())
@@ -439,7 +451,7 @@ impl Machine {
         channel: Channel,
     ) -> Option<ControllerId> {
         let on_port = || {
-            let all = (0u8..).zip(book.controllers.iter().zip(&self.controllers));
+            let all = (0u8..).zip(book.controllers.iter().zip(self.controllers.iter()));
             all.filter(move |(_, (entry, _))| entry.port == port)
         };
         on_port()
@@ -449,6 +461,63 @@ impl Machine {
             })
             .or_else(|| on_port().find(|(_, (entry, _))| entry.channel.is_none()))
             .map(|(id, _)| ControllerId(id))
+    }
+
+    /// Whether an input names only what is in the rig: it comes from outside, so it is asked
+    /// once, here; behind this door every id has its entry.
+    fn knows(&self, input: Input) -> bool {
+        let has_command = |command: Command| match command {
+            Command::NoteOn(controller, ..)
+            | Command::NoteOff(controller, _)
+            | Command::IgnorePedal(PedalId::Held(controller, _), _) => {
+                self.controllers.has(controller)
+            }
+            Command::EndNote(slot, _) => self.slots.has(slot),
+            Command::Step
+            | Command::Back
+            | Command::Jump(_)
+            | Command::SongDown
+            | Command::SongUp
+            | Command::PageNext
+            | Command::PageBack
+            | Command::Panic(_)
+            | Command::Resend { .. }
+            | Command::Mute(_)
+            | Command::Fade(_)
+            | Command::MuteOne(..)
+            | Command::IgnorePedal(PedalId::Binding(_), _)
+            | Command::LockPedals(_)
+            | Command::TakeOver(_)
+            | Command::Loop(_)
+            | Command::Cues(_)
+            | Command::ReleaseAll => true,
+        };
+        match input {
+            Input::Midi(port, _) | Input::InputLost(port) | Input::InputReady(port) => {
+                self.in_present.has(port)
+            }
+            Input::OutputLost(port)
+            | Input::OutputReady(port)
+            | Input::SignOfLife(port)
+            | Input::OutputOverflow(port) => self.outputs.has(port),
+            Input::Command(command) | Input::Asked(command, _) => has_command(command),
+            Input::Tick => true,
+        }
+    }
+
+    /// Lookups by an id that was in no table, all tables together. Each is a fault.
+    pub(super) fn misses(&self) -> u32 {
+        [
+            self.controllers.misses(),
+            self.slots.misses(),
+            self.outputs.misses(),
+            self.in_present.misses(),
+            self.sources.misses(),
+            self.touches.misses(),
+            self.set_ups.misses(),
+        ]
+        .into_iter()
+        .fold(0, u32::saturating_add)
     }
 
     /// The entry of the present position.

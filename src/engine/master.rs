@@ -18,17 +18,17 @@ const STEP_US: u64 = 30_000;
 /// All of it.
 const WHOLE: u8 = 127;
 
-/// Where the master fade stands.
+/// Where the master fade stands. Its level goes one way, from where it was, until it is there.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) struct Master {
     /// The part of each expression that is left, 127 being all of it.
-    pub(super) level: u8,
+    level: u8,
     /// It goes out, or is out.
-    pub(super) is_out: bool,
+    is_out: bool,
     from: u8,
     start_us: u64,
     /// When the next step is due.
-    pub(super) next_us: Option<u64>,
+    next_us: Option<u64>,
 }
 
 impl Master {
@@ -41,6 +41,21 @@ impl Master {
             start_us: 0,
             next_us: None,
         }
+    }
+
+    /// The part of each expression that is left, 127 being all of it.
+    pub(super) const fn level(self) -> u8 {
+        self.level
+    }
+
+    /// Whether it goes out, or is out.
+    pub(super) const fn is_out(self) -> bool {
+        self.is_out
+    }
+
+    /// When the next step is due.
+    pub(super) const fn deadline(self) -> Option<u64> {
+        self.next_us
     }
 
     /// Faded out already, or not at all.
@@ -69,13 +84,6 @@ impl Master {
             self.from.saturating_add(steps).min(goal)
         }
     }
-}
-
-/// The expression that a slot was told last by the fade, and what it would be without.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(super) struct Faded {
-    whole: u8,
-    told: u8,
 }
 
 impl Machine {
@@ -119,19 +127,17 @@ impl Machine {
             return;
         }
         for slot in self.slot_ids() {
-            let rings = |state: &super::slots::SlotState| !state.is_silent(call.now_us);
-            if !self.slots.get(slot.index()).is_some_and(rings) {
+            let rings = |state: &super::slots::SlotState| !state.sounding.is_silent(call.now_us);
+            if !rings(self.slots.at(slot)) {
                 self.tell_master(call, slot, before);
             }
         }
     }
 
     fn tell_master(&mut self, call: &mut Call<'_>, slot: SlotId, before: Master) {
-        let Some(state) = self.slots.get(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at(slot);
         let known = state.known.control(cc::EXPRESSION);
-        let is_idle = state.sound.is_none() && state.is_silent(call.now_us);
+        let is_idle = state.sound.is_none() && state.sounding.is_silent(call.now_us);
         if !state.usage.is_played || is_idle || known == UNKNOWN {
             return;
         }
@@ -141,17 +147,10 @@ impl Machine {
             }
             self.present_control(call.book, state, cc::EXPRESSION)
         } else {
-            let whole = match state.faded {
-                Some(faded) if faded.told == known => faded.whole,
-                _ => whole_of(known, before.level),
-            };
+            let unfaded = state.level.unfaded(known);
+            let whole = unfaded.unwrap_or_else(|| whole_of(known, before.level));
             let value = self.master.part_of(Value7::clamped(whole.into()));
-            if let Some(state) = self.slots.get_mut(slot.index()) {
-                state.faded = Some(Faded {
-                    whole,
-                    told: value.get(),
-                });
-            }
+            self.slots.at_mut(slot).level.note_faded(whole, value);
             value
         };
         if value.get() != known {

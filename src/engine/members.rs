@@ -12,7 +12,7 @@ use super::machine::{Call, Machine};
 use super::mpe::{AXES, Lead, Place, move_number};
 use super::notes::Note;
 use super::promptbook::{ControllerId, SlotId};
-use super::slots::{Owed, SlotState};
+use super::slots::SlotState;
 use super::voicing::sets;
 use crate::midi::mpe::{Leader, MAX_MEMBERS};
 use crate::midi::{Channel, Value14, cc};
@@ -24,8 +24,8 @@ impl Machine {
         slot: SlotId,
         (controller, finger): (ControllerId, Option<Channel>),
     ) -> u8 {
-        let state = self.slots.get(slot.index());
-        let Some((state, zone)) = state.and_then(|state| Some((state, state.mpe?))) else {
+        let state = self.slots.at(slot);
+        let Some(zone) = state.mpe else {
             return 0;
         };
         let mut keys = [0_u16; MAX_MEMBERS];
@@ -42,13 +42,17 @@ impl Machine {
             }
         }
         let own = finger.and_then(|finger| {
-            let surface = self.controllers.get(controller.index())?.mpe?;
+            let surface = self.controllers.at(controller).mpe?;
             surface.member(finger)
         });
-        let members = (1..=zone.members).zip(keys.iter().zip(&state.members));
+        let members = (1..=zone.members).zip(keys);
         members
-            .min_by_key(|(number, (keys, member))| {
-                (**keys, Some(*number) != own || **keys > 0, member.freed)
+            .min_by_key(|(number, keys)| {
+                (
+                    *keys,
+                    Some(*number) != own || *keys > 0,
+                    state.fingers.freed(*number),
+                )
             })
             .map_or(1, |(number, _)| number)
     }
@@ -58,11 +62,9 @@ impl Machine {
     pub(super) fn choose_lead(&mut self, call: &Call<'_>, place: Place) {
         let (slot, member) = place;
         let lead = self.find_lead(place);
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
-        let before = state.lead_on(member);
-        state.set_lead(member, lead);
+        let state = self.slots.at_mut(slot);
+        let before = state.fingers.lead_on(member);
+        state.fingers.set_lead(member, lead);
         if lead == before {
             return;
         }
@@ -71,10 +73,10 @@ impl Machine {
             let is_meant = |state: &SlotState| {
                 lead.is_some() && self.axis_on(call.book, state, member, axis).is_some()
             };
-            if self.slots.get(slot.index()).is_some_and(is_meant) {
+            if is_meant(self.slots.at(slot)) {
                 self.postpone(call, slot, number);
-            } else if let Some(state) = self.slots.get_mut(slot.index()) {
-                state.moves.remove(number);
+            } else {
+                self.slots.at_mut(slot).moves.remove(number);
             }
         }
         let passes_slide = before.is_some_and(|before| {
@@ -84,18 +86,18 @@ impl Machine {
         if lead.is_some() || member > 0 {
             return;
         }
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at_mut(slot);
         // A parameter that slide moved is the scene's again once it has rung out, in whatever
         // scene; and all else is at rest.
         let sound = state.voiced.and_then(|index| call.book.sounds.get(index));
         let mut settings = sound
             .map_or(&[][..], |sound| sound.settings.of(&call.book.settings))
             .iter();
-        state.is_rerouted |= passes_slide && settings.any(|setting| sets(*setting, cc::SLIDE));
-        if state.sound.is_some() && state.owed == Owed::Nothing {
-            state.owed = Owed::Difference;
+        if passes_slide && settings.any(|setting| sets(*setting, cc::SLIDE)) {
+            state.debts.reroute();
+        }
+        if state.sound.is_some() {
+            state.debts.owe_difference();
         }
     }
 
@@ -134,43 +136,29 @@ impl Machine {
             .notes
             .iter()
             .any(|note| (note.slot, note.member) == (slot, member) && note.is_key_down());
-        let Some(state) = self.slots.get_mut(slot.index()).filter(|_| !is_held) else {
-            return;
-        };
-        let Some(index) = member.checked_sub(1) else {
-            return;
-        };
-        state.frees = state.frees.wrapping_add(1);
-        let frees = state.frees;
-        if let Some(member) = state.members.get_mut(usize::from(index)) {
-            member.freed = frees;
+        if !is_held {
+            self.slots.at_mut(slot).fingers.free(member);
         }
     }
 
     /// The bend of a surface as a whole, for a note that is struck now.
     pub(super) fn whole_bend(&self, controller: ControllerId) -> Value14 {
         self.controllers
-            .get(controller.index())
-            .and_then(|state| state.bend_at())
+            .at(controller)
+            .bend_at()
             .unwrap_or(Value14::CENTRE)
     }
 
     /// The bend of a surface as a whole moved: it counts on the slots that it plays.
     pub(super) fn move_bases(&mut self, controller: ControllerId, value: Value14) {
-        for note in self.notes.iter_mut() {
-            let slot = self.slots.get_mut(note.slot.index());
-            let Some(state) = slot.filter(|state| state.is_fed_by(controller)) else {
-                continue;
-            };
-            if note.controller != controller || note.finger.is_none() {
-                continue;
+        let slots = &mut self.slots;
+        self.notes.move_bases(controller, value, |slot| {
+            let state = slots.at_mut(slot);
+            let is_fed = state.is_fed_by(controller);
+            if is_fed {
+                state.fingers.move_base(controller, value);
             }
-            note.base = value;
-            if let Some(lead) = &mut state.lead
-                && lead.controller == controller
-            {
-                lead.base = value;
-            }
-        }
+            is_fed
+        });
     }
 }

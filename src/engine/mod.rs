@@ -4,16 +4,28 @@
 //! out, one deadline (`next_deadline`) for the driver to wait on. No clock, no thread,
 //! no lock; no allocation after `Engine::new`.
 //!
-//! The machine is one struct whose methods are split by concern: `machine` (state and
-//! dispatch), `presses` (pedals that are commands), `notes` (owners), `held_back` (notes
-//! waiting for a patch), `pedals`, `sources` (wheels, pressure, the foot), `mpe` (fingers of surfaces) with `members` and `mpe_set_up`, `touch`
-//! (where named sources stand), `routes` (what they are led to), `moves` (what hands move,
-//! thinned for slow lines), `changeover`
-//! (which slot carries what), `cue_notes` (notes that cues struck), `seats` (its choice), `voicing` (what a slot is told),
-//! `slots` (what it is known to hold), `prime` (the next scene, loaded ahead), `foresight`
-//! (what a press would send), `ramps`, `master` (the fade of everything), `pages`, `ports`
-//! (loss and return), `local` (keyboards with sounds of their own), `silence` (panic
-//! and the end), `rescue` (what a technician does), `rehearsal` (loops), `spare` (who is played of two), `swap` (another promptbook), `checkpoint`, `publish` (the view).
+//! `machine` keeps the order in which the parts act. Parts with fields of their own:
+//!
+//! - `table`: entries looked up by id; a miss is counted as a fault
+//! - `note_table`: notes and the keys that own them
+//! - `known`: what a slot is known to hold
+//! - `slot`: a slot's load, level, pedals, what sounds, debts and fingers
+//! - `outputs`: output ports, their presence and their lines
+//! - `cue_notes`: notes that cues struck
+//! - `echo`: what was sent and comes back
+//! - `master`: the fade of everything
+//! - `rescue`: what the technician set
+//! - `spare` (`Wiring`): which of a receiver and its spare is played
+//! - `foresight`: what a press would send, on a machine of its own
+//!
+//! Where several parts act together the methods are the machine's, by concern: `presses`
+//! (pedals that are commands), `notes`, `held_back` (notes that wait for a patch), `pedals`,
+//! `sources` (wheels, pressure, the foot), `mpe` with `members` and `mpe_set_up`, `touch`
+//! (positions of named sources), `routes` with `routed`, `moves` (movements, thinned for slow
+//! lines), `changeover`, `seats` (the choice of slots), `voicing` (the agenda of a slot),
+//! `slots` (where messages leave), `loads`, `ramps`, `prime` (the next scene, loaded ahead),
+//! `pages`, `ports` (loss and return), `local`, `silence`, `rehearsal`, `steps`, `swap`,
+//! `checkpoint` and `publish` (the view).
 #![deny(
     clippy::indexing_slicing,
     clippy::disallowed_methods,
@@ -43,7 +55,9 @@ mod members;
 mod moves;
 mod mpe;
 mod mpe_set_up;
+mod note_table;
 mod notes;
+mod outputs;
 mod pages;
 mod pedals;
 mod ports;
@@ -59,10 +73,12 @@ mod routed;
 mod routes;
 mod seats;
 mod silence;
+mod slot;
 mod slots;
 mod sources;
 mod spare;
 mod steps;
+pub mod table;
 mod touch;
 mod voicing;
 
@@ -116,7 +132,8 @@ impl Engine {
         let mut call = Call::new(&self.book, now_us, out);
         self.machine.handle(&mut call, input);
         if self.machine.priming.take_price_due() {
-            self.machine.priming.next = self.foresight.price(&self.book, &self.machine);
+            let price = self.foresight.price(&self.book, &self.machine);
+            self.machine.priming.set_next(price);
         }
     }
 

@@ -16,7 +16,7 @@ use crate::midi::{Channel, Controller, Message, Value7};
 /// A line whose byte takes this long or longer is slow: 31,250 baud, ten bits a byte (MIDI
 /// 1.0).
 const SLOW_BYTE_US: u64 = 320;
-/// Movements take at most one part of so many of a slow line.
+/// Movements may use at most one part in `SHARE` of a slow line.
 const SHARE: u64 = 2;
 
 /// Where in a slot's set of movements the bend is; before it are the controllers.
@@ -118,9 +118,7 @@ impl Machine {
 
     /// Notes that something moved for a slot whose line has no room.
     pub(super) fn postpone(&mut self, call: &Call<'_>, slot: SlotId, number: u8) {
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            state.moves.add(number);
-        }
+        self.slots.at_mut(slot).moves.add(number);
         self.expect_moves(call, slot);
     }
 
@@ -145,10 +143,8 @@ impl Machine {
     }
 
     fn expect_moves(&mut self, call: &Call<'_>, slot: SlotId) {
-        if let Some(port) =
-            port_of(&self.wiring, call, slot).and_then(|port| self.outputs.get_mut(port.index()))
-        {
-            port.has_moves = true;
+        if let Some(port) = port_of(&self.wiring, call, slot) {
+            self.outputs.at_mut(port).expect_moves();
         }
     }
 
@@ -157,11 +153,7 @@ impl Machine {
         let Some(port) = port_of(&self.wiring, call, slot) else {
             return false;
         };
-        !is_slow(call, port)
-            || self
-                .outputs
-                .get(port.index())
-                .is_some_and(|state| state.moves_from_us() <= call.now_us)
+        !is_slow(call, port) || (self.outputs.at(port).moves_from_us() <= call.now_us)
     }
 
     /// Does something that sends a movement, and books its share of the line.
@@ -176,33 +168,26 @@ impl Machine {
             send(self, call);
             return;
         };
-        let line_us = |machine: &Self| {
-            machine
-                .outputs
-                .get(port.index())
-                .map_or(0, |state| state.line_free_us.max(call_now(machine)))
-        };
+        let line_us = |machine: &Self| machine.outputs.at(port).line_free_us().max(machine.now_us);
         let before_us = line_us(self);
         send(self, call);
         let cost_us = line_us(self).saturating_sub(before_us);
-        if let Some(state) = self.outputs.get_mut(port.index()) {
-            state.next_move_us = call.now_us.saturating_add(cost_us.saturating_mul(SHARE));
-        }
+        let until_us = call.now_us.saturating_add(cost_us.saturating_mul(SHARE));
+        self.outputs.at_mut(port).rest_moves(until_us);
     }
 
     /// Sends the movements whose turn has come.
     pub(super) fn run_moves(&mut self, call: &mut Call<'_>) {
         call.is_played = true;
-        for id in (0u8..).map(OutPort).take(self.outputs.len()) {
+        for id in self.outputs.ids() {
             // On a quick line only what a finger hands over to another comes here, at once.
             let is_quick = !is_slow(call, id);
-            while self.outputs.get(id.index()).is_some_and(|port| {
-                port.has_moves && (is_quick || port.moves_from_us() <= call.now_us)
-            }) {
+            while {
+                let port = self.outputs.at(id);
+                port.has_moves() && (is_quick || port.moves_from_us() <= call.now_us)
+            } {
                 let Some((found, slot)) = self.next_move(call, id) else {
-                    if let Some(port) = self.outputs.get_mut(id.index()) {
-                        port.has_moves = false;
-                    }
+                    self.outputs.at_mut(id).take_moves();
                     break;
                 };
                 self.moving(call, slot, |machine, call| machine.send_move(call, found));
@@ -213,11 +198,8 @@ impl Machine {
 
     /// Sends all movements that wait, room or not: a step must not leave any behind.
     pub(super) fn flush_moves(&mut self, call: &mut Call<'_>) {
-        for id in (0u8..).map(OutPort).take(self.outputs.len()) {
-            let Some(port) = self.outputs.get_mut(id.index()) else {
-                continue;
-            };
-            if !std::mem::take(&mut port.has_moves) {
+        for id in self.outputs.ids() {
+            if !self.outputs.at_mut(id).take_moves() {
                 continue;
             }
             while let Some((found, _)) = self.next_move(call, id) {
@@ -236,9 +218,9 @@ impl Machine {
                 Some(slot) => {
                     let slot = SlotId(slot as u8);
                     let is_here = port_of(&self.wiring, call, slot) == Some(port);
-                    let state = self.slots.get_mut(slot.index()).filter(|_| is_here);
-                    state
-                        .and_then(|state| state.moves.take())
+                    is_here
+                        .then(|| self.slots.at_mut(slot).moves.take())
+                        .flatten()
                         .map(|number| (Move::Slot(slot, number), slot))
                 }
             };
@@ -271,9 +253,7 @@ impl Machine {
 
     /// Sends a movement now, if it waits for its turn.
     pub(super) fn send_waiting(&mut self, call: &mut Call<'_>, slot: SlotId, number: u8) {
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at_mut(slot);
         if state.moves.has(number) {
             state.moves.remove(number);
             self.send_move(call, Move::Slot(slot, number));
@@ -288,19 +268,17 @@ impl Machine {
             }
             Move::Slot(slot, number) => (slot, number),
         };
-        let Some(state) = self.slots.get(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at(slot);
         match number {
             BEND => {
                 let value = self.present_bend(call.book, state);
-                if state.known.bend != value.get() {
+                if state.known.bend() != value.get() {
                     self.pass(call, slot, |ch| Message::Bend(ch, value));
                 }
             }
             PRESSURE => {
                 let value = self.present_pressure(call.book, state);
-                if state.known.pressure != value.get() {
+                if state.known.pressure() != value.get() {
                     self.pass(call, slot, |ch| Message::Pressure(ch, value));
                 }
             }
@@ -320,10 +298,6 @@ impl Machine {
             }
         }
     }
-}
-
-fn call_now(machine: &Machine) -> u64 {
-    machine.now_us
 }
 
 fn port_of(wiring: &Wiring, call: &Call<'_>, slot: SlotId) -> Option<OutPort> {

@@ -14,7 +14,7 @@ use super::notes::Note;
 use super::promptbook::{ControllerId, Promptbook, SlotId};
 use super::slots::SlotState;
 use super::sources::ControllerState;
-use crate::midi::mpe::{MANAGER_BEND_RANGE, MAX_MEMBERS};
+use crate::midi::mpe::MANAGER_BEND_RANGE;
 use crate::midi::{Channel, Message, Value7, Value14, cc, scale};
 
 /// What a finger does besides striking.
@@ -83,50 +83,8 @@ pub(super) struct Lead {
     pub(super) base: Value14,
 }
 
-/// A member of an MPE zone.
-#[derive(Clone, Copy, Debug)]
-pub(super) struct Member {
-    lead: Option<Lead>,
-    /// When it became free, counted.
-    pub(super) freed: u32,
-}
-
-impl Member {
-    pub(super) const FREE: Self = Self {
-        lead: None,
-        freed: 0,
-    };
-}
-
 /// A channel of a slot: 0 is its own, others are members of its MPE zone.
 pub(super) type Place = (SlotId, u8);
-
-impl SlotState {
-    /// The finger that is heard on a channel of this slot.
-    pub(super) fn lead_on(&self, member: u8) -> Option<Lead> {
-        match member.checked_sub(1) {
-            None => self.lead,
-            Some(index) => self.members.get(usize::from(index))?.lead,
-        }
-    }
-
-    pub(super) fn set_lead(&mut self, member: u8, lead: Option<Lead>) {
-        match member.checked_sub(1) {
-            None => self.lead = lead,
-            Some(index) => {
-                if let Some(member) = self.members.get_mut(usize::from(index)) {
-                    member.lead = lead;
-                }
-            }
-        }
-    }
-
-    /// Nothing is held on it any more.
-    pub(super) fn forget_fingers(&mut self) {
-        self.lead = None;
-        self.members = [Member::FREE; MAX_MEMBERS];
-    }
-}
 
 impl ControllerState {
     /// Whether an axis of its fingers is led elsewhere.
@@ -147,13 +105,13 @@ impl Machine {
         controller: ControllerId,
         channel: Option<Channel>,
     ) -> Option<Channel> {
-        let zone = self.controllers.get(controller.index())?.mpe?;
+        let zone = self.controllers.at(controller).mpe?;
         channel.filter(|channel| zone.member(*channel).is_some_and(|member| member > 0))
     }
 
     /// Where a finger stands.
     pub(super) fn finger(&self, controller: ControllerId, finger: Channel) -> Option<&Finger> {
-        let state = self.controllers.get(controller.index())?;
+        let state = self.controllers.at(controller);
         state.fingers.get(finger.index())
     }
 
@@ -210,9 +168,7 @@ impl Machine {
             return;
         }
         let moved = self.count_lever(controller);
-        let Some(state) = self.controllers.get_mut(controller.index()) else {
-            return;
-        };
+        let state = self.controllers.at_mut(controller);
         if let Some(state) = state.fingers.get_mut(finger.index()) {
             match message {
                 Message::Bend(_, value) => state.bend = value,
@@ -228,7 +184,7 @@ impl Machine {
             return;
         }
         let mut index = 0;
-        while let Some(note) = self.notes.get(index).copied() {
+        while let Some(note) = self.notes.get(index) {
             index += 1;
             let is_own = note.controller == controller && note.finger == Some(finger);
             if !is_own || !note.is_key_down() || self.has_earlier(index - 1, note) {
@@ -251,7 +207,7 @@ impl Machine {
     }
 
     pub(super) fn lead_on(&self, (slot, member): Place) -> Option<Lead> {
-        self.slots.get(slot.index())?.lead_on(member)
+        self.slots.at(slot).fingers.lead_on(member)
     }
 
     /// Sends where the leading finger of a channel stands, now or when the line has room.
@@ -268,10 +224,7 @@ impl Machine {
 
     /// A movement of a finger whose turn has come.
     pub(super) fn tell_place_moved(&mut self, call: &mut Call<'_>, slot: SlotId, number: u8) {
-        let is_loading = self
-            .slots
-            .get(slot.index())
-            .is_none_or(|state| state.loads_until_us.is_some());
+        let is_loading = self.slots.at(slot).load.is_loading();
         let (member, axis) = place_of(number);
         // What comes after the last Note Off must not reach what rings.
         if !is_loading && self.lead_on((slot, member)).is_some() {
@@ -292,9 +245,8 @@ impl Machine {
         }
         self.set_lead(place, present);
         // A slot that loads may not hear it: it is told again when it has loaded.
-        if let Some(state) = self.slots.get_mut(place.0.index())
-            && state.loads_until_us.is_some()
-        {
+        let state = self.slots.at_mut(place.0);
+        if state.load.is_loading() {
             state.known.forget_axes(place.1);
         }
     }
@@ -304,7 +256,7 @@ impl Machine {
     pub(super) fn settle_fingers(&mut self, call: &mut Call<'_>, slot: SlotId) {
         self.settle_place(call, (slot, 0), None);
         let mut index = 0;
-        while let Some(note) = self.notes.get(index).copied() {
+        while let Some(note) = self.notes.get(index) {
             index += 1;
             if note.slot == slot && note.member > 0 && note.is_key_down() {
                 self.settle_place(call, (slot, note.member), None);
@@ -313,9 +265,7 @@ impl Machine {
     }
 
     pub(super) fn set_lead(&mut self, (slot, member): Place, lead: Option<Lead>) {
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            state.set_lead(member, lead);
-        }
+        self.slots.at_mut(slot).fingers.set_lead(member, lead);
     }
 
     fn tell_axis(&mut self, call: &mut Call<'_>, (slot, member): Place, axis: Axis) {
@@ -325,9 +275,7 @@ impl Machine {
             Axis::Slide if member > 0 => self.send_waiting(call, slot, cc::SLIDE.get()),
             _ => {}
         }
-        let Some(state) = self.slots.get(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at(slot);
         let Some(value) = self.axis_on(call.book, state, member, axis) else {
             return;
         };
@@ -368,9 +316,8 @@ impl Machine {
     }
 
     fn member_axis(&self, state: &SlotState, member: u8, axis: Axis) -> u16 {
-        let lead = state.lead_on(member);
-        let controller =
-            lead.and_then(|lead| Some((lead, self.controllers.get(lead.controller.index())?)));
+        let lead = state.fingers.lead_on(member);
+        let controller = lead.map(|lead| (lead, self.controllers.at(lead.controller)));
         let (surface, finger) = match controller {
             Some((lead, surface)) if !surface.is_led(axis) => {
                 (surface.mpe, surface.fingers.get(lead.finger.index()))
@@ -391,8 +338,8 @@ impl Machine {
 
     /// The finger that a slot's own channel hears, unless its axis is led elsewhere.
     pub(super) fn lead_finger(&self, state: &SlotState, axis: Axis) -> Option<&Finger> {
-        let lead = state.lead?;
-        let surface = self.controllers.get(lead.controller.index())?;
+        let lead = state.fingers.lead()?;
+        let surface = self.controllers.at(lead.controller);
         if surface.is_led(axis) {
             return None;
         }
@@ -407,9 +354,9 @@ impl Machine {
         state: &SlotState,
         to: u8,
     ) -> Option<Value14> {
-        let lead = state.lead?;
+        let lead = state.fingers.lead()?;
         let finger = self.lead_finger(state, Axis::Bend)?;
-        let surface = self.controllers.get(lead.controller.index())?.mpe?;
+        let surface = self.controllers.at(lead.controller).mpe?;
         let whole = self
             .bend_range_of(book, lead.controller)
             .unwrap_or(MANAGER_BEND_RANGE);

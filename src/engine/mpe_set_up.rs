@@ -11,7 +11,6 @@ use super::known::Parameter;
 use super::machine::{Call, Machine};
 use super::promptbook::{ControllerId, InPort, SlotId};
 use super::rescue::Deed;
-use super::slots::Owed;
 use crate::midi::mpe::{CONFIGURATION, MAX_MEMBERS, MpeZone};
 use crate::midi::{Channel, Controller, Message, Value7, Value14, cc};
 
@@ -60,9 +59,7 @@ impl SetUp {
 impl Machine {
     /// Tells a slot that is an MPE zone how many members it has, and how far they bend.
     pub(super) fn tell_zone(&mut self, call: &mut Call<'_>, slot: SlotId) {
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at_mut(slot);
         let Some(zone) = state.mpe else {
             return;
         };
@@ -72,14 +69,12 @@ impl Machine {
             (Parameter::MemberBend, seven(zone.bend_range)),
         ];
         for (parameter, value) in parameters {
-            let Some(state) = self.slots.get_mut(slot.index()) else {
-                return;
-            };
+            let state = self.slots.at_mut(slot);
             if state.known.parameter(parameter) == Some(value.get()) {
                 continue;
             }
-            if parameter != Parameter::MemberBend && state.notes > 0 {
-                state.owed = Owed::Everything;
+            if parameter != Parameter::MemberBend && state.sounding.is_held() {
+                state.debts.owe_everything();
                 continue;
             }
             self.send_numbered(call, slot, call.telling, (parameter, value));
@@ -95,9 +90,8 @@ impl Machine {
         members: Value14,
     ) {
         self.send_parameter(call, (slot, 0), urgency, (CONFIGURATION, members.msb()));
-        if self.slot_listens(call, slot)
-            && let Some(state) = self.slots.get_mut(slot.index())
-        {
+        if self.slot_listens(call, slot) {
+            let state = self.slots.at_mut(slot);
             state.known.set_zone(members.get());
             state.numbered = None;
         }
@@ -141,7 +135,7 @@ impl Machine {
 
     /// Members of a slot, 1–15; none if it is no MPE zone.
     fn members_of(&self, slot: SlotId) -> std::ops::RangeInclusive<u8> {
-        let zone = self.slots.get(slot.index()).and_then(|state| state.mpe);
+        let zone = self.slots.at(slot).mpe;
         1..=zone.map_or(0, |zone| zone.members.min(MAX_MEMBERS as u8))
     }
 
@@ -165,10 +159,7 @@ impl Machine {
     /// A surface may say how many fingers it has (RPN 6 on a manager channel) and how far it
     /// bends (RPN 0). The newest counts; what overlaps it gives way.
     pub(super) fn hear_set_up(&mut self, call: &mut Call<'_>, port: InPort, message: Message) {
-        let heard = self
-            .set_ups
-            .get_mut(port.index())
-            .and_then(|set_up| set_up.hear(message));
+        let heard = self.set_ups.at_mut(port).hear(message);
         let Some((channel, number, value)) = heard else {
             return;
         };
@@ -186,11 +177,7 @@ impl Machine {
         let book = call.book;
         let (mut own, mut cut) = (None, None);
         for (id, entry) in (0u8..).map(ControllerId).zip(&book.controllers) {
-            let state = self.controllers.get(id.index());
-            let Some(before) = state
-                .and_then(|state| state.mpe)
-                .filter(|_| entry.port == port)
-            else {
+            let Some(before) = self.controllers.at(id).mpe.filter(|_| entry.port == port) else {
                 continue;
             };
             let is_own = before.side == newer.side;
@@ -205,11 +192,10 @@ impl Machine {
             }
             // What entered or left has no notes any more.
             self.let_go_of(call, id);
-            if let Some(state) = self.controllers.get_mut(id.index()) {
-                state.mpe = Some(after);
-                if is_own {
-                    state.whole_range = None;
-                }
+            let state = self.controllers.at_mut(id);
+            state.mpe = Some(after);
+            if is_own {
+                state.whole_range = None;
             }
         }
         let is_surface = own.is_some() || cut.is_some();

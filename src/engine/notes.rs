@@ -4,7 +4,6 @@
 //! order of age.
 
 use super::fault::invariant;
-use super::limits::MAX_NOTES;
 use super::machine::{Call, Machine};
 use super::mpe::Place;
 use super::pedals::{HOLD, SOSTENUTO};
@@ -81,9 +80,7 @@ impl Machine {
         let controller = hand.0;
         // A second Note On without a Note Off between: the first one ends.
         self.let_go(call, hand, key, NEUTRAL_RELEASE);
-        if let Some(state) = self.controllers.get_mut(controller.index()) {
-            state.struck = Some((key, velocity));
-        }
+        self.controllers.at_mut(controller).struck = Some((key, velocity));
         if self.is_muted {
             return;
         }
@@ -123,9 +120,8 @@ impl Machine {
         }
         if !is_wanted {
             self.counters.unwanted = self.counters.unwanted.saturating_add(1);
-            if let Some(state) = self.controllers.get_mut(controller.index()) {
-                state.unwanted = state.unwanted.saturating_add(1);
-            }
+            let state = self.controllers.at_mut(controller);
+            state.unwanted = state.unwanted.saturating_add(1);
         }
     }
 
@@ -158,15 +154,11 @@ impl Machine {
         if !self.slot_listens(call, slot) || self.is_slot_muted(call, slot) {
             return;
         }
-        if self.notes.len() >= MAX_NOTES {
-            self.counters.notes_refused = self.counters.notes_refused.saturating_add(1);
-            return;
-        }
         let Aim {
             out_key, velocity, ..
         } = aim;
         let member = self.choose_member(slot, (zone.controller, finger));
-        self.notes.push(Note {
+        let is_taken = self.notes.add(Note {
             controller: zone.controller,
             in_key: key,
             slot,
@@ -182,10 +174,13 @@ impl Machine {
             leader: zone.finger,
             base: self.whole_bend(zone.controller),
         });
-        self.take_lead((slot, member));
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            state.notes = state.notes.saturating_add(1);
+        if !is_taken {
+            self.counters.notes_refused = self.counters.notes_refused.saturating_add(1);
+            return;
         }
+        self.take_lead((slot, member));
+        let state = self.slots.at_mut(slot);
+        state.sounding.strike();
         self.counters.notes = self.counters.notes.saturating_add(1);
         self.play(
             call,
@@ -211,16 +206,14 @@ impl Machine {
         is_meant: impl Fn(&Note) -> bool,
     ) {
         let mut index = 0;
-        while let Some(note) = self.notes.get(index).copied() {
+        while let Some(note) = self.notes.get(index) {
             if !note.is_key_down() || !is_meant(&note) {
                 index += 1;
                 continue;
             }
             self.send_offs(call, index, note, velocity);
-            if self.is_sustained(note) && !self.merge_sustained(index, note) {
-                if let Some(kept) = self.notes.get_mut(index) {
-                    kept.offs = 0;
-                }
+            if self.is_sustained(note) && !self.notes.merge_sustained(index, note) {
+                self.notes.set_offs(index, 0);
                 self.leave_place(call, (note.slot, note.member));
                 index += 1;
             } else {
@@ -234,7 +227,7 @@ impl Machine {
     /// Ends notes whatever holds them: Note Offs for keys still down, then they are forgotten.
     pub(super) fn end_notes(&mut self, call: &mut Call<'_>, is_meant: impl Fn(&Note) -> bool) {
         let mut index = 0;
-        while let Some(note) = self.notes.get(index).copied() {
+        while let Some(note) = self.notes.get(index) {
             if !is_meant(&note) {
                 index += 1;
                 continue;
@@ -251,97 +244,61 @@ impl Machine {
     /// them need all (MIDI 1.0 advises balance), and for others the note must not end
     /// before its last owner leaves.
     fn send_offs(&mut self, call: &mut Call<'_>, index: usize, note: Note, velocity: Value7) {
-        let heir = self.notes.iter_mut().enumerate().find(|(other, heir)| {
-            *other != index
-                && heir.is_key_down()
-                && (heir.slot, heir.member) == (note.slot, note.member)
-                && heir.out_key == note.out_key
-        });
-        if let Some((_, heir)) = heir {
-            heir.offs = heir.offs.saturating_add(note.offs);
+        let place = (note.slot, note.member);
+        if self
+            .notes
+            .leave_offs(Some(index), place, note.out_key, note.offs)
+        {
             return;
         }
         if note.member == 0 && self.leave_to_cue(note.slot, note.out_key, note.offs) {
             return;
         }
         for _ in 0..note.offs {
-            let place = (note.slot, note.member);
             self.play(call, place, note.out_key, None, velocity);
         }
     }
 
     /// Whether a pedal that its slot was told of holds this note.
     fn is_sustained(&self, note: Note) -> bool {
-        self.slots.get(note.slot.index()).is_some_and(|slot| {
-            let [hold, sostenuto, _] = slot.is_down;
-            hold || (note.is_latched && sostenuto)
-        })
-    }
-
-    /// Whether another note like this one is sustained already, which then stands for both:
-    /// a trill under the pedal must not fill the table.
-    fn merge_sustained(&mut self, index: usize, note: Note) -> bool {
-        let twin = self.notes.iter_mut().enumerate().find(|(other, twin)| {
-            *other != index
-                && !twin.is_key_down()
-                && twin.controller == note.controller
-                && (twin.slot, twin.member) == (note.slot, note.member)
-                && twin.out_key == note.out_key
-                && twin.is_foreign == note.is_foreign
-                && twin.leave == note.leave
-        });
-        if let Some((_, twin)) = twin {
-            twin.is_latched |= note.is_latched;
-            twin.in_key = note.in_key;
-            return true;
-        }
-        false
+        let pedals = &self.slots.at(note.slot).pedals;
+        pedals.is_down(HOLD) || (note.is_latched && pedals.is_down(SOSTENUTO))
     }
 
     /// A pedal of a slot came up: what only it held ends now, and rings.
     pub(super) fn end_sustained(&mut self, call: &Call<'_>, slot: SlotId) {
-        let Some(state) = self.slots.get(slot.index()) else {
-            return;
-        };
-        let is_down = |pedal: usize| state.is_down.get(pedal).copied().unwrap_or(false);
-        let (hold, sostenuto) = (is_down(HOLD), is_down(SOSTENUTO));
+        let pedals = &self.slots.at(slot).pedals;
+        let (hold, sostenuto) = (pedals.is_down(HOLD), pedals.is_down(SOSTENUTO));
+        if !sostenuto {
+            self.notes.unlatch(slot);
+        }
         let mut index = 0;
-        while let Some(note) = self.notes.get_mut(index) {
-            if note.slot == slot {
-                note.is_latched &= sostenuto;
-                if !note.is_key_down() && !hold && !note.is_latched {
-                    self.drop_note(call, index);
-                    continue;
-                }
+        while let Some(note) = self.notes.get(index) {
+            let is_held = note.is_key_down() || hold || note.is_latched;
+            if note.slot == slot && !is_held {
+                self.drop_note(call, index);
+            } else {
+                index += 1;
             }
-            index += 1;
         }
     }
 
     /// Takes a note out of the table. Its ring starts when what ended it has left the line:
     /// behind a slow one it sounds until then.
     pub(super) fn drop_note(&mut self, call: &Call<'_>, index: usize) {
-        if !invariant!(
-            self.counters,
-            index < self.notes.len(),
-            "a note to drop exists"
-        ) {
-            return;
-        }
-        let note = self.notes.remove(index);
-        self.leave_place(call, (note.slot, note.member));
-        let ends_us = self.line_free_us(call, note.slot);
-        let Some(slot) = self.slots.get_mut(note.slot.index()) else {
+        let dropped = self.notes.remove(index);
+        invariant!(self.counters, dropped.is_some(), "a note to drop exists");
+        let Some(note) = dropped else {
             return;
         };
-        invariant!(self.counters, slot.notes > 0, "a slot counts its notes");
-        slot.notes = slot.notes.saturating_sub(1);
-        if slot.notes == 0 {
+        self.leave_place(call, (note.slot, note.member));
+        let ends_us = self.line_free_us(call, note.slot);
+        let slot = self.slots.at_mut(note.slot);
+        let was_counted = slot.sounding.end_note(ends_us);
+        if !slot.sounding.is_held() {
             slot.bend_tails = 0;
         }
-        slot.ring_until_us = slot
-            .ring_until_us
-            .max(ends_us.saturating_add(slot.release_us));
+        invariant!(self.counters, was_counted, "a slot counts its notes");
     }
 
     /// Pressure on one key goes to the notes which that key holds, and nowhere else.
@@ -357,15 +314,12 @@ impl Machine {
             .controllers
             .get(controller.index())
             .is_some_and(|entry| entry.passes_pressure);
-        let is_led = self
-            .controllers
-            .get(controller.index())
-            .is_some_and(|state| state.led.poly);
+        let is_led = self.controllers.at(controller).led.poly;
         if is_led || !(passes || self.names_poly(call.book, controller)) {
             return;
         }
         let mut index = 0;
-        while let Some(note) = self.notes.get(index).copied() {
+        while let Some(note) = self.notes.get(index) {
             index += 1;
             let is_own = (note.controller, note.finger) == (controller, None);
             if !is_own || note.in_key != key || !note.is_key_down() {
@@ -397,8 +351,6 @@ impl Machine {
 
     /// Whether this controller has a note on this slot; `by_key`: with its key still down.
     pub(super) fn has_note(&self, controller: ControllerId, slot: SlotId, by_key: bool) -> bool {
-        self.notes.iter().any(|note| {
-            note.controller == controller && note.slot == slot && (!by_key || note.is_key_down())
-        })
+        self.notes.has(controller, slot, by_key)
     }
 }

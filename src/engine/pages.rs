@@ -48,13 +48,11 @@ impl Machine {
     }
 
     fn tell_page(&mut self, call: &mut Call<'_>, slot: SlotId, manner: PageManner, number: u8) {
-        let Some(state) = self.slots.get(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at(slot);
         match manner {
             PageManner::Program => {
                 if let Some(program) = Program::new(number)
-                    && state.known.program != number
+                    && state.known.program() != number
                 {
                     self.send(call, slot, Urgency::Changeover, |ch| {
                         Message::Program(ch, program)

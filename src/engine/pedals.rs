@@ -11,7 +11,6 @@ use super::known::UNKNOWN;
 use super::machine::{Call, Machine};
 use super::moves::FIRST_PEDAL;
 use super::promptbook::{ControllerId, SlotId};
-use super::slots::{SlotState, bit};
 use crate::midi::{Controller, Value7, cc};
 
 /// Index of the hold pedal in tables of pedals.
@@ -30,111 +29,6 @@ pub(super) fn pedal_of(number: Controller) -> Option<usize> {
     PEDALS.iter().position(|pedal| *pedal == number)
 }
 
-impl SlotState {
-    fn told(&self, controller: ControllerId, pedal: usize) -> u8 {
-        self.told
-            .get(controller.index())
-            .and_then(|told| told.get(pedal))
-            .copied()
-            .unwrap_or(0)
-    }
-
-    pub(super) fn set_told(&mut self, controller: ControllerId, pedal: usize, value: u8) {
-        let told = self
-            .told
-            .get_mut(controller.index())
-            .and_then(|told| told.get_mut(pedal));
-        if let Some(told) = told {
-            *told = value;
-        }
-    }
-
-    fn hears(&self, controller: ControllerId, pedal: usize) -> bool {
-        self.hears
-            .get(pedal)
-            .is_some_and(|set| set & bit(controller) != 0)
-    }
-
-    fn set_hears(&mut self, controller: ControllerId, pedal: usize, hears: bool) {
-        if let Some(set) = self.hears.get_mut(pedal) {
-            if hears {
-                *set |= bit(controller);
-            } else {
-                *set &= !bit(controller);
-            }
-        }
-    }
-
-    /// What the slot is to be sent for this pedal: the highest value told.
-    pub(super) fn pedal_value(&self, pedal: usize) -> u8 {
-        self.told
-            .iter()
-            .filter_map(|told| told.get(pedal))
-            .copied()
-            .max()
-            .unwrap_or(0)
-    }
-
-    /// What this slot takes from a pedal that moves to `value`, if anything. `is_fresh`: it
-    /// goes down now. `may_hold`: what sounds here is held over, and this controller's alone.
-    fn follow(
-        &mut self,
-        (controller, pedal): (ControllerId, usize),
-        value: u8,
-        is_led: bool,
-        (is_fresh, may_hold): (bool, bool),
-    ) -> Option<u8> {
-        let told = self.told(controller, pedal);
-        if self.is_fed_by(controller) && !is_led {
-            if value < DOWN {
-                self.set_hears(controller, pedal, true);
-            }
-            return self.hears(controller, pedal).then_some(value);
-        }
-        // Its scene was left, or leads it elsewhere: the way up only, then no more, unless
-        // a fresh press may hold what is held over here.
-        let may_hold = may_hold && !is_led;
-        match value {
-            DOWN.. if may_hold && (is_fresh || told >= DOWN) => Some(value),
-            _ if told == 0 => None,
-            0..DOWN => Some(0),
-            _ => (value < told).then_some(value),
-        }
-    }
-
-    /// Links a controller that is new to this slot: its pedal counts from the next fresh
-    /// press, unless it is up now, was told here before, or the zone catches it. Sostenuto
-    /// holds what is down as it goes down: where no note is, there is nothing to catch, and
-    /// told late, when a patch has loaded, it would hold what was struck after it.
-    pub(super) fn link(&mut self, controller: ControllerId, pedals: [u8; 3], catches: bool) {
-        for (pedal, value) in pedals.into_iter().enumerate() {
-            let catches = catches && (pedal != SOSTENUTO || self.notes > 0);
-            let hears = value < DOWN || catches || self.told(controller, pedal) >= DOWN;
-            self.set_hears(controller, pedal, hears);
-            if hears {
-                self.set_told(controller, pedal, value);
-            }
-        }
-    }
-
-    /// Forgets all links.
-    pub(super) fn unlink_all(&mut self) {
-        for pedal in 0..PEDALS.len() {
-            self.unlink(pedal);
-        }
-    }
-
-    /// Forgets the links of one pedal.
-    pub(super) fn unlink(&mut self, pedal: usize) {
-        for value in self.told.iter_mut().filter_map(|told| told.get_mut(pedal)) {
-            *value = 0;
-        }
-        if let Some(hears) = self.hears.get_mut(pedal) {
-            *hears = 0;
-        }
-    }
-}
-
 impl Machine {
     /// A pedal moves.
     pub(super) fn move_pedal(
@@ -147,32 +41,29 @@ impl Machine {
         if self.rescue.ignores(controller, pedal) {
             return;
         }
-        let mut is_led = false;
         let mut is_fresh = false;
-        if let Some(state) = self.controllers.get_mut(controller.index()) {
-            is_led = PEDALS
-                .get(pedal)
-                .is_some_and(|number| state.led.control(*number));
-            if let Some(position) = state.pedals.get_mut(pedal) {
-                is_fresh = *position < DOWN && value.get() >= DOWN;
-                *position = value.get();
-            }
+        let state = self.controllers.at_mut(controller);
+        let is_led = PEDALS
+            .get(pedal)
+            .is_some_and(|number| state.led.control(*number));
+        if let Some(position) = state.pedals.get_mut(pedal) {
+            is_fresh = *position < DOWN && value.get() >= DOWN;
+            *position = value.get();
         }
         for slot in self.slot_ids() {
             if !self.slot_listens(call, slot) {
                 continue;
             }
             let may_hold = self.holds_over_alone(controller, pedal, slot);
-            let Some(state) = self.slots.get_mut(slot.index()) else {
-                continue;
-            };
-            if let Some(taken) = state.follow(
+            let state = self.slots.at_mut(slot);
+            let plays = state.is_fed_by(controller) && !is_led;
+            let is_taken = state.pedals.follow(
                 (controller, pedal),
                 value.get(),
-                is_led,
-                (is_fresh, may_hold),
-            ) {
-                state.set_told(controller, pedal, taken);
+                plays,
+                (is_fresh, may_hold && !is_led),
+            );
+            if is_taken {
                 // Half-way positions of a foot may be many; going down and coming up never wait.
                 if self.is_half_way(slot, pedal) && !self.may_move(call, slot) {
                     self.postpone(call, slot, FIRST_PEDAL + pedal as u8);
@@ -187,10 +78,8 @@ impl Machine {
     /// holds: a key of the controller is down on it, no one else plays it or has a note on
     /// it, and it does not fade. Soft holds nothing, and would change what sounds.
     fn holds_over_alone(&self, controller: ControllerId, pedal: usize, slot: SlotId) -> bool {
-        let Some(state) = self.slots.get(slot.index()) else {
-            return false;
-        };
-        let is_left = state.feeds == 0 && !state.ramp.is_some_and(|ramp| ramp.is_fade);
+        let state = self.slots.at(slot);
+        let is_left = state.feeds == 0 && !state.level.is_fading_out();
         let mut notes = self.notes.iter().filter(|note| note.slot == slot);
         pedal != SOFT
             && is_left
@@ -200,11 +89,11 @@ impl Machine {
 
     /// Whether a pedal moved on a slot without going down or coming up there.
     fn is_half_way(&self, slot: SlotId, pedal: usize) -> bool {
-        let (Some(state), Some(number)) = (self.slots.get(slot.index()), PEDALS.get(pedal)) else {
+        let state = self.slots.at(slot);
+        let Some(number) = PEDALS.get(pedal) else {
             return false;
         };
-        let is_down = state.pedal_value(pedal) >= DOWN;
-        let was_down = state.is_down.get(pedal).copied().unwrap_or(false);
+        let (was_down, is_down) = state.pedals.edge(pedal);
         let is_told = (DOWN..UNKNOWN).contains(&state.known.control(*number));
         is_down == was_down && is_down == is_told
     }
@@ -221,22 +110,16 @@ impl Machine {
         let Some(number) = PEDALS.get(pedal).copied() else {
             return;
         };
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
-        let value = state.pedal_value(pedal);
-        let is_down = value >= DOWN;
-        let was_down = state
-            .is_down
-            .get_mut(pedal)
-            .is_some_and(|down| std::mem::replace(down, is_down));
+        let state = self.slots.at_mut(slot);
+        let value = state.pedals.value(pedal);
+        let (was_down, is_down) = state.pedals.take_edge(pedal);
         let known = state.known.control(number);
         let is_told = (DOWN..UNKNOWN).contains(&known);
-        let is_loading = state.loads_until_us.is_some();
+        let is_loading = state.load.is_loading();
         // Told late, when a patch has loaded, sostenuto holds what was struck after it too. If
         // it holds nothing, there is nothing to tell until its next press.
         let is_idle = pedal == SOSTENUTO && was_down && is_down && !is_told;
-        let value = if is_idle && !self.has_latched(slot) {
+        let value = if is_idle && !self.notes.has_latched(slot) {
             0
         } else {
             value
@@ -247,26 +130,20 @@ impl Machine {
             let value = Value7::clamped(i32::from(value));
             self.send_control(call, slot, urgency, number, value);
         }
-        if let Some(late) = self
-            .slots
-            .get_mut(slot.index())
-            .and_then(|state| state.comes_up_late.get_mut(pedal))
-        {
-            let may_hold = *late || is_told;
-            if is_loading {
-                *late |= was_down && !is_down;
-            } else if value < DOWN {
-                *late = false;
-                if is_due && may_hold {
-                    self.ring_from_here(call, slot);
-                }
+        let pedals = &mut self.slots.at_mut(slot).pedals;
+        if is_loading && was_down && !is_down {
+            pedals.rise_late(pedal);
+        } else if !is_loading && value < DOWN {
+            let may_hold = pedals.take_late_rise(pedal) || is_told;
+            if is_due && may_hold {
+                self.ring_from_here(call, slot);
             }
         }
         match (was_down, is_down) {
-            (false, true) if pedal == SOSTENUTO => self.latch(slot),
+            (false, true) if pedal == SOSTENUTO => self.notes.latch(slot),
             // Told late, it holds what is down by now.
             (true, true) if pedal == SOSTENUTO && is_late_edge => {
-                self.latch(slot);
+                self.notes.latch(slot);
             }
             (true, false) => {
                 self.end_sustained(call, slot);
@@ -280,20 +157,16 @@ impl Machine {
     /// loaded: what was let go meanwhile rings from now on.
     fn ring_from_here(&mut self, call: &Call<'_>, slot: SlotId) {
         let free_us = self.line_free_us(call, slot);
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            let until_us = free_us.saturating_add(state.release_us);
-            state.may_ring_until_us = state.may_ring_until_us.max(until_us);
-        }
+        let state = self.slots.at_mut(slot);
+        state.sounding.may_ring_from(free_us);
     }
 
     /// With the last note of a slot that was left, pedals come up that held on what `cut` or
     /// `fade` had ended.
     pub(super) fn lift_after_cut(&mut self, call: &mut Call<'_>, slot: SlotId) {
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
-        if state.has_cut && state.notes == 0 && state.feeds == 0 {
-            state.has_cut = false;
+        let state = self.slots.at_mut(slot);
+        if state.pedals.holds_ended() && !state.sounding.is_held() && state.feeds == 0 {
+            state.pedals.forget_ended();
             self.lift_idle_pedals(call, slot);
         }
     }
@@ -302,29 +175,12 @@ impl Machine {
     /// a Note Off alone leaves sounding what a pedal holds. So they are as urgent as it.
     pub(super) fn lift_idle_pedals(&mut self, call: &mut Call<'_>, slot: SlotId) {
         for pedal in 0..PEDALS.len() {
-            let Some(state) = self.slots.get_mut(slot.index()) else {
-                return;
-            };
-            if state.notes > 0 || state.pedal_value(pedal) == 0 {
+            let state = self.slots.at_mut(slot);
+            if state.sounding.is_held() || state.pedals.value(pedal) == 0 {
                 continue;
             }
-            for told in state.told.iter_mut().filter_map(|told| told.get_mut(pedal)) {
-                *told = 0;
-            }
+            state.pedals.let_go(pedal);
             self.sync_pedal(call, slot, pedal, Urgency::Live);
-        }
-    }
-
-    fn has_latched(&self, slot: SlotId) -> bool {
-        let mut notes = self.notes.iter();
-        notes.any(|note| note.slot == slot && note.is_latched)
-    }
-
-    /// The sostenuto pedal holds the notes whose keys are down at this moment, and no
-    /// others (GM2 §3.3.9).
-    fn latch(&mut self, slot: SlotId) {
-        for note in self.notes.iter_mut() {
-            note.is_latched |= note.slot == slot && note.is_key_down();
         }
     }
 }

@@ -11,131 +11,59 @@ use super::mpe::Finger;
 use super::notes::NEUTRAL_RELEASE;
 use super::pedals::PEDALS;
 use super::promptbook::{ControllerId, InPort, OutPort, ReceiverId, SlotId};
-use super::slots::Owed;
 use super::view::Presence;
 use crate::midi::{Value7, Value14, cc};
-
-/// An output port at run time.
-#[derive(Clone, Copy, Debug, Default)]
-pub(super) struct OutputState {
-    pub(super) presence: Presence,
-    /// It was there once, so a return is a return.
-    was_lost: bool,
-    /// When its receivers should have started.
-    starts_until_us: u64,
-    /// When all that was handed out for it will have left its line, at the earliest.
-    pub(super) line_free_us: u64,
-    /// When what was played of it will have left.
-    pub(super) live_free_us: u64,
-    /// When a movement may go out again, on a slow line.
-    pub(super) next_move_us: u64,
-    /// Movements wait for it.
-    pub(super) has_moves: bool,
-    /// The outbox refused something for it.
-    pub(super) is_flooded: bool,
-    /// A panic came while nobody listened there: it is made up for.
-    pub(super) owes_silence: bool,
-}
-
-impl OutputState {
-    /// When something is to be done about it.
-    pub(super) fn deadline(&self, now_us: u64) -> Option<u64> {
-        match self.presence {
-            Presence::Starting => Some(self.starts_until_us),
-            Presence::NotVerified | Presence::Verified if self.is_flooded => Some(now_us),
-            Presence::NotVerified | Presence::Verified => {
-                self.has_moves.then(|| self.moves_from_us().max(now_us))
-            }
-            Presence::Absent | Presence::Waiting => None,
-        }
-    }
-
-    /// From when a movement may go out.
-    pub(super) fn moves_from_us(&self) -> u64 {
-        self.next_move_us.max(self.live_free_us)
-    }
-}
 
 impl Machine {
     /// Whether what is sent to this port reaches anyone.
     pub(super) fn is_listening(&self, port: OutPort) -> bool {
-        self.outputs.get(port.index()).is_some_and(|state| {
-            matches!(state.presence, Presence::NotVerified | Presence::Verified)
-        })
+        self.outputs.at(port).is_listening()
     }
 
     /// An output port is gone: what sounded there is beyond reach, so its keys own nothing.
     pub(super) fn lose_output(&mut self, call: &Call<'_>, port: OutPort) {
-        let Some(state) = self.outputs.get_mut(port.index()) else {
-            return;
-        };
-        *state = OutputState {
-            presence: Presence::Absent,
-            was_lost: true,
-            owes_silence: state.owes_silence,
-            ..OutputState::default()
-        };
+        self.outputs.at_mut(port).lose();
         let book = call.book;
         let wiring = self.wiring;
         let is_on_port = |slot: SlotId| {
             let entry = wiring.entry(book, slot);
             entry.is_some_and(|entry| entry.port == port)
         };
-        for (told, entry) in self.rescue.is_told.iter_mut().zip(&book.receivers) {
-            *told &= entry.port != port;
-        }
+        self.rescue.lose(|receiver| {
+            let entry = book.receivers.get(receiver.index());
+            entry.is_some_and(|entry| entry.port == port)
+        });
         self.cue_notes.lose(is_on_port);
-        self.notes.retain(|note| !is_on_port(note.slot));
+        self.notes.lose(is_on_port);
         self.held_back.retain(|item| !is_on_port(item.slot));
         for slot in self.slot_ids().filter(|slot| is_on_port(*slot)) {
-            if let Some(state) = self.slots.get_mut(slot.index()) {
-                state.known = Known::nothing();
-                state.unlink_all();
-                state.is_down = [false; 3];
-                state.bend_tails = 0;
-                state.notes = 0;
-                state.forget_fingers();
-                state.ring_until_us = 0;
-                state.loads_until_us = None;
-                state.ramp = None;
-                state.owed = Owed::Nothing;
-                state.moves.clear();
-                state.numbered = None;
-                state.is_doubtful = false;
-            }
+            let state = self.slots.at_mut(slot);
+            state.known = Known::nothing();
+            state.pedals.lose();
+            state.bend_tails = 0;
+            state.sounding.lose();
+            state.fingers.lose();
+            state.load.end();
+            state.level.stop();
+            state.debts.lose();
+            state.moves.clear();
+            state.numbered = None;
         }
     }
 
     /// An output port is there.
     pub(super) fn find_output(&mut self, call: &mut Call<'_>, port: OutPort) {
-        let Some(state) = self.outputs.get_mut(port.index()) else {
-            return;
-        };
-        if state.presence != Presence::Absent {
-            return;
-        }
-        if state.was_lost {
-            let boot_us = call
-                .book
-                .out_ports
-                .get(port.index())
-                .map_or(0, |entry| entry.boot_us);
-            state.presence = Presence::Starting;
-            state.starts_until_us = call.now_us.saturating_add(boot_us);
-        } else {
+        let entry = call.book.out_ports.get(port.index());
+        let boot_us = entry.map_or(0, |entry| entry.boot_us);
+        if self.outputs.at_mut(port).find(call.now_us, boot_us) {
             self.start_listening(call, port, Presence::NotVerified);
         }
     }
 
     /// Something was heard from a receiver on this port.
     pub(super) fn hear_life(&mut self, call: &mut Call<'_>, port: OutPort) {
-        let Some(state) = self.outputs.get_mut(port.index()) else {
-            return;
-        };
-        match state.presence {
-            Presence::Starting => self.start_listening(call, port, Presence::Verified),
-            Presence::NotVerified => state.presence = Presence::Verified,
-            Presence::Absent | Presence::Waiting | Presence::Verified => {}
+        if self.outputs.at_mut(port).hear_life() {
+            self.start_listening(call, port, Presence::Verified);
         }
     }
 
@@ -143,13 +71,7 @@ impl Machine {
     /// After a loss what sounded there is ended first: if only the cable was out, its Note
     /// Offs never arrived. A panic that did not reach them comes before all else.
     fn start_listening(&mut self, call: &mut Call<'_>, port: OutPort, presence: Presence) {
-        let (mut was_lost, mut owes_silence) = (false, false);
-        if let Some(state) = self.outputs.get_mut(port.index()) {
-            state.presence = presence;
-            state.is_flooded = false;
-            was_lost = state.was_lost;
-            owes_silence = std::mem::take(&mut state.owes_silence);
-        }
+        let (was_lost, owes_silence) = self.outputs.at_mut(port).listen(presence);
         self.cut_locals(call, port);
         let book = call.book;
         self.end_cue_notes(call, |machine, slot| {
@@ -186,9 +108,7 @@ impl Machine {
 
     /// A port that refused messages is open again. What it refused keeps no line busy.
     pub(super) fn reopen_output(&mut self, call: &mut Call<'_>, port: OutPort) {
-        if let Some(state) = self.outputs.get_mut(port.index()) {
-            state.line_free_us = call.now_us;
-        }
+        self.outputs.at_mut(port).reopen(call.now_us);
         self.overflow_output(call, port);
     }
 
@@ -203,13 +123,11 @@ impl Machine {
             if !self.is_slot_on(call, slot, port) {
                 continue;
             }
-            let Some(state) = self.slots.get_mut(slot.index()) else {
-                continue;
-            };
-            if state.is_silent(call.now_us) {
+            let state = self.slots.at_mut(slot);
+            if state.sounding.is_silent(call.now_us) {
                 self.recover_slot(call, slot);
             } else {
-                state.is_doubtful = true;
+                state.debts.doubt();
             }
         }
         self.tell_pages(call);
@@ -228,12 +146,10 @@ impl Machine {
         let release_us = self
             .manners(call.book, slot)
             .map_or(0, |manners| manners.release_us);
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            state.is_doubtful = false;
-            if sounds {
-                let ring_us = state.release_us.max(release_us);
-                state.may_ring_until_us = call.now_us.saturating_add(ring_us);
-            }
+        let state = self.slots.at_mut(slot);
+        state.debts.clear_doubt();
+        if sounds {
+            state.sounding.end_unknown(call.now_us, release_us);
         }
         if sounds {
             for number in [cc::HOLD, cc::SOSTENUTO, cc::SOFT, cc::ALL_NOTES_OFF] {
@@ -269,13 +185,14 @@ impl Machine {
         for slot in self.slot_ids() {
             let device = self.device(call.book, slot);
             let is_meant = receiver.is_none() || receiver == device;
-            let Some(state) = self.slots.get_mut(slot.index()).filter(|_| is_meant) else {
+            if !is_meant {
                 continue;
-            };
-            if is_forced || state.is_silent(call.now_us) {
+            }
+            let state = self.slots.at_mut(slot);
+            if is_forced || state.sounding.is_silent(call.now_us) {
                 self.resend_slot(call, slot);
             } else {
-                state.owed = Owed::Everything;
+                state.debts.owe_everything();
             }
         }
         self.tell_pages(call);
@@ -284,35 +201,25 @@ impl Machine {
     /// Forgets what a slot holds and sends it all. A slot without a sound in this scene is
     /// left alone: nothing is known of it, so the next sound there is sent in full.
     pub(super) fn resend_slot(&mut self, call: &mut Call<'_>, slot: SlotId) {
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at_mut(slot);
         state.known = Known::nothing();
         if state.sound.is_some() {
-            state.loads_until_us = None;
+            state.load.end();
             self.catch_up(call.book, slot);
             self.revoice(call, slot);
         } else {
             // A slot left while it loads is still told its pedals when it has loaded.
-            state.owed = Owed::Nothing;
+            state.debts.take();
             self.tell_zone(call, slot);
         }
-        let is_loading = |state: &Self| {
-            state
-                .slots
-                .get(slot.index())
-                .is_some_and(|slot| slot.loads_until_us.is_some())
-        };
-        if !is_loading(self) {
+        if !self.slots.at(slot).load.is_loading() {
             self.release_held_back(call, slot);
         }
     }
 
     /// An input port is gone: what it held is let go, its wheel comes back.
     pub(super) fn lose_input(&mut self, call: &mut Call<'_>, port: InPort) {
-        if let Some(is_present) = self.in_present.get_mut(port.index()) {
-            *is_present = false;
-        }
+        *self.in_present.at_mut(port) = false;
         let book = call.book;
         for (id, entry) in (0u8..).zip(&book.controllers) {
             if entry.port == port {
@@ -323,26 +230,19 @@ impl Machine {
 
     /// An input port is there. Nothing is assumed to be down on it.
     pub(super) fn find_input(&mut self, port: InPort) {
-        if let Some(is_present) = self.in_present.get_mut(port.index()) {
-            *is_present = true;
-        }
+        *self.in_present.at_mut(port) = true;
     }
 
     /// Lets go everything a controller holds: keys, pedals, wheel and pressure.
     pub(super) fn let_go_of(&mut self, call: &mut Call<'_>, controller: ControllerId) {
         self.end_keys(call, NEUTRAL_RELEASE, |note| note.controller == controller);
-        if let Some(state) = self.controllers.get_mut(controller.index()) {
-            state.fingers = [Finger::RESTING; 16];
-        }
+        let state = self.controllers.at_mut(controller);
+        state.fingers = [Finger::RESTING; 16];
         for pedal in 0..PEDALS.len() {
             self.move_pedal(call, controller, pedal, Value7::MIN);
         }
-        let (is_bent, is_pressed) = self
-            .controllers
-            .get(controller.index())
-            .map_or((false, false), |state| {
-                (state.is_bent(), state.is_pressed())
-            });
+        let state = self.controllers.at(controller);
+        let (is_bent, is_pressed) = (state.is_bent(), state.is_pressed());
         if is_bent {
             self.bend(call, controller, Value14::CENTRE);
         }
@@ -355,12 +255,8 @@ impl Machine {
 
     /// Looks after ports that were sent more than the outbox took.
     pub(super) fn recover_floods(&mut self, call: &mut Call<'_>) {
-        for id in (0u8..).map(OutPort).take(self.outputs.len()) {
-            let flooded = self
-                .outputs
-                .get_mut(id.index())
-                .map(|port| &mut port.is_flooded);
-            if flooded.is_some_and(std::mem::take) {
+        for id in self.outputs.ids() {
+            if self.outputs.at_mut(id).take_flood() {
                 self.overflow_output(call, id);
             }
         }
@@ -368,13 +264,8 @@ impl Machine {
 
     /// Looks after ports that start.
     pub(super) fn run_ports(&mut self, call: &mut Call<'_>) {
-        for id in (0u8..).map(OutPort).take(self.outputs.len()) {
-            let Some(state) = self.outputs.get_mut(id.index()) else {
-                continue;
-            };
-            let is_started =
-                state.presence == Presence::Starting && state.starts_until_us <= call.now_us;
-            if is_started {
+        for id in self.outputs.ids() {
+            if self.outputs.at(id).has_started(call.now_us) {
                 self.start_listening(call, id, Presence::NotVerified);
             }
         }

@@ -19,7 +19,6 @@
 use super::input::{Command, KeyPress, Origin};
 use super::machine::{Call, Machine};
 use super::promptbook::{Action, Binding, ControllerId, Trigger};
-use super::slots::Owed;
 use super::view::Swallowed;
 use crate::midi::{KeyCode, Message};
 
@@ -151,12 +150,12 @@ impl Machine {
             Action::Panic => self.panic(call, None),
             Action::Resend => {
                 // A second press, while slots are still spared, forces them.
-                let is_forced = self.slots.iter().any(|slot| slot.owed == Owed::Everything);
+                let is_forced = self.slots.iter().any(|slot| slot.debts.owes_everything());
                 self.resend(call, None, is_forced);
                 self.report_resend(call, None);
             }
             Action::Mute => self.is_muted = !self.is_muted,
-            Action::Fade => self.fade_all(call, !self.master.is_out),
+            Action::Fade => self.fade_all(call, !self.master.is_out()),
         }
         if self.counters.steps != steps {
             self.pressed_step_us = Some(call.now_us);

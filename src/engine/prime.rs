@@ -23,9 +23,9 @@ use super::machine::{Call, Machine};
 use super::pedals::PEDALS;
 use super::promptbook::{PositionEntry, PositionId, Promptbook, SlotEntry, SlotId, SoundEntry};
 use super::seats::Seats;
-use super::slots::Owed;
+use super::slot::debts::Owed;
 use super::view::NextView;
-use super::voicing::{agenda_len, is_source};
+use super::voicing::{Entry, agenda};
 use crate::midi::cc;
 
 /// How long after a press priming begins: what the press sends is on its way by then.
@@ -37,17 +37,30 @@ const REST_US: u64 = 250_000;
 /// How often the price of the press is made anew while priming goes on.
 const PRICE_US: u64 = 100_000;
 
-/// Places on the way of a slot: pedals up, then the patch, then its agenda.
-const TO_PEDALS_UP: usize = 0;
-const TO_PATCH: usize = 1;
-const TO_AGENDA: usize = 2;
+/// A step on the way of a silent slot to a sound of the next scene.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Step {
+    PedalsUp,
+    Patch,
+    Target(Entry),
+    Pedals,
+    Level,
+}
+
+/// All steps to a sound, in their order.
+fn steps(sound: &SoundEntry) -> impl Iterator<Item = Step> + use<> {
+    [Step::PedalsUp, Step::Patch]
+        .into_iter()
+        .chain(agenda(sound).map(Step::Target))
+        .chain([Step::Pedals, Step::Level])
+}
 
 /// How far one slot is on its way to the next scene.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 struct Progress {
-    /// What it is told next. Each place is passed once, so priming comes to an end
-    /// whatever a sound asks for.
-    place: usize,
+    /// How many steps are behind it. Each is passed once, so priming comes to an end whatever
+    /// a sound asks for.
+    passed: usize,
     /// It was told something.
     has_begun: bool,
     /// It was told all.
@@ -67,7 +80,7 @@ pub(super) struct Priming {
     waits_for_notes: bool,
     slots: [Progress; MAX_SLOTS],
     /// What a press would send, as it was last made out.
-    pub(super) next: NextView,
+    next: NextView,
     priced_us: u64,
     /// It is to be made out anew, after this call.
     is_price_due: bool,
@@ -86,6 +99,16 @@ impl Priming {
             priced_us: 0,
             is_price_due: false,
         }
+    }
+
+    /// What a press would send, as it was last made out.
+    pub(super) const fn next(&self) -> NextView {
+        self.next
+    }
+
+    /// What a press would send was made out anew.
+    pub(super) const fn set_next(&mut self, next: NextView) {
+        self.next = next;
     }
 
     /// Whether the price of the press is to be made out anew; once.
@@ -121,7 +144,7 @@ impl Priming {
 
     fn restart(&mut self) {
         for progress in &mut self.slots {
-            progress.place = TO_PEDALS_UP;
+            progress.passed = 0;
         }
     }
 }
@@ -257,10 +280,7 @@ impl Machine {
             claims.slots |= slot_bit(seat.slot);
             // One that would be taken up again for the notes it holds is planned like any
             // other once they have ended.
-            let is_held_over = self
-                .slots
-                .get(seat.slot.index())
-                .is_some_and(|state| state.sound.is_none());
+            let is_held_over = self.slots.at(seat.slot).sound.is_none();
             self.priming.waits_for_notes |= is_held_over;
         }
         let handed_out = call.handed_out;
@@ -330,17 +350,15 @@ impl Machine {
         slot: SlotId,
         ahead: Ahead<'_>,
     ) -> Look {
-        let port = self.outputs.get(entry.port.index()).copied();
-        let (Some(port), Some(state)) = (port, self.slots.get(slot.index())) else {
-            return Look::Passed;
-        };
+        let port = self.outputs.at(entry.port);
+        let state = self.slots.at(slot);
         if !self.is_listening(entry.port) {
             return port.deadline(call.now_us).map_or(Look::Passed, Look::Later);
         }
         if state.sound.is_some() {
             return Look::Passed;
         }
-        if state.notes > 0 {
+        if state.sounding.is_held() {
             self.priming.waits_for_notes = true;
             return Look::Passed;
         }
@@ -348,30 +366,27 @@ impl Machine {
         if let Some(item) = self.held_back.iter().find(|item| item.slot == slot) {
             return Look::Later(item.due_us);
         }
-        if let Some(until_us) = state.loads_until_us {
+        if let Some(until_us) = state.load.until_us() {
             return Look::Busy(until_us);
         }
-        if !state.is_silent(call.now_us) {
-            return Look::Later(state.ring_until_us);
+        if !state.sounding.is_silent(call.now_us) {
+            return Look::Later(state.sounding.ring_until_us());
         }
-        if state.may_ring_until_us > call.now_us {
-            return Look::Later(state.may_ring_until_us);
+        if state.sounding.may_ring_until_us() > call.now_us {
+            return Look::Later(state.sounding.may_ring_until_us());
         }
-        if state.owed != Owed::Nothing {
+        if state.debts.owed() != Owed::Nothing {
             return Look::Later(call.now_us.saturating_add(GAP_US));
         }
         let byte_us = call.book.out_ports.get(entry.port.index());
         let is_slow = byte_us.is_some_and(|port| port.byte_us > 0);
-        if is_slow && port.line_free_us > call.now_us {
-            return Look::Busy(port.line_free_us);
+        if is_slow && port.line_free_us() > call.now_us {
+            return Look::Busy(port.line_free_us());
         }
         if !self.tell_ahead(call, slot, ahead, is_slow) {
             return Look::Passed;
         }
-        let line_free_us = self
-            .outputs
-            .get(entry.port.index())
-            .map_or(0, |port| port.line_free_us);
+        let line_free_us = self.outputs.at(entry.port).line_free_us();
         Look::Busy(if is_slow {
             line_free_us
         } else {
@@ -390,45 +405,40 @@ impl Machine {
     ) -> bool {
         let before = call.handed_out;
         let sound = ahead.sound;
-        let end = TO_AGENDA + agenda_len(sound) + 2;
         let Some(progress) = self.priming.slots.get(slot.index()).copied() else {
             return false;
         };
-        let mut voiced = None;
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            // Its sources, and how far they bend it, are those of the next scene while it is
-            // told, and no longer: what is played does not reach it before the press.
-            state.feeds = ahead.feeds;
-            voiced = state.voiced.replace(ahead.index);
-        }
-        let mut place = progress.place;
-        while place < end {
-            self.tell_place(call, slot, sound, place);
-            let Some(state) = self.slots.get(slot.index()) else {
-                break;
-            };
-            if state.may_ring_until_us > call.now_us {
+
+        let state = self.slots.at_mut(slot);
+        // Its sources, and how far they bend it, are those of the next scene while it is
+        // told, and no longer: what is played does not reach it before the press.
+        state.feeds = ahead.feeds;
+        let voiced = state.voiced.replace(ahead.index);
+        let mut passed = progress.passed;
+        for step in steps(sound).skip(passed) {
+            self.tell_step(call, slot, sound, step);
+            let state = self.slots.at(slot);
+            if state.sounding.may_ring_until_us() > call.now_us {
                 break;
             }
-            place += 1;
+            passed += 1;
             let is_told = call.handed_out != before;
-            if state.loads_until_us.is_some() || (is_slow && is_told) {
+            if state.load.is_loading() || (is_slow && is_told) {
                 break;
             }
         }
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            state.feeds = 0;
-            state.voiced = voiced;
-        }
+        let state = self.slots.at_mut(slot);
+        state.feeds = 0;
+        state.voiced = voiced;
         let is_told = call.handed_out != before;
         let has_begun = progress.has_begun || is_told;
-        let is_done = progress.is_done || place >= end;
+        let is_done = progress.is_done || passed >= steps(sound).count();
         if has_begun && is_done && !(progress.has_begun && progress.is_done) {
             self.counters.primed = self.counters.primed.saturating_add(1);
         }
         if let Some(kept) = self.priming.slots.get_mut(slot.index()) {
             *kept = Progress {
-                place,
+                passed,
                 has_begun,
                 is_done,
             };
@@ -436,12 +446,11 @@ impl Machine {
         is_told
     }
 
-    /// One place of a slot's way: pedals up, the patch, each target, pedals, the level.
-    fn tell_place(&mut self, call: &mut Call<'_>, slot: SlotId, sound: &SoundEntry, place: usize) {
-        let end_of_agenda = TO_AGENDA + agenda_len(sound);
-        match place {
-            TO_PEDALS_UP => self.begin_slot(call, slot),
-            TO_PATCH => {
+    /// Sends a silent slot what one step asks for.
+    fn tell_step(&mut self, call: &mut Call<'_>, slot: SlotId, sound: &SoundEntry, step: Step) {
+        match step {
+            Step::PedalsUp => self.begin_slot(call, slot),
+            Step::Patch => {
                 self.tell_zone(call, slot);
                 let Some(manners) = self.manners(call.book, slot).copied() else {
                     return;
@@ -450,15 +459,14 @@ impl Machine {
                     self.load(call, slot, sound, manners, program);
                 }
             }
-            _ if place < end_of_agenda => {
-                let index = place - TO_AGENDA;
+            Step::Target(entry) => {
                 let is_moving = self.priming.rest_us.is_some();
-                if !(is_moving && is_source(sound, index)) {
-                    self.tell_target(call, slot, sound, index);
+                if !(is_moving && entry.is_source()) {
+                    self.tell_target(call, slot, sound, entry);
                 }
             }
-            _ if place == end_of_agenda => self.settle_pedals(call, slot),
-            _ => {
+            Step::Pedals => self.settle_pedals(call, slot),
+            Step::Level => {
                 if let Some(volume) = sound.volume {
                     self.tell_control(call, slot, cc::VOLUME, volume);
                 }
@@ -471,15 +479,13 @@ impl Machine {
     /// others are still linked, and come up when it has rung out.
     fn begin_slot(&mut self, call: &mut Call<'_>, slot: SlotId) {
         for (pedal, number) in PEDALS.iter().enumerate() {
-            let Some(state) = self.slots.get_mut(slot.index()) else {
-                return;
-            };
-            if state.may_ring_until_us > call.now_us {
+            let state = self.slots.at_mut(slot);
+            if state.sounding.may_ring_until_us() > call.now_us {
                 return;
             }
-            state.ramp = None;
-            state.unlink(pedal);
-            let is_down = state.is_down.get(pedal).copied().unwrap_or(false);
+            state.level.stop();
+            state.pedals.unlink(pedal);
+            let is_down = state.pedals.is_down(pedal);
             if is_down || state.known.control(*number) != UNKNOWN {
                 self.sync_pedal(call, slot, pedal, call.telling);
             }

@@ -5,6 +5,7 @@
 //! Tables that hang on one scene or position lie end to end, cut by `Span`.
 
 pub use super::route_tables::*;
+use super::table::Id;
 use crate::midi::mpe::Leader;
 use crate::midi::{Channel, Controller, Key, Message, MpeZone, Program, Value7, Value14};
 pub use crate::vocabulary::{Action, Leave, LevelChange, PageManner, Trigger};
@@ -40,6 +41,16 @@ macro_rules! index {
             #[must_use]
             pub const fn index(self) -> usize {
                 self.0 as usize
+            }
+        }
+
+        impl Id for $name {
+            fn nth(index: usize) -> Self {
+                Self(<$int>::try_from(index).unwrap_or(<$int>::MAX))
+            }
+
+            fn place(self) -> usize {
+                self.index()
             }
         }
     )*};

@@ -8,7 +8,7 @@ use super::pedals::{DOWN, HOLD};
 use super::promptbook::{Promptbook, ReceiverId};
 use super::slots::SlotState;
 use super::spare::main_of;
-use super::view::{ControllerView, HeldView, ReceiverView, SlotView, View};
+use super::view::{ControllerView, Counters, HeldView, ReceiverView, SlotView, View};
 use crate::midi::cc;
 
 impl Machine {
@@ -17,15 +17,15 @@ impl Machine {
         view.position = self.position;
         view.page = self.page;
         view.is_muted = self.is_muted;
-        view.master = self.master.level;
-        view.is_faded = self.master.is_out;
+        view.master = self.master.level();
+        view.is_faded = self.master.is_out();
         view.sends_cues = self.sends_cues;
         view.swallowed = self.swallowed;
         view.panic_us = self.panic_us;
         view.step_us = self.step_us;
         view.moved = self.moved;
-        view.next = self.priming.next;
-        view.counters = self.counters;
+        view.next = self.priming.next();
+        view.counters = self.counters_with_misses();
         view.waiting = 0;
         for (index, (shown, route)) in view.routes.iter_mut().zip(&self.routes).enumerate() {
             *shown = route.value;
@@ -35,8 +35,7 @@ impl Machine {
             *shown = *is_present;
         }
         for (shown, receiver) in view.receivers.iter_mut().zip(&book.receivers) {
-            let port = self.outputs.get(receiver.port.index());
-            *shown = port.map(|port| port.presence).unwrap_or_default();
+            *shown = self.outputs.at(receiver.port).presence();
         }
         // By the channels that they are wired to: what a person looks at is the device.
         for (slot, state) in self.slot_ids().zip(&self.slots) {
@@ -50,25 +49,28 @@ impl Machine {
         self.publish_duties(book, view);
         self.publish_held(view);
         view.stretch = self.stretch;
-        view.is_locked = self.rescue.is_locked;
-        view.ignored_bindings = self.rescue.ignored_bindings;
-        view.deed = self.rescue.deed;
+        view.is_locked = self.rescue.is_locked();
+        view.ignored_bindings = self.rescue.ignored_bindings();
+        view.deed = self.rescue.last();
         self.publish_controllers(book, view);
+    }
+
+    /// The counters, with each id that was in no table among the faults.
+    fn counters_with_misses(&self) -> Counters {
+        Counters {
+            faults: self.counters.faults.saturating_add(self.misses().into()),
+            ..self.counters
+        }
     }
 
     fn publish_duties(&self, book: &Promptbook, view: &mut View) {
         let ids = (0u8..).map(ReceiverId).take(book.receivers.len());
         for (shown, id) in view.duties.iter_mut().zip(ids) {
-            let main = main_of(book, id).index();
+            let main = main_of(book, id);
             *shown = ReceiverView {
                 stands_by: self.stands_by(book, id),
-                is_muted: self.rescue.is_muted.get(main).copied().unwrap_or(false),
-                is_told: self
-                    .rescue
-                    .is_told
-                    .get(id.index())
-                    .copied()
-                    .unwrap_or(false),
+                is_muted: self.rescue.is_muted(main),
+                is_told: self.rescue.has_received(id),
             };
         }
     }
@@ -94,18 +96,9 @@ impl Machine {
         let entries = self.controllers.iter().zip(&book.controllers).enumerate();
         for (shown, (index, (state, entry))) in view.controllers.iter_mut().zip(entries) {
             *shown = ControllerView {
-                is_present: self
-                    .in_present
-                    .get(entry.port.index())
-                    .copied()
-                    .unwrap_or(false),
+                is_present: *self.in_present.at(entry.port),
                 hold: state.pedals.get(HOLD).is_some_and(|value| *value >= DOWN),
-                ignored: self
-                    .rescue
-                    .is_ignored
-                    .get(index)
-                    .copied()
-                    .unwrap_or_default(),
+                ignored: self.rescue.ignored_pedals(index),
                 struck: state
                     .struck
                     .map(|(key, velocity)| (key.get(), velocity.get())),
@@ -130,11 +123,11 @@ impl Machine {
 fn show_slot(slot: &SlotState) -> SlotView {
     let known = |value: u8| (value != UNKNOWN).then_some(value);
     SlotView {
-        program: known(slot.known.program),
-        bank: (known(slot.known.bank.0), known(slot.known.bank.1)),
+        program: known(slot.known.program()),
+        bank: (known(slot.known.bank().0), known(slot.known.bank().1)),
         volume: known(slot.known.control(cc::VOLUME)),
-        notes: slot.notes,
+        notes: slot.sounding.notes(),
         sound: slot.sound,
-        is_loading: slot.loads_until_us.is_some(),
+        is_loading: slot.load.is_loading(),
     }
 }

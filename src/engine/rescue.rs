@@ -7,7 +7,6 @@ use super::machine::{Call, Machine};
 use super::notes::NEUTRAL_RELEASE;
 use super::pedals::PEDALS;
 use super::promptbook::{Action, ControllerId, PositionId, ReceiverId, SlotId};
-use super::slots::Owed;
 use super::spare::main_of;
 use crate::midi::{Key, Message, MpeZone, Value7};
 
@@ -85,20 +84,23 @@ pub enum Deed {
 }
 
 /// What the technician has set, and the last thing done.
+///
+/// It belongs to the session: steps, returns and other promptbooks leave it as it is. Each
+/// thing done has a number of its own, so that a log misses none and repeats none.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Rescue {
     /// Receivers of the scenes that take no new notes.
-    pub(super) is_muted: [bool; MAX_RECEIVERS],
+    is_muted: [bool; MAX_RECEIVERS],
     /// Held pedals that are ignored.
-    pub(super) is_ignored: [[bool; 3]; MAX_CONTROLLERS],
+    is_ignored: [[bool; 3]; MAX_CONTROLLERS],
     /// Bindings that are ignored, one bit each.
-    pub(super) ignored_bindings: u64,
+    ignored_bindings: u64,
     /// Pedals do not step.
-    pub(super) is_locked: bool,
+    is_locked: bool,
     /// Receivers to which anything was sent since their port came.
-    pub(super) is_told: [bool; MAX_RECEIVERS],
+    has_received: [bool; MAX_RECEIVERS],
     /// The number of the last deed, and it.
-    pub(super) deed: Option<(u64, Deed)>,
+    deed: Option<(u64, Deed)>,
 }
 
 impl Rescue {
@@ -109,9 +111,52 @@ impl Rescue {
             is_ignored: [[false; 3]; MAX_CONTROLLERS],
             ignored_bindings: 0,
             is_locked: false,
-            is_told: [false; MAX_RECEIVERS],
+            has_received: [false; MAX_RECEIVERS],
             deed: None,
         }
+    }
+
+    /// Hold, sostenuto and soft of a controller: whether each is ignored.
+    pub(super) fn ignored_pedals(&self, controller: usize) -> [bool; 3] {
+        self.is_ignored.get(controller).copied().unwrap_or_default()
+    }
+
+    /// Pedals that are commands and are ignored: one bit for each binding, the first 64.
+    pub(super) const fn ignored_bindings(&self) -> u64 {
+        self.ignored_bindings
+    }
+
+    /// Whether pedals do not step.
+    pub(super) const fn is_locked(&self) -> bool {
+        self.is_locked
+    }
+
+    /// Whether a receiver of the scenes takes no new notes.
+    pub(super) fn is_muted(&self, receiver: ReceiverId) -> bool {
+        self.is_muted.get(receiver.index()).copied() == Some(true)
+    }
+
+    /// Whether anything was sent to a receiver since its port came.
+    pub(super) fn has_received(&self, receiver: ReceiverId) -> bool {
+        self.has_received.get(receiver.index()).copied() == Some(true)
+    }
+
+    /// The port of these receivers is gone: nothing of what was sent counts any more.
+    pub(super) fn lose(&mut self, is_lost: impl Fn(ReceiverId) -> bool) {
+        for (id, received) in (0u8..).map(ReceiverId).zip(&mut self.has_received) {
+            *received &= !is_lost(id);
+        }
+    }
+
+    /// The number of the last thing done, and it.
+    pub(super) const fn last(&self) -> Option<(u64, Deed)> {
+        self.deed
+    }
+
+    /// Notes a thing that was done, under the next number.
+    fn report(&mut self, deed: Deed) {
+        let count = self.deed.map_or(0, |(count, _)| count);
+        self.deed = Some((count.wrapping_add(1), deed));
     }
 
     /// Whether a pedal of a controller is ignored.
@@ -139,15 +184,13 @@ impl Rescue {
 impl Machine {
     /// Notes what was done, for the log.
     pub(super) fn report(&mut self, deed: Deed) {
-        let count = self.rescue.deed.map_or(0, |(count, _)| count);
-        self.rescue.deed = Some((count.wrapping_add(1), deed));
+        self.rescue.report(deed);
     }
 
     /// Whether a slot takes no new notes.
     pub(super) fn is_slot_muted(&self, call: &Call<'_>, slot: SlotId) -> bool {
         let entry = call.book.slots.get(slot.index());
-        let muted = entry.and_then(|entry| self.rescue.is_muted.get(entry.receiver.index()));
-        muted.copied().unwrap_or(false)
+        entry.is_some_and(|entry| self.rescue.is_muted(entry.receiver))
     }
 
     /// No new notes for a receiver and its spare, or notes again. What sounds ends as it is
@@ -166,10 +209,7 @@ impl Machine {
         let slot = self.wiring.slot_wired_to(wired);
         let is_meant = |note: &super::notes::Note| note.slot == slot && note.out_key == key;
         let owners = self.notes.iter().filter(|note| is_meant(note)).count();
-        let is_down = self
-            .slots
-            .get(slot.index())
-            .is_some_and(|state| state.is_down.contains(&true));
+        let is_down = self.slots.at(slot).pedals.any_down();
         self.forget_strikes(call, slot, key);
         self.end_notes(call, is_meant);
         if owners == 0 {
@@ -203,15 +243,8 @@ impl Machine {
     /// Pedals up on one slot; each controller's counts there from its next fresh press.
     fn lift_pedals(&mut self, call: &mut Call<'_>, slot: SlotId) {
         for pedal in 0..PEDALS.len() {
-            let Some(state) = self.slots.get_mut(slot.index()) else {
-                return;
-            };
-            for told in state.told.iter_mut().filter_map(|told| told.get_mut(pedal)) {
-                *told = 0;
-            }
-            if let Some(hears) = state.hears.get_mut(pedal) {
-                *hears = 0;
-            }
+            let state = self.slots.at_mut(slot);
+            state.pedals.unlink(pedal);
             self.sync_pedal(call, slot, pedal, Urgency::Live);
         }
     }
@@ -262,10 +295,8 @@ impl Machine {
             if receiver.is_some() && device != receiver || !self.slot_listens(call, slot) {
                 continue;
             }
-            let Some(state) = self.slots.get(slot.index()) else {
-                continue;
-            };
-            if state.owed == Owed::Everything {
+            let state = self.slots.at(slot);
+            if state.debts.owes_everything() {
                 waiting = waiting.saturating_add(1);
             } else if state.sound.is_some() {
                 sent = sent.saturating_add(1);
@@ -280,9 +311,42 @@ impl Machine {
 
     /// Something went out to a receiver.
     pub(super) fn note_told(&mut self, receiver: Option<ReceiverId>) {
-        let told = receiver.and_then(|receiver| self.rescue.is_told.get_mut(receiver.index()));
+        let told = receiver.and_then(|receiver| self.rescue.has_received.get_mut(receiver.index()));
         if let Some(told) = told {
             *told = true;
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn each_thing_done_has_a_number_of_its_own() {
+        let mut rescue = Rescue::new();
+        rescue.report(Deed::Locked(true));
+        rescue.report(Deed::Locked(true));
+        assert_eq!(rescue.last(), Some((2, Deed::Locked(true))));
+    }
+
+    #[test]
+    fn what_is_locked_are_the_pedals_that_step() {
+        let mut rescue = Rescue::new();
+        assert!(!rescue.locks(Action::Step));
+        rescue.is_locked = true;
+        assert!(rescue.locks(Action::Step) && !rescue.locks(Action::Panic));
+    }
+
+    #[test]
+    fn a_lost_port_takes_what_was_sent_with_it() {
+        let mut rescue = Rescue::new();
+        rescue.has_received = [true; MAX_RECEIVERS];
+        rescue.lose(|receiver| receiver == ReceiverId(1));
+        assert!(rescue.has_received(ReceiverId(0)) && !rescue.has_received(ReceiverId(1)));
+        assert!(
+            !rescue.has_received(ReceiverId(u8::MAX)),
+            "no such receiver"
+        );
     }
 }

@@ -5,6 +5,7 @@
 //! a state of its own; values are in the units of what it moves.
 
 use super::promptbook::{BlobId, ControllerId, Setting, SoundId, Span};
+use super::table::Id;
 use crate::midi::{Controller, Value7, Value14, scale};
 pub use crate::vocabulary::{Join, PickUp, SourceKind};
 
@@ -17,6 +18,16 @@ impl SourceId {
     #[must_use]
     pub const fn index(self) -> usize {
         self.0 as usize
+    }
+}
+
+impl Id for SourceId {
+    fn nth(index: usize) -> Self {
+        Self(u16::try_from(index).unwrap_or(u16::MAX))
+    }
+
+    fn place(self) -> usize {
+        self.index()
     }
 }
 

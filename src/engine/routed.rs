@@ -97,10 +97,7 @@ impl Machine {
         setting: Setting,
         urgency: Urgency,
     ) {
-        let is_held = self
-            .slots
-            .get(slot.index())
-            .is_some_and(|state| holds(&state.known, setting));
+        let is_held = holds(&self.slots.at(slot).known, setting);
         if is_held {
             return;
         }
@@ -149,9 +146,7 @@ impl Machine {
         }
         self.note_parameter(call, slot, parameter, value.get());
         // A route that was in the middle of another one begins anew.
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            state.numbered = None;
-        }
+        self.slots.at_mut(slot).numbered = None;
     }
 
     /// Sends a numbered parameter to a slow line in three parts, each with its own turn: its
@@ -164,9 +159,7 @@ impl Machine {
         route: u8,
         (parameter, value): (Parameter, Value14),
     ) {
-        let Some(state) = self.slots.get(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at(slot);
         let is_held = state.known.parameter(parameter) == Some(value.get());
         let part = match state.numbered {
             Some((own, part)) if own == route => part,
@@ -204,9 +197,7 @@ impl Machine {
         if part == NumberedPart::Value {
             self.note_parameter(call, slot, parameter, value.get());
         }
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            state.numbered = next.map(|next| (route, next));
-        }
+        self.slots.at_mut(slot).numbered = next.map(|next| (route, next));
         if next.is_some() || !is_held {
             self.await_route(call, slot, route);
         }

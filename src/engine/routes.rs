@@ -52,11 +52,10 @@ impl Machine {
         let is_bend = entry.address == Address::Bend;
         let mut joined: Option<(u64, i32)> = None;
         for input in entry.inputs.of(&book.route_inputs) {
-            let state = self.sources.get(input.source.index());
-            let Some(SourceState { position, moved }) = state.copied().filter(|s| s.moved > 0)
-            else {
+            let SourceState { position, moved } = *self.sources.at(input.source);
+            if moved == 0 {
                 continue;
-            };
+            }
             let at = i32::from(on_way(position, input.from));
             joined = Some(match (joined, entry.join) {
                 (None, _) => (moved, at),
@@ -104,23 +103,21 @@ impl Machine {
         ) else {
             return;
         };
-        let Some(state) = self.slots.get(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at(slot);
         // What a slot that loads is to hold is told when it has loaded.
-        if state.loads_until_us.is_some() || !self.slot_listens(call, slot) {
+        if state.load.is_loading() || !self.slot_listens(call, slot) {
             return;
         }
         match entry.address {
             Address::Bend => {
                 let value = self.present_bend(book, state);
-                if state.known.bend != value.get() {
+                if state.known.bend() != value.get() {
                     self.pass(call, slot, |ch| Message::Bend(ch, value));
                 }
             }
             Address::Pressure => {
                 let value = self.present_pressure(book, state);
-                if state.known.pressure != value.get() {
+                if state.known.pressure() != value.get() {
                     self.pass(call, slot, |ch| Message::Pressure(ch, value));
                 }
             }
@@ -131,9 +128,7 @@ impl Machine {
 
     /// Sends a slot its expression if it does not hold it.
     pub(super) fn tell_expression(&mut self, call: &mut Call<'_>, slot: SlotId) {
-        let Some(state) = self.slots.get(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at(slot);
         let value = self.present_control(call.book, state, cc::EXPRESSION);
         if state.known.control(cc::EXPRESSION) != value.get() {
             self.pass(call, slot, |ch| Message::Control(ch, cc::EXPRESSION, value));
@@ -283,21 +278,21 @@ impl Machine {
                 continue;
             }
             for slot in self.slots.iter_mut() {
-                slot.is_rerouted |= slot.is_fed_by(super::promptbook::ControllerId(id));
+                if slot.is_fed_by(super::promptbook::ControllerId(id)) {
+                    slot.debts.reroute();
+                }
             }
         }
     }
 
     fn mark_rerouted(&mut self, slot: SlotId) {
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            state.is_rerouted = true;
-        }
+        self.slots.at_mut(slot).debts.reroute();
     }
 
     fn start_route_tail(&mut self, slot: SlotId, route: usize) {
-        let is_bent = self.slots.get(slot.index()).is_some_and(|state| {
-            state.sound.is_none() && state.notes > 0 && state.known.bend != CENTRE
-        });
+        let state = self.slots.at(slot);
+        let is_bent =
+            state.sound.is_none() && state.sounding.is_held() && state.known.bend() != CENTRE;
         if !is_bent {
             return;
         }
@@ -317,11 +312,10 @@ impl Machine {
             let Some(tail) = self.route_tails.get(index).copied().flatten() else {
                 continue;
             };
-            let Some(state) = self.slots.get(tail.slot.index()) else {
-                continue;
-            };
+            let state = self.slots.at(tail.slot);
             let entry = book.routes.get(tail.route as usize);
-            let is_over = state.notes == 0 || state.sound.is_some() || state.known.bend == CENTRE;
+            let is_over =
+                !state.sounding.is_held() || state.sound.is_some() || state.known.bend() == CENTRE;
             let Some(entry) = entry.filter(|_| !is_over) else {
                 self.end_route_tail(index);
                 continue;
@@ -334,7 +328,7 @@ impl Machine {
                 continue;
             };
             let value = bend_of(book, state, value_at(book, entry, at)).get();
-            let is_back = value == CENTRE || (value > CENTRE) != (state.known.bend > CENTRE);
+            let is_back = value == CENTRE || (value > CENTRE) != (state.known.bend() > CENTRE);
             let value = Value14::clamped(if is_back { CENTRE } else { value }.into());
             if is_back {
                 self.end_route_tail(index);

@@ -10,7 +10,7 @@
 
 use super::limits::MAX_SOUNDS;
 use super::machine::{Call, Machine};
-use super::promptbook::{ControllerId, LevelChange, SlotId, SoundEntry};
+use super::promptbook::{LevelChange, SlotId, SoundEntry};
 use super::slots::{SlotState, bit};
 use crate::midi::cc;
 
@@ -140,10 +140,7 @@ impl Machine {
         let free = self
             .group(call, sound)
             .filter(|slot| !taken.contains(*slot))
-            .filter(|slot| {
-                let state = self.slots.get(slot.index());
-                state.is_some_and(|state| state.notes == 0)
-            })
+            .filter(|slot| !self.slots.at(*slot).sounding.is_held())
             .count();
         free < needed
     }
@@ -194,22 +191,22 @@ impl Machine {
         let open = || {
             self.group(call, sound)
                 .filter(|slot| !taken.contains(*slot))
-                .filter_map(|slot| Some((slot, self.slots.get(slot.index())?)))
+                .map(|slot| (slot, self.slots.at(slot)))
         };
         let free = open()
-            .filter(|(_, state)| state.notes == 0)
+            .filter(|(_, state)| !state.sounding.is_held())
             .min_by_key(|(slot, state)| {
                 let is_plan = *slot == plan;
                 let is_wanted = wanted.contains(*slot) && !is_plan;
                 // Silent before ringing, nobody else's before somebody's, of rings the one
                 // that is over first, the plan before others, then the one silent longest.
-                let rest_us = state.ring_until_us.saturating_sub(call.now_us);
+                let rest_us = state.sounding.ring_until_us().saturating_sub(call.now_us);
                 (
                     rest_us > 0,
                     is_wanted,
                     rest_us,
                     !is_plan,
-                    state.ring_until_us,
+                    state.sounding.ring_until_us(),
                     *slot,
                 )
             });
@@ -220,7 +217,7 @@ impl Machine {
             });
         }
         open()
-            .min_by_key(|(slot, state)| (state.notes, self.last_struck(*slot), *slot))
+            .min_by_key(|(slot, state)| (state.sounding.notes(), self.last_struck(*slot), *slot))
             .map(|(slot, _)| Seat {
                 slot,
                 coming: Coming::Harms,
@@ -229,30 +226,22 @@ impl Machine {
 
     /// Whether a slot carries no sound of the present scene.
     fn is_left(&self, slot: SlotId) -> bool {
-        self.slots
-            .get(slot.index())
-            .is_none_or(|state| !state.is_of_scene())
+        !self.slots.at(slot).is_of_scene()
     }
 
     /// Whether those who played the slot's sound have moved a lever since it was left.
     fn is_stale(&self, slot: SlotId) -> bool {
-        let Some(state) = self.slots.get(slot.index()) else {
-            return false;
-        };
+        let state = self.slots.at(slot);
+        let mut controllers = self.controllers.pairs();
         !state.is_of_scene()
-            && (0u8..)
-                .map(ControllerId)
-                .zip(&self.controllers)
-                .any(|(id, hands)| {
-                    state.left_by & bit(id) != 0 && hands.lever_moved > state.left_at
-                })
+            && controllers.any(|(id, hands)| {
+                state.left_by & bit(id) != 0 && hands.lever_moved > state.left_at
+            })
     }
 
     /// How many movements of sources there had been when the slot's sound was left.
     fn left_at(&self, slot: SlotId) -> u64 {
-        self.slots
-            .get(slot.index())
-            .map_or(0, |state| state.left_at)
+        self.slots.at(slot).left_at
     }
 
     /// The place in the table of the newest note of a slot: the lower, the older.
@@ -281,24 +270,24 @@ impl Machine {
     /// its level is the same or may ride. A sound of an earlier scene whose notes are held
     /// is taken up again the same way, so that stepping back does not disturb them.
     fn can_stay(&self, call: &Call<'_>, slot: SlotId, sound: &SoundEntry) -> bool {
-        let (Some(state), Some(old)) = (self.slots.get(slot.index()), self.voiced(call.book, slot))
-        else {
+        let state = self.slots.at(slot);
+        let Some(old) = self.voiced(call.book, slot) else {
             return false;
         };
         // A sound that still waits for the last one to ring out is not there yet.
-        let is_there = state.is_of_scene() || state.notes > 0;
+        let is_there = state.is_of_scene() || state.sounding.is_held();
         let is_level = old.volume == sound.volume && holds_level(state, sound);
         is_there
             && old.identity == sound.identity
-            && !state.ramp.is_some_and(|ramp| ramp.is_fade)
+            && !state.level.is_fading_out()
             && (is_level || sound.level_change == LevelChange::Ride)
     }
 }
 
 /// Whether the slot's level is the sound's, or on its way there.
 fn holds_level(state: &SlotState, sound: &SoundEntry) -> bool {
-    state.ramp.is_some()
-        || state.loads_until_us.is_some()
+    state.level.is_moving()
+        || state.load.is_loading()
         || sound
             .volume
             .is_none_or(|volume| matches!(state.known.control(cc::VOLUME), v if v == volume.get() || v == super::known::UNKNOWN))

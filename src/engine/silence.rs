@@ -32,10 +32,8 @@ impl Machine {
         }
         for slot in self.slot_ids() {
             // A slot that loads is told when it has loaded.
-            let is_ready = self
-                .slots
-                .get(slot.index())
-                .is_some_and(|state| state.sound.is_some() && state.loads_until_us.is_none());
+            let is_ready =
+                self.slots.at(slot).sound.is_some() && !self.slots.at(slot).load.is_loading();
             if is_ready && sounding(self, call, slot) {
                 self.settle(call, slot);
             }
@@ -51,9 +49,7 @@ impl Machine {
             if !is_meant || self.is_listening(entry.port) {
                 continue;
             }
-            if let Some(port) = self.outputs.get_mut(entry.port.index()) {
-                port.owes_silence = true;
-            }
+            self.outputs.at_mut(entry.port).owe_silence();
         }
     }
 
@@ -80,40 +76,30 @@ impl Machine {
             Message::Pressure(ch, Value7::MIN)
         });
         let is_listening = self.slot_listens(call, slot);
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
-        if state.loads_until_us.is_some() {
+        let state = self.slots.at_mut(slot);
+        if state.load.is_loading() {
             // A receiver that loads may not have heard any of it.
             state.known.forget_controllers();
         } else if is_listening {
             state.known.reset_all_controllers();
         }
-        state.ring_until_us = call.now_us;
+        state.sounding.set_ring(call.now_us);
         state.bend_tails = 0;
         state.moves.clear();
-        state.ramp = None;
+        state.level.stop();
         self.link_fresh(call, slot);
     }
 
     /// Links the controllers that feed a slot as for a sound that is new there.
     pub(super) fn link_fresh(&mut self, call: &Call<'_>, slot: SlotId) {
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            state.unlink_all();
-        }
+        self.slots.at_mut(slot).pedals.unlink_all();
         let count = call.book.controllers.len();
         for id in (0u8..).map(ControllerId).take(count) {
-            let Some(pedals) = self
-                .controllers
-                .get(id.index())
-                .map(|state| state.own_pedals())
-            else {
-                continue;
-            };
-            if let Some(state) = self.slots.get_mut(slot.index())
-                && state.is_fed_by(id)
-            {
-                state.link(id, pedals, false);
+            let pedals = self.controllers.at(id).own_pedals();
+            let state = self.slots.at_mut(slot);
+            if state.is_fed_by(id) {
+                let has_notes = state.sounding.is_held();
+                state.pedals.link(id, pedals, false, has_notes);
             }
         }
         self.forget_pedal_edges(slot);
@@ -141,20 +127,13 @@ impl Machine {
     /// Pedals up and bend at rest on one slot, whoever moved them. One that loads is told
     /// when it has loaded, its level with it: before, it may not hear.
     fn let_go_slot(&mut self, call: &mut Call<'_>, slot: SlotId) {
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
-        for told in &mut state.told {
-            *told = [0; 3];
-        }
-        let is_loading = state.loads_until_us.is_some();
+        let state = self.slots.at_mut(slot);
+        state.pedals.let_go_all();
+        let is_loading = state.load.is_loading();
         let is_bent =
-            !is_loading && !matches!(state.known.bend, super::known::UNKNOWN_BEND | CENTRE);
+            !is_loading && !matches!(state.known.bend(), super::known::UNKNOWN_BEND | CENTRE);
         for (pedal, number) in PEDALS.iter().enumerate() {
-            let is_known = self
-                .slots
-                .get(slot.index())
-                .is_some_and(|state| state.known.control(*number) != super::known::UNKNOWN);
+            let is_known = self.slots.at(slot).known.control(*number) != super::known::UNKNOWN;
             if is_known || is_loading {
                 self.sync_pedal(call, slot, pedal, Urgency::Live);
             }

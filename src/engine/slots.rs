@@ -4,29 +4,18 @@
 
 use super::input::{Output, Payload, Urgency};
 use super::known::{Known, Parameter};
-use super::limits::MAX_CONTROLLERS;
 use super::machine::{Call, Machine};
-use super::master::Faded;
 use super::moves::Waiting;
-use super::mpe::{Lead, Member, Place};
+use super::mpe::Place;
 use super::promptbook::{BlobId, ControllerId, Promptbook, SlotId};
-use super::ramps::Ramp;
 use super::routed::NumberedPart;
-use crate::midi::mpe::MAX_MEMBERS;
+use super::slot::debts::Debts;
+use super::slot::fingers::Fingers;
+use super::slot::level::Level;
+use super::slot::load::Load;
+use super::slot::pedals::SlotPedals;
+use super::slot::sounding::Sounding;
 use crate::midi::{Channel, Controller, Message, MpeZone, Program, Value7};
-
-/// Why a slot will be sent to as soon as it is silent.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(super) enum Owed {
-    /// Nothing.
-    Nothing,
-    /// What differs from the scene.
-    Difference,
-    /// The scene's sound: no zone plays it, so it waits for what still sounds here.
-    Sound,
-    /// Everything (a resend that spared a sounding slot).
-    Everything,
-}
 
 /// A slot at run time.
 #[derive(Clone, Debug)]
@@ -45,59 +34,26 @@ pub(super) struct SlotState {
     pub(super) feeds: u16,
     /// Controllers that left it while bent: they are followed back to centre.
     pub(super) bend_tails: u16,
-    /// For hold, sostenuto and soft: controllers whose pedal it hears.
-    pub(super) hears: [u16; 3],
-    /// For each controller: the last value told of hold, sostenuto and soft.
-    pub(super) told: [[u8; 3]; MAX_CONTROLLERS],
-    /// Whether hold, sostenuto and soft are down on it, all controllers together.
-    pub(super) is_down: [bool; 3],
-    /// Notes it holds, by key or pedal.
-    pub(super) notes: u16,
-    /// A note was ended here by `cut` or `fade` while a pedal that others need stayed down,
-    /// and may sound on until that comes up.
-    pub(super) has_cut: bool,
-    /// Pedals that came up while a patch loaded, and that it has yet to be told of: what they
-    /// held rings from then on.
-    pub(super) comes_up_late: [bool; 3],
-    /// Until when it may ring, once it holds no notes.
-    pub(super) ring_until_us: u64,
-    /// Until when something unknown may ring there: what was ended after a loss or a flood.
-    /// Nothing is loaded ahead before; the present scene does not wait for it.
-    pub(super) may_ring_until_us: u64,
-    /// How long its sound rings.
-    pub(super) release_us: u64,
-    /// When its last program change leaves the line, at the earliest.
-    pub(super) program_leaves_us: u64,
-    /// How urgent that program change was: what is more urgent leaves before it.
-    pub(super) program_urgency: Urgency,
-    /// Until when its patch loads.
-    pub(super) loads_until_us: Option<u64>,
-    /// Its level on the move.
-    pub(super) ramp: Option<Ramp>,
-    /// What the master fade made of its expression since its scene was left.
-    pub(super) faded: Option<Faded>,
-    /// What it is owed once it is silent.
-    pub(super) owed: Owed,
-    /// Its sound stays and what leads to it changed: it is made as the scene says once it
-    /// is silent.
-    pub(super) is_rerouted: bool,
+    /// Its patch while it loads.
+    pub(super) load: Load,
+    /// Its level while it moves.
+    pub(super) level: Level,
+    /// Its pedals.
+    pub(super) pedals: SlotPedals,
+    /// Notes that it holds, and what rings.
+    pub(super) sounding: Sounding,
+    /// What it is yet to be sent.
+    pub(super) debts: Debts,
+    /// Fingers of MPE surfaces that it hears.
+    pub(super) fingers: Fingers,
     /// A route in the middle of sending a numbered parameter, and the part that is next.
     pub(super) numbered: Option<(u8, NumberedPart)>,
     /// Movements that wait for its line.
     pub(super) moves: Waiting,
-    /// Messages to it were lost, a Note Off maybe among them: whatever else it is owed, it
-    /// is quietened and sent everything once it holds no notes.
-    pub(super) is_doubtful: bool,
     /// What the whole show plays on slots of its group.
     pub(super) usage: Usage,
     /// The MPE zone that it is, if it is one.
     pub(super) mpe: Option<MpeZone>,
-    /// The finger that its own channel hears, where that is not an MPE zone's.
-    pub(super) lead: Option<Lead>,
-    /// Members of its MPE zone.
-    pub(super) members: [Member; MAX_MEMBERS],
-    /// Counts members that became free.
-    pub(super) frees: u32,
 }
 
 /// What the whole show plays on the slots of one group: what a slot that is taken must be
@@ -127,14 +83,6 @@ impl Usage {
 }
 
 impl SlotState {
-    /// What differs from the scene is sent once the slot is silent, unless more than that is
-    /// owed already.
-    pub(super) fn owe_difference(&mut self) {
-        if self.owed == Owed::Nothing {
-            self.owed = Owed::Difference;
-        }
-    }
-
     /// A slot of which nothing is known.
     pub(super) const fn new(usage: Usage, mpe: Option<MpeZone>) -> Self {
         Self {
@@ -145,37 +93,23 @@ impl SlotState {
             left_by: 0,
             feeds: 0,
             bend_tails: 0,
-            hears: [0; 3],
-            told: [[0; 3]; MAX_CONTROLLERS],
-            is_down: [false; 3],
-            has_cut: false,
-            comes_up_late: [false; 3],
-            notes: 0,
-            ring_until_us: 0,
-            may_ring_until_us: 0,
-            release_us: 0,
-            program_leaves_us: 0,
-            program_urgency: Urgency::Changeover,
-            loads_until_us: None,
-            ramp: None,
-            faded: None,
-            owed: Owed::Nothing,
-            is_rerouted: false,
+            load: Load::NONE,
+            level: Level::AT_REST,
+            pedals: SlotPedals::UP,
+            sounding: Sounding::NOTHING,
+            debts: Debts::NONE,
+            fingers: Fingers::NONE,
             numbered: None,
             moves: Waiting::NONE,
-            is_doubtful: false,
             usage,
             mpe,
-            lead: None,
-            members: [Member::FREE; MAX_MEMBERS],
-            frees: 0,
         }
     }
 
     /// Whether what it sounds as belongs to the present scene. A sound that still waits for
     /// the last one to ring out is not there yet.
     pub(super) fn is_of_scene(&self) -> bool {
-        self.sound.is_some() && self.owed != Owed::Sound
+        self.sound.is_some() && !self.debts.owes_sound()
     }
 
     /// Its scene is left, or its sound is no more in it, after so many movements of sources.
@@ -185,11 +119,6 @@ impl SlotState {
             self.left_by = self.feeds;
         }
         self.sound = None;
-    }
-
-    /// Whether nothing is heard from it: no note held and the ring over.
-    pub(super) const fn is_silent(&self, now_us: u64) -> bool {
-        self.notes == 0 && self.ring_until_us <= now_us
     }
 
     /// Whether this controller has a zone on its sound.
@@ -231,9 +160,7 @@ impl Machine {
             return;
         }
         let message = message(entry.member_channel(member));
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            state.known.note_on(member, message);
-        }
+        self.slots.at_mut(slot).known.note_on(member, message);
         let output = Output {
             port: entry.port,
             urgency,
@@ -258,9 +185,7 @@ impl Machine {
         call.out.push(output);
         if call.out.refused() != refused_before {
             self.counters.out_refused = self.counters.out_refused.saturating_add(1);
-            if let Some(port) = self.outputs.get_mut(output.port.index()) {
-                port.is_flooded = true;
-            }
+            self.outputs.at_mut(output.port).flood();
         }
     }
 
@@ -273,32 +198,20 @@ impl Machine {
             .out_ports
             .get(output.port.index())
             .map_or(0, |port| port.byte_us);
-        let Some(line) = self
-            .outputs
-            .get_mut(output.port.index())
-            .filter(|_| byte_us > 0)
-        else {
+        if byte_us == 0 {
             return;
-        };
-        let cost_us = byte_us.saturating_mul(byte_count(call.book, &output.payload));
-        let line_free_us = line.line_free_us.max(call.now_us).saturating_add(cost_us);
-        line.line_free_us = line_free_us;
-        if output.urgency == Urgency::Live {
-            line.live_free_us = line.live_free_us.max(call.now_us).saturating_add(cost_us);
         }
+        let line = self.outputs.at_mut(output.port);
+        let cost_us = byte_us.saturating_mul(byte_count(call.book, &output.payload));
+        line.book(call.now_us, cost_us, output.urgency);
+        let line_free_us = line.line_free_us();
         for (slot, state) in (0u8..).map(SlotId).zip(self.slots.iter_mut()) {
-            let is_overtaken =
-                state.program_leaves_us > call.now_us && output.urgency < state.program_urgency;
-            if !is_overtaken {
+            if !state.load.is_overtaken_by(output.urgency, call.now_us) {
                 continue;
             }
             let port = self.wiring.entry(call.book, slot).map(|entry| entry.port);
             if port == Some(output.port) {
-                let later_us = line_free_us.saturating_sub(state.program_leaves_us);
-                state.program_leaves_us = line_free_us;
-                state.loads_until_us = state
-                    .loads_until_us
-                    .map(|until| until.saturating_add(later_us));
+                state.load.delay_to(line_free_us);
             }
         }
     }
@@ -306,9 +219,9 @@ impl Machine {
     /// When all that was handed out so far to a slot's port has left its line; now, if the
     /// line is quick.
     pub(super) fn line_free_us(&self, call: &Call<'_>, slot: SlotId) -> u64 {
-        self.wired(call.book, slot)
-            .and_then(|entry| self.outputs.get(entry.port.index()))
-            .map_or(call.now_us, |port| port.line_free_us.max(call.now_us))
+        self.wired(call.book, slot).map_or(call.now_us, |entry| {
+            self.outputs.at(entry.port).line_free_us().max(call.now_us)
+        })
     }
 
     /// Sends a controller as part of what makes a sound, unless it is known to stand there.
@@ -319,10 +232,7 @@ impl Machine {
         number: Controller,
         value: Value7,
     ) {
-        let is_known = self
-            .slots
-            .get(slot.index())
-            .is_some_and(|state| state.known.control(number) == value.get());
+        let is_known = self.slots.at(slot).known.control(number) == value.get();
         if !is_known {
             self.send_control(call, slot, call.telling, number, value);
         }
@@ -346,10 +256,8 @@ impl Machine {
     pub(super) fn send_program(&mut self, call: &mut Call<'_>, slot: SlotId, program: Program) {
         self.send(call, slot, call.telling, |ch| Message::Program(ch, program));
         let free_us = self.line_free_us(call, slot);
-        if let Some(state) = self.slots.get_mut(slot.index()) {
-            state.program_leaves_us = free_us;
-            state.program_urgency = call.telling;
-        }
+        let state = self.slots.at_mut(slot);
+        state.load.program_sent(free_us, call.telling);
     }
 
     /// Sends a stored System Exclusive message that sets a parameter of a slot.
@@ -384,10 +292,11 @@ impl Machine {
         parameter: Parameter,
         value: u16,
     ) {
-        if self.slot_listens(call, slot)
-            && let Some(state) = self.slots.get_mut(slot.index())
-        {
-            state.known.set_parameter(parameter, value);
+        if self.slot_listens(call, slot) {
+            self.slots
+                .at_mut(slot)
+                .known
+                .set_parameter(parameter, value);
         }
     }
 

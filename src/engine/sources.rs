@@ -135,9 +135,7 @@ impl Machine {
     /// Counts a movement of a controller's lever.
     pub(super) fn count_lever(&mut self, controller: ControllerId) -> u64 {
         let moved = self.count_movement();
-        if let Some(state) = self.controllers.get_mut(controller.index()) {
-            state.lever_moved = moved;
-        }
+        self.controllers.at_mut(controller).lever_moved = moved;
         moved
     }
 
@@ -152,9 +150,7 @@ impl Machine {
             return;
         }
         let moved = self.count_lever(controller);
-        let Some(state) = self.controllers.get_mut(controller.index()) else {
-            return;
-        };
+        let state = self.controllers.at_mut(controller);
         let before = if state.bend.moved == 0 {
             Value14::CENTRE.get()
         } else {
@@ -171,28 +167,21 @@ impl Machine {
             self.move_bases(controller, value);
         }
         for slot in self.slot_ids() {
-            let Some(state) = self.slots.get(slot.index()) else {
-                continue;
-            };
+            let state = self.slots.at(slot);
             let is_ours = state.is_fed_by(controller) && !is_led;
-            let value = if is_ours && state.lead.is_some() {
+            let value = if is_ours && state.fingers.lead().is_some() {
                 self.present_bend(call.book, state)
             } else {
                 bend_on(call.book, state, range, value)
             };
-            let Some(state) = self.slots.get_mut(slot.index()) else {
-                continue;
-            };
+            let state = self.slots.at_mut(slot);
             if !is_ours {
                 self.bend_back(call, slot, controller, (value, is_back));
                 continue;
             }
             // From here on these hands have the slot's bend.
             state.bend_tails = 0;
-            let is_routed = self
-                .slots
-                .get(slot.index())
-                .is_some_and(|state| self.bend_by_route(call.book, state).is_some());
+            let is_routed = self.bend_by_route(call.book, self.slots.at(slot)).is_some();
             if !is_routed {
                 self.pass_move(call, slot, BEND, |ch| Message::Bend(ch, value));
             }
@@ -208,9 +197,7 @@ impl Machine {
         controller: ControllerId,
         (value, is_back): (Value14, bool),
     ) {
-        let Some(state) = self.slots.get(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at(slot);
         if state.bend_tails & bit(controller) == 0 {
             return;
         }
@@ -220,11 +207,9 @@ impl Machine {
             self.present_bend(call.book, state)
         };
         // Other hands may have brought the slot back already.
-        let is_at_rest = state.known.bend == rest.get();
-        if (is_back || is_at_rest)
-            && let Some(state) = self.slots.get_mut(slot.index())
-        {
-            state.bend_tails &= !bit(controller);
+        let is_at_rest = state.known.bend() == rest.get();
+        if is_back || is_at_rest {
+            self.slots.at_mut(slot).bend_tails &= !bit(controller);
         }
         if !is_at_rest && self.has_note(controller, slot, false) {
             let value = if is_back { rest } else { value };
@@ -249,20 +234,14 @@ impl Machine {
             return;
         }
         let moved = self.count_lever(controller);
-        if let Some(state) = self.controllers.get_mut(controller.index()) {
-            state.pressure = Source {
-                value: value.get(),
-                moved,
-            };
-        }
-        let is_led = self
-            .controllers
-            .get(controller.index())
-            .is_some_and(|state| state.led.pressure);
+        let state = self.controllers.at_mut(controller);
+        state.pressure = Source {
+            value: value.get(),
+            moved,
+        };
+        let is_led = state.led.pressure;
         for slot in self.slot_ids() {
-            let Some(state) = self.slots.get(slot.index()) else {
-                continue;
-            };
+            let state = self.slots.at(slot);
             let is_fed = state.is_fed_by(controller);
             let is_free = || {
                 !is_led
@@ -271,16 +250,14 @@ impl Machine {
                         .is_none()
             };
             // Fingers of a surface have a pressure of their own.
-            let holds = || state.notes > 0 && self.has_key(controller, slot);
+            let holds = || state.sounding.is_held() && self.has_key(controller, slot);
             if is_fed && is_free() {
                 self.pass_move(call, slot, PRESSURE, |ch| Message::Pressure(ch, value));
             } else if !is_fed && holds() {
                 // Nobody plays the sound that the scene has there: it is made right in silence.
-                if let Some(state) = self.slots.get_mut(slot.index())
-                    && state.sound.is_some()
-                    && state.feeds == 0
-                {
-                    state.owe_difference();
+                let state = self.slots.at_mut(slot);
+                if state.sound.is_some() && state.feeds == 0 {
+                    state.debts.owe_difference();
                 }
                 self.pass(call, slot, |ch| Message::Pressure(ch, value));
             }
@@ -295,13 +272,11 @@ impl Machine {
         controller: ControllerId,
         slot: SlotId,
     ) {
-        let Some(state) = self.slots.get(slot.index()) else {
-            return;
-        };
+        let state = self.slots.at(slot);
         let belongs = self.present_pressure(call.book, state);
         let is_meant = state.feeds != 0
             && !state.is_fed_by(controller)
-            && ![UNKNOWN, belongs.get()].contains(&state.known.pressure);
+            && ![UNKNOWN, belongs.get()].contains(&state.known.pressure());
         if is_meant && !self.has_note(controller, slot, true) {
             self.pass(call, slot, |ch| Message::Pressure(ch, belongs));
         }
@@ -328,9 +303,7 @@ impl Machine {
             return;
         }
         let moved = self.count_lever(controller);
-        let Some(state) = self.controllers.get_mut(controller.index()) else {
-            return;
-        };
+        let state = self.controllers.at_mut(controller);
         if let Some(source) = state.controls.get_mut(number.index()) {
             *source = Source {
                 value: value.get(),
@@ -341,9 +314,7 @@ impl Machine {
             return;
         }
         for slot in self.slot_ids() {
-            let Some(state) = self.slots.get(slot.index()) else {
-                continue;
-            };
+            let state = self.slots.at(slot);
             let is_routed = || {
                 self.routed(call.book, state, |address| address.sets(number))
                     .is_some()
@@ -380,10 +351,7 @@ impl Machine {
         (slot, member): Place,
         message: impl FnOnce(crate::midi::Channel) -> Message,
     ) {
-        let is_loading = self
-            .slots
-            .get(slot.index())
-            .is_some_and(|state| state.loads_until_us.is_some());
+        let is_loading = self.slots.at(slot).load.is_loading();
         if !is_loading {
             self.send_to(call, (slot, member), Urgency::Live, message);
         }
@@ -427,7 +395,11 @@ impl Machine {
         }
         let wheel = self.position(slot, |state| (!state.led.bend).then_some(state.bend));
         // A surface's bend as a whole is part of that of its fingers.
-        let others = wheel.filter(|(id, _)| slot.lead.is_none_or(|lead| lead.controller != *id));
+        let others = wheel.filter(|(id, _)| {
+            slot.fingers
+                .lead()
+                .is_none_or(|lead| lead.controller != *id)
+        });
         if self.leading(slot, Axis::Bend, others.as_ref()).is_some()
             && let Some(bent) = self.finger_bend(book, slot, range_on(book, slot))
         {

@@ -104,13 +104,7 @@ impl Machine {
             if !is_touched {
                 continue;
             }
-            match message {
-                Message::Control(_, number, _) => state.known.set_control(number, UNKNOWN),
-                Message::Program(..) => state.known.program = UNKNOWN,
-                Message::Bend(..) => state.known.bend = UNKNOWN_BEND,
-                Message::Pressure(..) => state.known.pressure = UNKNOWN,
-                _ => {}
-            }
+            state.known.forget(message);
         }
     }
 
@@ -138,20 +132,14 @@ impl Machine {
             self.follow_scene(call, (played, idle));
             return;
         }
-        let (Some(from), Some(to)) = (self.slots.get(played.index()), self.slots.get(idle.index()))
-        else {
-            return;
-        };
+        let (from, to) = (self.slots.at(played), self.slots.at(idle));
         if from.known == to.known {
             return;
         }
         let wanted = from.known.clone();
         call.telling = Urgency::Prime;
         self.follow_patch(call, (played, idle), &wanted);
-        let is_loading = self
-            .slots
-            .get(idle.index())
-            .is_none_or(|state| state.loads_until_us.is_some());
+        let is_loading = self.slots.at(idle).load.is_loading();
         if !is_loading {
             self.follow_rest(call, idle, &wanted);
         }
@@ -162,9 +150,8 @@ impl Machine {
     /// it, as if the two had changed places already; its pedals go with the notes.
     fn follow_scene(&mut self, call: &mut Call<'_>, pair: Pair) {
         let (played, idle) = pair;
-        let is_seated = (self.slots.get(played.index())).is_some_and(|state| state.sound.is_some());
-        let is_loading =
-            (self.slots.get(idle.index())).is_none_or(|state| state.loads_until_us.is_some());
+        let is_seated = self.slots.at(played).sound.is_some();
+        let is_loading = self.slots.at(idle).load.is_loading();
         if !is_seated || is_loading {
             return;
         }
@@ -187,14 +174,17 @@ impl Machine {
 
     /// The patch first: it may reset what comes after it, or take its time.
     fn follow_patch(&mut self, call: &mut Call<'_>, (played, idle): Pair, wanted: &Known) {
-        let Some(known) = self.slots.get(idle.index()).map(|state| &state.known) else {
+        let Some(known) = Some(&self.slots.at(idle).known) else {
             return;
         };
-        let is_held = (known.program, known.bank) == (wanted.program, wanted.bank);
-        let Some(program) = Program::new(wanted.program).filter(|_| !is_held) else {
+        let is_held = (known.program(), known.bank()) == (wanted.program(), wanted.bank());
+        let Some(program) = Program::new(wanted.program()).filter(|_| !is_held) else {
             return;
         };
-        for (number, value) in [(cc::BANK_MSB, wanted.bank.0), (cc::BANK_LSB, wanted.bank.1)] {
+        for (number, value) in [
+            (cc::BANK_MSB, wanted.bank().0),
+            (cc::BANK_LSB, wanted.bank().1),
+        ] {
             if let Some(value) = Value7::new(value) {
                 self.tell_control(call, idle, number, value);
             }
@@ -206,23 +196,18 @@ impl Machine {
         let load_us = self
             .voiced(call.book, played)
             .map_or(manners.load_us, |sound| sound.load_us);
-        if let Some(state) = self.slots.get_mut(idle.index()) {
-            // What the played one has in force although it was never told is no matter here.
-            state.known.bank = wanted.bank;
-            let from_us = call.now_us.max(state.program_leaves_us);
-            state.loads_until_us = (load_us > 0).then(|| from_us.saturating_add(load_us));
-            if manners.resets_controllers {
-                state.known.forget_controllers();
-            }
+        let state = self.slots.at_mut(idle);
+        // What the played one has in force although it was never told is no matter here.
+        state.known.set_bank(wanted.bank());
+        state.load.begin(call.now_us, load_us);
+        if manners.resets_controllers {
+            state.known.forget_controllers();
         }
     }
 
     fn follow_rest(&mut self, call: &mut Call<'_>, idle: SlotId, wanted: &Known) {
         for (parameter, value) in wanted.parameters() {
-            let is_held = self
-                .slots
-                .get(idle.index())
-                .is_some_and(|state| state.known.parameter(parameter) == Some(value));
+            let is_held = self.slots.at(idle).known.parameter(parameter) == Some(value);
             match parameter {
                 _ if is_held => {}
                 Parameter::Exclusive(name) => {
@@ -235,36 +220,32 @@ impl Machine {
                 }
             }
         }
-        for (number, value) in (0u8..120).zip(wanted.controls) {
+        for (number, value) in (0u8..120).zip(wanted.controls()) {
             let (Some(number), Some(value)) = (Controller::new(number), Value7::new(value)) else {
                 continue;
             };
-            let is_held = self
-                .slots
-                .get(idle.index())
-                .is_some_and(|state| state.known.control(number) == value.get());
+            let is_held = self.slots.at(idle).known.control(number) == value.get();
             if is_held || is_pedal(number) {
                 continue;
             }
             self.tell_control(call, idle, number, value);
             // The upper half of a pair sets the lower half to 0 (MIDI 1.0).
-            if number.get() < 32
-                && let Some(state) = self.slots.get_mut(idle.index())
-            {
+            if number.get() < 32 {
+                let state = self.slots.at_mut(idle);
                 let fine = Controller::clamped(i32::from(number.get()) + 32);
                 state.known.set_control(fine, UNKNOWN);
             }
         }
-        let Some(known) = self.slots.get(idle.index()).map(|state| &state.known) else {
+        let Some(known) = Some(&self.slots.at(idle).known) else {
             return;
         };
-        let (bend, pressure) = (known.bend, known.pressure);
-        if bend != wanted.bend && wanted.bend != UNKNOWN_BEND {
-            let value = Value14::clamped(wanted.bend.into());
+        let (bend, pressure) = (known.bend(), known.pressure());
+        if bend != wanted.bend() && wanted.bend() != UNKNOWN_BEND {
+            let value = Value14::clamped(wanted.bend().into());
             self.send(call, idle, call.telling, |ch| Message::Bend(ch, value));
         }
-        if pressure != wanted.pressure
-            && let Some(value) = Value7::new(wanted.pressure)
+        if pressure != wanted.pressure()
+            && let Some(value) = Value7::new(wanted.pressure())
         {
             self.send(call, idle, call.telling, |ch| Message::Pressure(ch, value));
         }
@@ -329,10 +310,8 @@ impl Machine {
     }
 
     fn catch_up_sound(&mut self, call: &Call<'_>, slot: SlotId) -> bool {
-        let is_seated = self
-            .slots
-            .get(slot.index())
-            .is_some_and(|state| state.sound.is_some() && state.loads_until_us.is_none());
+        let is_seated =
+            self.slots.at(slot).sound.is_some() && !self.slots.at(slot).load.is_loading();
         if is_seated {
             self.catch_up(call.book, slot);
         }
@@ -343,7 +322,7 @@ impl Machine {
     /// pedals hold, and what nobody knows of. The keys stay owners of their notes.
     fn hush(&mut self, call: &mut Call<'_>, slot: SlotId) {
         let mut index = 0;
-        while let Some(note) = self.notes.get(index).copied() {
+        while let Some(note) = self.notes.get(index) {
             if note.slot == slot && !note.is_key_down() && !self.is_yet_to_sound(note) {
                 self.drop_note(call, index);
                 continue;
@@ -361,24 +340,11 @@ impl Machine {
             }
             index += 1;
         }
-        for note in self.notes.iter_mut().filter(|note| note.slot == slot) {
-            note.is_latched = false;
-        }
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
+        self.notes.unlatch(slot);
+        let state = self.slots.at_mut(slot);
         let is_played = state.usage.is_played;
-        state.ramp = state.ramp.filter(|ramp| !ramp.is_fade);
-        for told in state
-            .told
-            .iter_mut()
-            .filter_map(|told| told.get_mut(SOSTENUTO))
-        {
-            *told = 0;
-        }
-        if let Some(is_down) = state.is_down.get_mut(SOSTENUTO) {
-            *is_down = false;
-        }
+        state.level.stop_fade();
+        state.pedals.ignore(SOSTENUTO);
         if is_played {
             self.quieten(call, slot);
         }
@@ -386,39 +352,27 @@ impl Machine {
 
     /// What belongs to the channel and not to the sound changes places.
     fn exchange(&mut self, (played, idle): Pair) {
-        let (first, second) = (
-            played.index().min(idle.index()),
-            played.index().max(idle.index()),
-        );
-        let Some((low, high)) = self.slots.split_at_mut_checked(second) else {
-            return;
-        };
-        let (Some(one), Some(other)) = (low.get_mut(first), high.first_mut()) else {
+        let Some((one, other)) = self.slots.two_mut(played, idle) else {
             return;
         };
         std::mem::swap(&mut one.known, &mut other.known);
-        std::mem::swap(&mut one.loads_until_us, &mut other.loads_until_us);
-        std::mem::swap(&mut one.program_leaves_us, &mut other.program_leaves_us);
-        std::mem::swap(&mut one.program_urgency, &mut other.program_urgency);
-        std::mem::swap(&mut one.ring_until_us, &mut other.ring_until_us);
-        std::mem::swap(&mut one.may_ring_until_us, &mut other.may_ring_until_us);
-        std::mem::swap(&mut one.comes_up_late, &mut other.comes_up_late);
-        std::mem::swap(&mut one.is_doubtful, &mut other.is_doubtful);
+        std::mem::swap(&mut one.load, &mut other.load);
+        one.sounding.exchange_rings(&mut other.sounding);
+        one.pedals.exchange_late_rises(&mut other.pedals);
+        one.debts.exchange_doubts(&mut other.debts);
         // A parameter that hands were in the middle of naming is named anew there.
         (one.numbered, other.numbered) = (None, None);
-        self.wiring.slots.swap(first, second);
+        self.wiring.slots.swap(played.index(), idle.index());
     }
 
     /// Strikes the keys of a slot that are down, but those whose first strike still waits.
     fn strike_anew(&mut self, call: &mut Call<'_>, slot: SlotId) -> u16 {
         let (mut index, mut count) = (0, 0_u16);
-        while let Some(note) = self.notes.get(index).copied() {
+        while let Some(note) = self.notes.get(index) {
             let place = (slot, note.member);
             let waiting = self.waiting_strikes(place, note.out_key);
             if note.slot == slot && note.offs > waiting {
-                if let Some(kept) = self.notes.get_mut(index) {
-                    kept.offs = waiting.saturating_add(1);
-                }
+                self.notes.set_offs(index, waiting.saturating_add(1));
                 count = count.saturating_add(1);
                 self.play(
                     call,

@@ -18,12 +18,11 @@ use super::Engine;
 use super::input::Outbox;
 use super::limits::{MAX_SLOTS, MAX_SOUNDS};
 use super::machine::{Call, Machine, usage_by_slot};
-use super::notes::NOWHERE;
 use super::promptbook::{
     LevelChange, Patch, PositionEntry, PositionId, Promptbook, SceneEntry, Setting, SlotId,
     SoundEntry,
 };
-use super::slots::{Owed, Usage, bit};
+use super::slots::{Usage, bit};
 use crate::midi::Value7;
 
 /// Which slot carries which sound of the present scene, by the sound's number in it.
@@ -211,8 +210,8 @@ impl Machine {
         for (shown, slot) in live.slots.iter_mut().zip(self.slots.iter()) {
             *shown = LiveSlot {
                 voiced: slot.voiced.and_then(|index| u32::try_from(index).ok()),
-                is_busy: !slot.is_silent(self.now_us),
-                has_pedal: slot.is_down.contains(&true),
+                is_busy: !slot.sounding.is_silent(self.now_us),
+                has_pedal: slot.pedals.any_down(),
             };
         }
     }
@@ -241,13 +240,7 @@ impl Machine {
             .unwrap_or_default();
         self.position = swap.at;
         self.carry_routes((old, old_routes), book);
-        for note in &mut self.notes {
-            note.position = if note.position == swap.from {
-                swap.at
-            } else {
-                NOWHERE
-            };
-        }
+        self.notes.rename_positions(swap.from, swap.at);
         let last_page = self
             .song(book)
             .map_or(0, |song| song.pages.len.saturating_sub(1));
@@ -298,11 +291,10 @@ impl Machine {
                 continue;
             };
             let is_made = is_made.get(seat.index()).copied().unwrap_or(false);
-            if let Some(slot) = self.slots.get_mut(seat.index()) {
-                slot.sound = Some(number);
-                if is_made {
-                    slot.voiced = Some(scene.sounds.start as usize + usize::from(number));
-                }
+            let slot = self.slots.at_mut(seat);
+            slot.sound = Some(number);
+            if is_made {
+                slot.voiced = Some(scene.sounds.start as usize + usize::from(number));
             }
         }
         for (number, seat) in carried.seats.iter().enumerate() {
@@ -315,10 +307,7 @@ impl Machine {
                 .of(&book.sounds)
                 .get(number)
                 .and_then(|sound| sound.volume);
-            let waits = self
-                .slots
-                .get(slot.index())
-                .is_none_or(|state| state.owed == Owed::Sound);
+            let waits = self.slots.at(slot).debts.owes_sound();
             if let Some(volume) = volume.filter(|_| !waits && self.slot_listens(call, slot)) {
                 self.ride(call, slot, volume);
             }

@@ -222,9 +222,7 @@ impl Machine {
         number: Controller,
         value: Value7,
     ) {
-        let Some(state) = self.touches.get_mut(controller.index()) else {
-            return;
-        };
+        let state = self.touches.at_mut(controller);
         match number {
             cc::NRPN_MSB => {
                 state.number_msb = value.get();
@@ -264,13 +262,12 @@ impl Machine {
         upper: Value7,
     ) {
         self.finish_half(call, controller);
-        if let Some(state) = self.touches.get_mut(controller.index()) {
-            state.half = Some(Half {
-                source,
-                upper,
-                due_us: call.now_us.saturating_add(HALF_WAIT_US),
-            });
-        }
+        let state = self.touches.at_mut(controller);
+        state.half = Some(Half {
+            source,
+            upper,
+            due_us: call.now_us.saturating_add(HALF_WAIT_US),
+        });
     }
 
     fn take_lower(
@@ -282,9 +279,10 @@ impl Machine {
     ) {
         let waiting = self
             .touches
-            .get_mut(controller.index())
-            .and_then(|state| state.half.take_if(|half| half.source == source));
-        let before = self.sources.get(source.index()).map_or(0, |s| s.position);
+            .at_mut(controller)
+            .half
+            .take_if(|half| half.source == source);
+        let before = self.sources.at(source).position;
         let is_inverted = self.is_inverted(call.book, source);
         let upper = waiting.map_or_else(
             || turned_if(is_inverted, Value14::clamped(before.into())).msb(),
@@ -302,10 +300,7 @@ impl Machine {
 
     /// An upper half that stays alone is all there is: seven bits.
     fn finish_half(&mut self, call: &mut Call<'_>, controller: ControllerId) {
-        let half = self
-            .touches
-            .get_mut(controller.index())
-            .and_then(|state| state.half.take());
+        let half = self.touches.at_mut(controller).half.take();
         if let Some(half) = half {
             let is_inverted = self.is_inverted(call.book, half.source);
             let value = turned_if(is_inverted, scale::widen(half.upper));
@@ -318,8 +313,8 @@ impl Machine {
         for id in (0u8..).map(ControllerId).take(self.touches.len()) {
             let is_due = self
                 .touches
-                .get(id.index())
-                .and_then(TouchState::deadline)
+                .at(id)
+                .deadline()
                 .is_some_and(|due| due <= call.now_us);
             if is_due {
                 self.finish_half(call, id);
@@ -337,20 +332,17 @@ impl Machine {
         let found = find_source(call.book, controller, |s| {
             s.kind == SourceKind::PolyPressure
         });
-        let (Some((id, entry)), Some(state)) = (found, self.touches.get_mut(controller.index()))
-        else {
+        let Some((id, entry)) = found else {
             return;
         };
+        let state = self.touches.at_mut(controller);
         if let Some(pressure) = state.keys.get_mut(key.index()) {
             *pressure = value.get();
         }
         let hardest = state.keys.iter().copied().max().unwrap_or(0);
         let position = entry.position(Value7::clamped(hardest.into()));
         // Keys that are pressed less than another change nothing.
-        let is_there = self
-            .sources
-            .get(id.index())
-            .is_some_and(|source| source.moved > 0 && source.position == position);
+        let is_there = self.sources.at(id).moved > 0 && self.sources.at(id).position == position;
         if !is_there {
             self.move_source(call, id, position);
         }
@@ -371,8 +363,9 @@ impl Machine {
         }
         let is_pressed = self
             .touches
-            .get(controller.index())
-            .and_then(|state| state.keys.get(key.index()))
+            .at(controller)
+            .keys
+            .get(key.index())
             .is_some_and(|pressure| *pressure > 0);
         if is_pressed {
             self.touch_key(call, controller, key, Value7::MIN);
@@ -382,19 +375,16 @@ impl Machine {
 
     fn move_source(&mut self, call: &mut Call<'_>, source: SourceId, position: u16) {
         let moved = self.count_movement();
-        if let Some(state) = self.sources.get_mut(source.index()) {
-            *state = SourceState { position, moved };
-            self.follow_source(call, source);
-        }
+        let state = self.sources.at_mut(source);
+        *state = SourceState { position, moved };
+        self.follow_source(call, source);
     }
 
     /// What a lost controller had moved and would spring back by itself is at rest: bend,
     /// pressure, switches and buttons. A knob or a foot stays where it was.
     pub(super) fn rest_sources(&mut self, call: &mut Call<'_>, controller: ControllerId) {
         let book = call.book;
-        if let Some(state) = self.touches.get_mut(controller.index()) {
-            *state = TouchState::new();
-        }
+        *self.touches.at_mut(controller) = TouchState::new();
         for (id, entry) in sources_of(book, controller) {
             let rest = match entry.kind {
                 SourceKind::Bend => Value14::CENTRE.get(),
@@ -405,10 +395,7 @@ impl Machine {
                 SourceKind::Control(number) if super::pedals::pedal_of(number).is_some() => 0,
                 SourceKind::Control(_) | SourceKind::Pair(_) | SourceKind::Nrpn(_) => continue,
             };
-            let has_left = self
-                .sources
-                .get(id.index())
-                .is_some_and(|state| state.moved > 0 && state.position != rest);
+            let has_left = self.sources.at(id).moved > 0 && self.sources.at(id).position != rest;
             if has_left {
                 self.move_source(call, id, rest);
             }
@@ -430,9 +417,8 @@ impl Machine {
             let Some(entry) = book.sources.get(input.source.index()) else {
                 continue;
             };
-            if let Some(state) = self.controllers.get_mut(entry.controller.index())
-                && !input.passes
-            {
+            let state = self.controllers.at_mut(entry.controller);
+            if !input.passes {
                 state.led.add(entry.kind);
             }
         }
@@ -453,7 +439,7 @@ impl Machine {
 
     /// The bend range that a controller's bend means, if it says so.
     pub(super) fn bend_range_of(&self, book: &Promptbook, controller: ControllerId) -> Option<u8> {
-        let state = self.controllers.get(controller.index())?;
+        let state = self.controllers.at(controller);
         if state.whole_range.is_some() {
             return state.whole_range;
         }

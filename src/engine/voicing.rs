@@ -13,17 +13,53 @@ use super::machine::{Call, Machine};
 use super::pedals::PEDALS;
 use super::promptbook::{Manners, Promptbook, Setting, SlotId, SoundEntry};
 use super::routed::holds;
-use super::slots::{Owed, SlotState};
+use super::slot::debts::Owed;
+use super::slots::SlotState;
 use super::sources::neutral;
 use crate::midi::{Controller, Message, Value7, Value14, cc};
 
 /// Bend range at power-on, in semitones (GM2 §3.4.1).
 pub(super) const NEUTRAL_BEND_RANGE: Value7 = Value7::clamped(2);
-/// Entries of the agenda that come before the sound's settings.
-const FIXED_TARGETS: usize = 2;
-/// Entries that come after the settings: the scene's routes, each controller, bend and
-/// pressure.
-const SOURCE_TARGETS: usize = MAX_ROUTES + 130;
+/// What an entry of a slot's agenda is about.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Entry {
+    /// The bend range of its sound.
+    BendRange,
+    /// The pan of its sound.
+    Pan,
+    /// A setting that its sound states, by its place among them.
+    Setting(usize),
+    /// What a route of the present scene makes of its parameter, by the route's number.
+    Route(usize),
+    /// Where the controllers that play the slot have this controller number.
+    Control(Controller),
+    /// Where they have the bend.
+    Bend,
+    /// Where they have the channel pressure.
+    Pressure,
+}
+
+impl Entry {
+    /// Whether it is where a source stands, and not what the sound itself states.
+    pub(super) const fn is_source(self) -> bool {
+        match self {
+            Self::Route(_) | Self::Control(_) | Self::Bend | Self::Pressure => true,
+            Self::BendRange | Self::Pan | Self::Setting(_) => false,
+        }
+    }
+}
+
+/// What a slot that is made for a sound may have to be sent, in this order, apart from its
+/// patch, pedals and level. Which entries have a target depends on the scene and the show.
+pub(super) fn agenda(sound: &SoundEntry) -> impl Iterator<Item = Entry> + use<> {
+    let controllers = (0..128).map(Controller::clamped);
+    [Entry::BendRange, Entry::Pan]
+        .into_iter()
+        .chain((0..sound.settings.len as usize).map(Entry::Setting))
+        .chain((0..MAX_ROUTES).map(Entry::Route))
+        .chain(controllers.map(Entry::Control))
+        .chain([Entry::Bend, Entry::Pressure])
+}
 
 /// One thing that a slot is to hold.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -37,8 +73,8 @@ impl Target {
     fn is_held_by(self, known: &Known) -> bool {
         match self {
             Self::Setting(setting) => holds(known, setting),
-            Self::Bend(value) => known.bend == value.get(),
-            Self::Pressure(value) => known.pressure == value.get(),
+            Self::Bend(value) => known.bend() == value.get(),
+            Self::Pressure(value) => known.pressure() == value.get(),
         }
     }
 }
@@ -51,9 +87,8 @@ pub(super) fn fine(number: Controller) -> Controller {
 impl SlotState {
     /// When it can be sent what it is owed.
     pub(super) fn owed_deadline(&self) -> Option<u64> {
-        let is_waiting = self.owed != Owed::Nothing || self.is_doubtful;
-        (is_waiting && self.notes == 0 && self.loads_until_us.is_none())
-            .then_some(self.ring_until_us)
+        let is_ready = !self.sounding.is_held() && !self.load.is_loading();
+        (self.debts.is_waiting() && is_ready).then_some(self.sounding.ring_until_us())
     }
 
     fn has_source(&self, number: Controller) -> bool {
@@ -74,7 +109,7 @@ impl SlotState {
 impl Machine {
     /// The sound a slot was last made for.
     pub(super) fn voiced<'a>(&self, book: &'a Promptbook, slot: SlotId) -> Option<&'a SoundEntry> {
-        book.sounds.get(self.slots.get(slot.index())?.voiced?)
+        book.sounds.get(self.slots.at(slot).voiced?)
     }
 
     /// The manners of a slot's receiver.
@@ -97,22 +132,18 @@ impl Machine {
         let (sound, manners) = (*sound, *manners);
         // It is taken while what it holds is in doubt: a lost note must not go on under the
         // new sound. Notes that are held there are not to be ended for that.
-        let is_doubtful = self
-            .slots
-            .get(slot.index())
-            .is_some_and(|state| state.is_doubtful && state.notes == 0);
+        let is_doubtful =
+            self.slots.at(slot).debts.is_doubtful() && !self.slots.at(slot).sounding.is_held();
         if is_doubtful {
             self.quieten(call, slot);
         }
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return;
-        };
-        state.ramp = None;
-        if is_doubtful || state.owed == Owed::Everything {
+        let state = self.slots.at_mut(slot);
+        state.level.stop();
+        if is_doubtful || state.debts.owes_everything() {
             state.known = Known::nothing();
         }
-        state.owed = Owed::Nothing;
-        let is_loading = state.loads_until_us.is_some();
+        state.debts.take();
+        let is_loading = state.load.is_loading();
         let Some(program) = self.due_program(slot, &sound.patch, manners) else {
             // A patch that is still loading is settled when it has loaded.
             if !is_loading {
@@ -149,8 +180,8 @@ impl Machine {
 
     fn settle_agenda(&mut self, call: &mut Call<'_>, slot: SlotId, sound: &SoundEntry) {
         self.tell_zone(call, slot);
-        for index in 0..agenda_len(sound) {
-            self.tell_target(call, slot, sound, index);
+        for entry in agenda(sound) {
+            self.tell_target(call, slot, sound, entry);
         }
     }
 
@@ -168,7 +199,8 @@ impl Machine {
 
     /// A pedal as the slot is to hold it. One that this group never hears is not sent.
     fn settle_pedal(&mut self, call: &mut Call<'_>, slot: SlotId, pedal: usize) {
-        let (Some(number), Some(state)) = (PEDALS.get(pedal), self.slots.get(slot.index())) else {
+        let state = self.slots.at(slot);
+        let Some(number) = PEDALS.get(pedal) else {
             return;
         };
         let n = number.get();
@@ -190,19 +222,12 @@ impl Machine {
         let Some(sound) = self.voiced(call.book, slot).copied() else {
             return;
         };
-        let len = agenda_len(&sound);
-        let is_rerouted = self
-            .slots
-            .get_mut(slot.index())
-            .is_some_and(|state| std::mem::take(&mut state.is_rerouted));
+        let is_rerouted = self.slots.at_mut(slot).debts.take_rerouted();
         // What a route moved that holds no more is the scene's again.
-        let first = if is_rerouted {
-            FIXED_TARGETS
-        } else {
-            len.saturating_sub(SOURCE_TARGETS)
-        };
-        for index in first..len {
-            self.tell_target(call, slot, &sound, index);
+        let is_meant =
+            |entry: &Entry| entry.is_source() || is_rerouted && matches!(entry, Entry::Setting(_));
+        for entry in agenda(&sound).filter(is_meant) {
+            self.tell_target(call, slot, &sound, entry);
         }
     }
 
@@ -213,16 +238,14 @@ impl Machine {
         slot: SlotId,
         sound: &SoundEntry,
     ) -> bool {
-        let Some(state) = self.slots.get(slot.index()) else {
-            return false;
-        };
-        let holds_targets = (0..agenda_len(sound))
-            .filter_map(|index| self.target(call.book, state, sound, index))
+        let state = self.slots.at(slot);
+        let holds_targets = agenda(sound)
+            .filter_map(|entry| self.target(call.book, state, sound, entry))
             .all(|target| target.is_held_by(&state.known));
         let holds_level = sound
             .volume
             .is_none_or(|volume| state.known.control(cc::VOLUME) == volume.get());
-        holds_targets && holds_level && state.is_down == [false; 3] && state.ramp.is_none()
+        holds_targets && holds_level && !state.pedals.any_down() && !state.level.is_moving()
     }
 
     /// Tells one target of the agenda if it differs. System Exclusive messages reach the
@@ -232,87 +255,65 @@ impl Machine {
         call: &mut Call<'_>,
         slot: SlotId,
         sound: &SoundEntry,
-        index: usize,
+        entry: Entry,
     ) {
-        let Some(state) = self.slots.get(slot.index()) else {
-            return;
-        };
-        match self.target(call.book, state, sound, index) {
+        let state = self.slots.at(slot);
+        match self.target(call.book, state, sound, entry) {
             Some(Target::Setting(Setting::Exclusive(..))) if call.telling == Urgency::Prime => {}
             Some(target) if !target.is_held_by(&state.known) => self.tell(call, slot, target),
             _ => {}
         }
     }
 
-    /// The target at this place of the agenda, if the sound has one there.
+    /// What the slot is to hold by an entry of its agenda, if by this one anything.
     fn target(
         &self,
         book: &Promptbook,
         state: &SlotState,
         sound: &SoundEntry,
-        index: usize,
+        entry: Entry,
     ) -> Option<Target> {
+        if entry.is_source() && !matches!(entry, Entry::Route(_)) && !state.usage.is_played {
+            return None;
+        }
         let settings = sound.settings.of(&book.settings);
-        match index {
-            0 => {
+        match entry {
+            Entry::BendRange => {
                 let is_needed = state.usage.states_bend_range || state.mpe.is_some();
                 let neutral = is_needed.then_some(NEUTRAL_BEND_RANGE);
                 let semitones = sound.bend_range.or(neutral)?;
                 let value = Value14::from_parts(semitones, Value7::MIN);
                 Some(Target::Setting(Setting::Rpn(Value14::clamped(0), value)))
             }
-            1 => {
+            Entry::Pan => {
                 // A source that passes pan has the say below, unless the sound states it.
                 let is_source = state.has_source(cc::PAN);
                 let is_needed = state.usage.states_pan && !is_source;
                 let pan = sound.pan.or(is_needed.then_some(neutral(cc::PAN)))?;
                 Some(Target::Setting(Setting::Control(cc::PAN, pan)))
             }
-            _ if index - FIXED_TARGETS < settings.len() => settings
-                .get(index - FIXED_TARGETS)
+            Entry::Setting(index) => settings
+                .get(index)
                 .copied()
                 .filter(|setting| !self.is_moved(book, state, *setting))
                 .map(Target::Setting),
-            _ => {
-                let index = index - FIXED_TARGETS - settings.len();
-                match index.checked_sub(MAX_ROUTES) {
-                    None => self.route_target(book, state, index).map(Target::Setting),
-                    Some(index) => self.source_target(book, state, sound, index),
-                }
+            Entry::Route(index) => self.route_target(book, state, index).map(Target::Setting),
+            Entry::Control(number) => {
+                let is_stated = settings.iter().any(|setting| sets(*setting, number))
+                    || (number == cc::PAN && sound.pan.is_some())
+                    || self
+                        .routed(book, state, |address| address.sets(number))
+                        .is_some();
+                // Expression is always carried: a foot may have left it anywhere before us.
+                let is_carried = number == cc::EXPRESSION || state.has_source(number);
+                (is_carried && !is_stated).then(|| {
+                    let value = self.present_control(book, state, number);
+                    Target::Setting(Setting::Control(number, value))
+                })
             }
+            Entry::Bend => Some(Target::Bend(self.present_bend(book, state))),
+            Entry::Pressure => Some(Target::Pressure(self.present_pressure(book, state))),
         }
-    }
-
-    fn source_target(
-        &self,
-        book: &Promptbook,
-        state: &SlotState,
-        sound: &SoundEntry,
-        index: usize,
-    ) -> Option<Target> {
-        if !state.usage.is_played {
-            return None;
-        }
-        match index {
-            128 => return Some(Target::Bend(self.present_bend(book, state))),
-            129 => return Some(Target::Pressure(self.present_pressure(book, state))),
-            _ => {}
-        }
-        let settings = sound.settings.of(&book.settings);
-        let number = Controller::new(u8::try_from(index).ok()?)?;
-        let is_stated = settings.iter().any(|setting| sets(*setting, number))
-            || (number == cc::PAN && sound.pan.is_some())
-            || self
-                .routed(book, state, |address| address.sets(number))
-                .is_some();
-        // Expression is always carried: a foot may have left it anywhere before us.
-        let is_carried = number == cc::EXPRESSION || state.has_source(number);
-        (is_carried && !is_stated).then(|| {
-            Target::Setting(Setting::Control(
-                number,
-                self.present_control(book, state, number),
-            ))
-        })
     }
 
     fn tell(&mut self, call: &mut Call<'_>, slot: SlotId, target: Target) {
@@ -338,10 +339,7 @@ impl Machine {
         urgency: Urgency,
         (number, value): (Controller, Value14),
     ) {
-        let is_coarse_known = self
-            .slots
-            .get(slot.index())
-            .is_some_and(|state| state.known.control(number) == value.msb().get());
+        let is_coarse_known = self.slots.at(slot).known.control(number) == value.msb().get();
         if !is_coarse_known {
             self.send_control(call, slot, urgency, number, value.msb());
         }
@@ -353,30 +351,28 @@ impl Machine {
         let Some(scene) = self.scene(book).copied() else {
             return false;
         };
-        let Some(state) = self.slots.get_mut(slot.index()) else {
-            return false;
-        };
+        let state = self.slots.at_mut(slot);
         let Some(number) = state.sound else {
             return false;
         };
         let index = scene.sounds.start as usize + usize::from(number);
         let has_waited = state.voiced != Some(index);
         state.voiced = Some(index);
-        state.release_us = book.sounds.get(index).map_or(0, |sound| sound.release_us);
+        state
+            .sounding
+            .set_release(book.sounds.get(index).map_or(0, |sound| sound.release_us));
         has_waited
     }
 
     /// Sends silent slots what they are owed.
     pub(super) fn pay_owed(&mut self, call: &mut Call<'_>) {
         for slot in self.slot_ids() {
-            let Some(state) = self.slots.get_mut(slot.index()) else {
-                continue;
-            };
+            let state = self.slots.at_mut(slot);
             if state.owed_deadline().is_none_or(|due| due > call.now_us) {
                 continue;
             }
-            match std::mem::replace(&mut state.owed, Owed::Nothing) {
-                _ if state.is_doubtful => self.recover_slot(call, slot),
+            match state.debts.take() {
+                _ if state.debts.is_doubtful() => self.recover_slot(call, slot),
                 Owed::Nothing => {}
                 Owed::Difference if state.sound.is_some() => self.settle_sources(call, slot),
                 Owed::Difference | Owed::Sound => {
@@ -388,15 +384,6 @@ impl Machine {
             }
         }
     }
-}
-
-pub(super) fn agenda_len(sound: &SoundEntry) -> usize {
-    FIXED_TARGETS + sound.settings.len as usize + SOURCE_TARGETS
-}
-
-/// Whether a place of the agenda is the position of a source.
-pub(super) fn is_source(sound: &SoundEntry, index: usize) -> bool {
-    index + SOURCE_TARGETS >= agenda_len(sound)
 }
 
 pub(super) fn sets(setting: Setting, number: Controller) -> bool {

@@ -224,14 +224,6 @@ impl Desk {
             }
             UiCommand::Close => return self.close(state),
             UiCommand::Quit => return ask_to_quit(state, facts),
-            _ => return self.carry_on(command, state, facts),
-        }
-        Reply::default()
-    }
-
-    /// What else there is: rehearsal, the log, files, the command line.
-    fn carry_on(&mut self, command: UiCommand, state: &mut UiState, facts: Facts) -> Reply {
-        match command {
             UiCommand::LockPedals => {
                 return send(vec![Command::LockPedals(!facts.view.is_locked)]);
             }
@@ -260,7 +252,6 @@ impl Desk {
                 });
             }
             UiCommand::Line => state.prompt = Some(self.line(String::new(), facts)),
-            _ => {}
         }
         Reply::default()
     }
