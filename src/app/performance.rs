@@ -14,7 +14,7 @@ use std::io::Write;
 use std::path::PathBuf;
 use std::rc::Rc;
 use std::sync::atomic::{AtomicU32, Ordering};
-use std::sync::mpsc::SyncSender;
+use std::sync::mpsc::{SyncSender, sync_channel};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 
@@ -254,7 +254,11 @@ impl Performance {
         let replanner = Replanner::new(start.show, start.night, (start.plan, book), line);
         let waker = desk.waker.clone();
         let replanning = spawn("replan", move || replanner.run())?;
-        let scribe = spawn("scribe", move || scribe.run(&|| waker.wake()))?;
+        let (deaf, hears_signals) = sync_channel(0);
+        let scribe = spawn("scribe", move || scribe.run(deaf, &|| waker.wake()))?;
+        // Nothing is said, so this is the end of the channel: signals are heard, or the scribe
+        // has failed and asked for the end.
+        let _ = hears_signals.recv();
         let playing = spawn(PLAYING_THREAD, move || driver.run())?;
         let (model, rig) = opened.model.unzip();
         play_along(start.along, rig, &desk, (&map, clock));

@@ -7,6 +7,7 @@ use std::io::{self, Write};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
+use std::sync::mpsc::SyncSender;
 use std::time::Duration;
 
 use super::driver::Shared;
@@ -88,14 +89,15 @@ pub(super) enum Ending {
 }
 
 impl Scribe {
-    /// Writes until the playing thread has ended.
+    /// Writes until the playing thread has ended. `deaf` is dropped once signals are heard:
+    /// before that one would kill the program with its notes sounding.
     ///
     /// # Errors
     /// If the system gives no event loop or no signal handler: the show is then ended, since
     /// nobody else could end it.
-    pub(super) fn run(self, on_stop: &dyn Fn()) -> io::Result<Ending> {
+    pub(super) fn run(self, deaf: SyncSender<()>, on_stop: &dyn Fn()) -> io::Result<Ending> {
         let shared = Arc::clone(&self.shared);
-        let ended = self.write_until_over(on_stop);
+        let ended = self.write_until_over(deaf, on_stop);
         if ended.is_err() {
             shared.stop.store(true, Ordering::Release);
             on_stop();
@@ -103,12 +105,13 @@ impl Scribe {
         ended
     }
 
-    fn write_until_over(mut self, on_stop: &dyn Fn()) -> io::Result<Ending> {
+    fn write_until_over(mut self, deaf: SyncSender<()>, on_stop: &dyn Fn()) -> io::Result<Ending> {
         let runtime = tokio::runtime::Builder::new_current_thread()
             .enable_all()
             .build()?;
         runtime.block_on(async {
             let mut signals = Signals::new()?;
+            drop(deaf);
             self.recorder.recover();
             let mut in_vain = 0;
             let mut ending = Ending::Ended;

@@ -455,7 +455,12 @@ proptest! {
             for (key, is_down) in (0_u8..).zip(down) {
                 let is_held = view.held.iter().take(view.held_count.into())
                     .any(|note| note.in_key == key && note.is_key_down);
-                prop_assert_eq!(is_held, is_down, "key {} after {:?}", key, act);
+                // Notes of several scenes may fill the group: then a sound that comes ends some.
+                let may_be_harmed = view.counters.harmed > 0 && !is_held;
+                prop_assert!(
+                    is_held == is_down || may_be_harmed,
+                    "key {} after {:?}: held {}", key, act, is_held
+                );
             }
         }
         play.keys("b0 40 00");
