@@ -12,7 +12,7 @@ use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 /// A stretch of a file in bytes: from `start` up to, not including, `end`.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Span {
-    /// First byte.
+    /// Offset of the first byte, from the start of the file.
     pub start: usize,
     /// One past the last byte.
     pub end: usize,
@@ -43,7 +43,7 @@ pub enum Level {
     Error,
     /// It can be played, and will probably not do what was meant.
     Warning,
-    /// Worth knowing.
+    /// It plays as meant; the user may want to know this.
     Note,
 }
 
@@ -100,11 +100,11 @@ pub struct Finding {
     pub id: &'static str,
     /// How bad it is.
     pub level: Level,
-    /// Where it is.
+    /// The file, and the line and column in it.
     pub place: Place,
     /// What is wrong: lower case, names the thing.
     pub message: String,
-    /// What to do.
+    /// What the user can write or do to mend it; None if the message says it all.
     pub help: Option<String>,
 }
 
@@ -232,7 +232,7 @@ impl Findings {
     /// How many findings one run keeps. Nobody reads more, and a broken file may give millions.
     pub const MAX: usize = 1_000;
 
-    /// None yet.
+    /// No findings; every count is 0.
     pub fn new() -> Self {
         Self::default()
     }

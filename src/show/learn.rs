@@ -44,7 +44,7 @@ enum Sends {
     Code(KeyCode),
 }
 
-/// How it moved.
+/// How a control moved during one wiggle.
 #[derive(Clone, Debug, Default)]
 struct Moves {
     count: u32,
@@ -64,7 +64,7 @@ pub struct Learned {
     pub what: String,
     /// How it moved: `0 to 127, 7 bits, continuous`.
     pub seen: String,
-    /// Where it belongs.
+    /// Where the rig has it, or could have it.
     pub home: Home,
 }
 
@@ -73,18 +73,18 @@ pub struct Learned {
 pub enum Home {
     /// It is in the rig already: as this source or pedal.
     Known(String),
-    /// A source of this controller; what its entry says after the name.
+    /// It fits a source of this controller.
     Source {
         /// Name of the controller.
         controller: String,
-        /// `Control(74)`
+        /// What follows the source's name in the rig file: `Control(74)`.
         value: String,
     },
-    /// A pedal on this controller; what its entry says after the name.
+    /// It fits a pedal on this controller.
     Pedal {
         /// Name of the controller.
         controller: String,
-        /// `(on: "pedal box", sends: Program(3), does: Step)`
+        /// What follows the pedal's name: `(on: "pedal box", sends: Program(3), does: Step)`.
         value: String,
     },
     /// Nothing in the rig listens where it came in.

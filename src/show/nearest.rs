@@ -35,7 +35,7 @@ struct Known {
 #[derive(Clone, Debug)]
 struct Folded {
     text: String,
-    /// In characters.
+    /// Length in characters.
     len: usize,
     /// One bit for each letter it has; letters that share a bit only make the least distance less.
     letters: u128,

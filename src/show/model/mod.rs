@@ -30,29 +30,29 @@ pub use song::*;
 pub struct SourceFile {
     /// Path relative to the show folder, with `/`.
     pub path: String,
-    /// Its text.
+    /// The file's whole text; sites count its bytes.
     pub text: String,
 }
 
 /// Where something stands: a file and a stretch of bytes in it.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
 pub struct Site {
-    /// Index into `Show::files`.
+    /// Index of the file in `Show::files`.
     pub file: u16,
-    /// First byte.
+    /// Offset of the first byte.
     pub start: u32,
-    /// Past the last byte.
+    /// Offset of the byte after the last.
     pub end: u32,
 }
 
 /// A show: a folder with a rig, songs and nights.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Show {
-    /// The folder's name.
+    /// Name of the show's folder.
     pub name: String,
-    /// All files read.
+    /// All files that were read, patch lists among them; `Site::file` counts them.
     pub files: Vec<SourceFile>,
-    /// Everything plugged in.
+    /// What `rig.ron` says: ports, controllers, receivers, pedals and curves.
     pub rig: Rig,
     /// All songs that could be read, by file name.
     pub songs: Vec<Song>,

@@ -7,15 +7,15 @@ use super::{Join, PickUp, Site};
 pub struct Route {
     /// Its name; a song's or a scene's route takes the place of one of the same name.
     pub name: String,
-    /// Its place.
+    /// Where its name stands in the show's files, for findings.
     pub site: Site,
     /// What moves it, at least one.
     pub inputs: Vec<RouteInput>,
-    /// What it moves.
+    /// The receiver, and what of it, that the route moves.
     pub target: RouteTarget,
-    /// Indices of the zones whose sounds it moves; none moves every sound of the receiver.
+    /// Indices of the zones whose sounds it moves; empty: every sound of the receiver.
     pub zones: Vec<usize>,
-    /// What positions become.
+    /// How positions of the sources become values of the target.
     pub shape: Shape,
     /// Which of several sources has the say.
     pub join: Join,
@@ -24,7 +24,7 @@ pub struct Route {
     /// The least time that its whole way takes, in milliseconds: a noisy or hasty source is
     /// smoothed. 0 is at once.
     pub smooth_ms: u16,
-    /// The source goes its own way too.
+    /// The source also goes where it would without the route.
     pub passes: bool,
 }
 
@@ -69,11 +69,11 @@ pub enum Moved {
 /// bend, hundredths of a dB (0 and below) for a level.
 #[derive(Clone, PartialEq, Debug)]
 pub enum Shape {
-    /// A way from one end to the other.
+    /// The target follows the source between two values.
     Follow {
         /// The values at the source's two ends.
         to: (i32, i32),
-        /// How the way between goes.
+        /// The curve between the two ends.
         curve: RouteCurve,
     },
     /// One of two values: up and down.
@@ -88,9 +88,9 @@ pub enum Shape {
     },
     /// Each press takes the next of these values, and after the last the first.
     Steps {
-        /// The values.
+        /// The values in turn, at least two, in the target's unit.
         values: Vec<i32>,
-        /// As in `Switch`.
+        /// Switching points in the source's own values, as in `Switch`.
         at: (u16, u16),
     },
     /// One value for each stretch of the source: (from this position of the source, value),
@@ -98,14 +98,14 @@ pub enum Shape {
     Bands(Vec<(u16, i32)>),
 }
 
-/// How the way between two ends goes.
+/// The curve between the two ends of a `Follow`.
 #[derive(Clone, PartialEq, Debug)]
 pub enum RouteCurve {
-    /// In equal steps.
+    /// The value moves in equal steps.
     Linear,
-    /// Slow at first.
+    /// The value moves slowly at first, then faster.
     Exponential,
-    /// Slow at both ends.
+    /// The value moves slowly at both ends and fast between.
     S,
     /// Through points: (position, part of the way), both 0–127, straight between.
     Table(Vec<(u8, u8)>),

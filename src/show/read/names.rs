@@ -14,9 +14,7 @@ use crate::show::tree::{Entry, Kind, Node, Problem, Report, Span, Spanned, reade
 /// file was left.
 #[derive(Clone, PartialEq, Debug)]
 pub(super) struct Placed<T> {
-    /// What was read.
     pub(super) value: T,
-    /// Where.
     pub(super) site: Site,
 }
 
@@ -66,7 +64,7 @@ pub(super) enum Found {
     Known(usize),
     /// A thing that could not be read, of which a finding tells already.
     Told,
-    /// Nothing.
+    /// No thing that is known.
     Unknown,
 }
 
@@ -170,7 +168,7 @@ impl<'a> Log<'a> {
         }
     }
 
-    /// Tells an error.
+    /// Adds an error, once for each rule and site.
     pub(super) fn error(&mut self, id: &'static str, site: Site, message: String, help: String) {
         self.error_with(id, site, || (message, help));
     }

@@ -18,13 +18,9 @@ use crate::show::tree::{Fields, Kind, Node, Problem, Report, Span, Spanned};
 /// What songs may call the things of one receiver.
 #[derive(Clone, Debug, Default)]
 pub(super) struct ReceiverNames {
-    /// Its slot groups.
     pub(super) groups: Names,
-    /// Its patches.
     pub(super) patches: Names,
-    /// Its parameters.
     pub(super) parameters: Names,
-    /// Its cues.
     pub(super) cues: Names,
 }
 
@@ -53,7 +49,7 @@ const KINDS: &[(&str, ReceiverKind)] = &[
     ("Playback", ReceiverKind::Playback),
 ];
 
-/// Reads one receiver.
+/// Reads one entry of `receivers`, its patch list included.
 pub(super) fn receiver(
     name: &Spanned<String>,
     node: &Node,

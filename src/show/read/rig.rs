@@ -25,15 +25,11 @@ use crate::show::tree::{Fields, Kind, Node, Problem, Report, Spanned};
 pub(super) struct RigRead {
     /// What could be read.
     pub(super) rig: Rig,
-    /// Names of ports.
     pub(super) ports: Names,
-    /// Names of controllers.
     pub(super) controllers: Names,
-    /// Names of receivers.
     pub(super) receivers: Names,
     /// Names within each receiver.
     pub(super) inside: Vec<ReceiverNames>,
-    /// Names of curves.
     pub(super) curves: Names,
     /// What zones of all songs start from.
     pub(super) defaults: ZoneDraft,
@@ -44,9 +40,9 @@ pub(super) struct RigRead {
 /// Files that the rig names: paths and their place among the show's files.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Lists<'s> {
-    /// Index by path.
+    /// Index of a file in `files`, by its path.
     pub(super) paths: &'s BTreeMap<String, u16>,
-    /// The files.
+    /// The show's files, patch lists among them.
     pub(super) files: &'s [SourceFile],
     /// Paths that could not be read.
     pub(super) unread: &'s BTreeSet<String>,

@@ -16,7 +16,7 @@ pub(super) type Parsed<T> = Result<T, Wrong>;
 pub(super) struct Wrong {
     /// What is wrong, the text included.
     pub(super) message: String,
-    /// What to write.
+    /// What to write instead.
     pub(super) help: String,
 }
 

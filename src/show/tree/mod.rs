@@ -35,7 +35,7 @@ pub const MAX_FILE_BYTES: usize = 8 << 20;
 /// How deep brackets may be nested; the deepest place of a show file is about ten.
 pub const MAX_DEPTH: usize = 64;
 
-/// A file, read.
+/// One file: its text, tokens and lines, the tree of its values, and its mistakes of grammar.
 #[derive(Clone, Debug)]
 pub struct Tree {
     text: String,

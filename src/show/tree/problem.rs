@@ -11,9 +11,9 @@ pub struct Problem {
     pub level: Level,
     /// The bytes in question; none if it is the file as a whole.
     pub span: Option<Span>,
-    /// What is wrong.
+    /// What is wrong: lower case, names the thing.
     pub message: String,
-    /// What to do.
+    /// What the user can write or do to mend it; None if the message says it all.
     pub help: Option<String>,
 }
 

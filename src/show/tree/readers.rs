@@ -12,9 +12,9 @@ use crate::show::nearest::nearest;
 /// A value and where it was read, so that what is found out later has a place.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Spanned<T> {
-    /// What was read.
+    /// The value as the reader made it.
     pub value: T,
-    /// Where.
+    /// The bytes it was read from.
     pub span: Span,
 }
 
@@ -35,7 +35,7 @@ impl<T> Spanned<T> {
     }
 }
 
-/// A text.
+/// Reads a text in quotes, which may be empty.
 pub fn text(node: &Node, report: &mut Report<'_>) -> Option<String> {
     match &node.kind {
         Kind::Text(text) => Some(text.clone()),
@@ -55,7 +55,7 @@ pub fn name(node: &Node, report: &mut Report<'_>) -> Option<String> {
     None
 }
 
-/// `true` or `false`.
+/// Reads `true` or `false`.
 pub fn switch(node: &Node, report: &mut Report<'_>) -> Option<bool> {
     match node.kind {
         Kind::Bool(value) => Some(value),

@@ -64,7 +64,7 @@ impl<'a> Report<'a> {
         places.filter(move |place| span.contains(*place))
     }
 
-    /// The file's tree.
+    /// The tree of the file that this report is about.
     pub fn tree(&self) -> &'a Tree {
         self.tree
     }

@@ -12,14 +12,14 @@ use super::{
 /// A piece of the text.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Token {
-    /// What it is.
+    /// What kind of token it is.
     pub kind: TokenKind,
     start: u32,
     end: u32,
 }
 
 impl Token {
-    /// Where it is.
+    /// The bytes it covers.
     pub fn span(self) -> Span {
         Span::new(self.start as usize, self.end as usize)
     }
@@ -28,11 +28,11 @@ impl Token {
 /// The three kinds of brackets.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Bracket {
-    /// `(` and `)`
+    /// Round brackets, `(` and `)`.
     Round,
-    /// `[` and `]`
+    /// Square brackets, `[` and `]`.
     Square,
-    /// `{` and `}`
+    /// Curly brackets, `{` and `}`.
     Curly,
 }
 
@@ -49,25 +49,25 @@ pub enum TokenKind {
     Ident,
     /// What starts like a number; whether it is one is for [`literal::number`].
     Number,
-    /// `"…"`
+    /// A text in double quotes, `"…"`, with escapes.
     Text,
-    /// `r"…"`, `r#"…"#`
+    /// A raw text, `r"…"` or `r#"…"#`, without escapes.
     RawText,
-    /// `'…'`
+    /// A character in single quotes, `'…'`.
     Char,
-    /// An opening bracket.
+    /// An opening bracket of this kind.
     Open(Bracket),
-    /// A closing bracket.
+    /// A closing bracket of this kind.
     Close(Bracket),
-    /// `,`
+    /// A comma, `,`.
     Comma,
-    /// `:`
+    /// A colon, `:`.
     Colon,
-    /// `=`
+    /// An equals sign, `=`.
     Equals,
-    /// `#`
+    /// A hash sign, `#`.
     Hash,
-    /// `!`
+    /// An exclamation mark, `!`.
     Bang,
     /// What is no token of the grammar, or one without its end; a problem says so.
     Wrong,

@@ -8,7 +8,7 @@ use super::{Kind, Node, Number, Problem, Report, Span};
 /// A version this program reads.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Version {
-    /// `version: 1`
+    /// `version: 1`, the first that was saved.
     One,
 }
 
