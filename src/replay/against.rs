@@ -14,26 +14,26 @@ use crate::midi::{Message, cc};
 /// A note as it is heard.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
 pub struct Heard {
-    /// Index of the port.
+    /// Index of the output port it went out of.
     pub port: usize,
-    /// Its key.
+    /// Key number, 0–127, as sent.
     pub key: u8,
-    /// Its velocity.
+    /// Velocity, 1–127, as sent.
     pub velocity: u8,
-    /// What stands on its channel.
+    /// Patch, volume and pan in force on its channel as it was struck.
     pub sound: Sound,
 }
 
-/// What stands on a channel.
+/// The patch, volume and pan in force on a channel.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
 pub struct Sound {
-    /// Program.
+    /// Program as sent, 0–127; None if none was sent yet.
     pub program: Option<u8>,
-    /// Bank bytes as the program came.
+    /// Bank Select MSB and LSB in force at that program change; None if not sent.
     pub bank: (Option<u8>, Option<u8>),
-    /// Volume.
+    /// Volume (controller 7); None if none was sent yet.
     pub volume: Option<u8>,
-    /// Pan.
+    /// Pan (controller 10); None if none was sent yet.
     pub pan: Option<u8>,
 }
 
@@ -73,7 +73,7 @@ pub enum Change {
 pub struct Changes {
     /// Number of the stretch between two steps; the first, before any step, is 0.
     pub step: usize,
-    /// What changed.
+    /// Each kind of change, with the number of notes it concerns.
     pub changes: Vec<(Change, usize)>,
 }
 

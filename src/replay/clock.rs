@@ -7,9 +7,9 @@ pub(super) enum Division {
     PerQuarter(u16),
     /// SMPTE: a fixed length of `us` / `ticks`.
     Fixed {
-        /// Microseconds in so many ticks.
+        /// Length in microseconds of `ticks` ticks.
         us: u64,
-        /// The ticks.
+        /// How many ticks last `us`; the fraction stays exact.
         ticks: u64,
     },
 }

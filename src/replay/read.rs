@@ -47,7 +47,7 @@ pub struct TimedEvent {
     pub us: u64,
     /// The name of its track, empty if it has none.
     pub track: Arc<str>,
-    /// What happened.
+    /// The message or marker.
     pub event: RecordedEvent,
 }
 
@@ -58,7 +58,7 @@ pub enum RecordedEvent {
     Message(Message),
     /// It sent a SysEx; F0 and F7 included.
     SysEx(Vec<u8>),
-    /// A command.
+    /// A marker that gives a command.
     Mark(Mark),
 }
 
@@ -80,9 +80,9 @@ impl fmt::Display for Place {
 /// Something that was left out.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Remark {
-    /// Where.
+    /// Track and tick of what was left out.
     pub place: Place,
-    /// What, and what to do.
+    /// What was left out and why, and what to do.
     pub words: String,
 }
 
@@ -95,7 +95,7 @@ impl fmt::Display for Remark {
 /// Why a file could not be read.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub enum ReadError {
-    /// Larger than [`MAX_FILE_BYTES`].
+    /// The file has this many bytes, more than [`MAX_FILE_BYTES`].
     TooLarge(usize),
     /// No `MThd` header at the start.
     NotMidi,
@@ -108,9 +108,9 @@ pub enum ReadError {
         /// Where the chunk starts, in bytes from the start of the file.
         offset: usize,
     },
-    /// More than [`MAX_TRACKS`].
+    /// The file has more than [`MAX_TRACKS`] tracks.
     TooManyTracks,
-    /// More than [`MAX_EVENTS`].
+    /// The file has more than [`MAX_EVENTS`] events; the place is that of the first beyond.
     TooManyEvents(Place),
     /// A track breaks off or holds something that is no event.
     Broken(Place),
@@ -228,7 +228,7 @@ struct RawEvent {
 }
 
 enum RawKind {
-    /// Microseconds per quarter.
+    /// Length of a quarter note from here on, in microseconds (meta 51).
     Tempo(u32),
     Event(RecordedEvent),
 }

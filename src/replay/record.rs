@@ -12,7 +12,8 @@ use super::write::{
 /// What the name of a track of what went out begins with; the port's name follows.
 pub const OUT_TRACK: &str = "out ";
 
-/// One track.
+/// One track of a recording: what came from one controller, what went to one port, or the
+/// markers.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct Take {
     /// Its name: a controller's, or [`OUT_TRACK`] and a port's. Empty for markers.
@@ -24,9 +25,9 @@ pub struct Take {
 /// What a track holds.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub enum TakeEvent {
-    /// One whole message.
+    /// One whole message, its status byte included; a SysEx from F0 to F7.
     Bytes(Vec<u8>),
-    /// A marker.
+    /// The text of a marker (meta 06).
     Mark(String),
 }
 

@@ -115,7 +115,7 @@ impl ReadTake {
 /// Why a take cannot be read.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum TakeError {
-    /// Longer than [`MAX_BYTES`].
+    /// The file is longer than [`MAX_BYTES`].
     TooLarge,
     /// Written by a newer version of this program.
     Newer,

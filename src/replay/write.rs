@@ -30,23 +30,23 @@ pub struct Output<'a> {
 pub enum WriteError {
     /// A message earlier than the one before it.
     TimeGoesBack {
-        /// The port.
+        /// Name of the port.
         port: String,
-        /// Its time.
+        /// Time of the message, in µs from the start.
         us: u64,
     },
     /// A time after [`MAX_TIME_US`].
     TooLate {
-        /// The port.
+        /// Name of the port.
         port: String,
-        /// Its time.
+        /// Time of the message, in µs from the start.
         us: u64,
     },
     /// Bytes that do not start with a status byte, or a SysEx without an end.
     NotAMessage {
-        /// The port.
+        /// Name of the port.
         port: String,
-        /// Their time.
+        /// Time of the bytes, in µs from the start.
         us: u64,
     },
     /// A message or name over 256 MiB, or a track over 4 GiB: the format has no number

@@ -150,7 +150,7 @@ impl Judge {
         }
     }
 
-    /// Forbids it again.
+    /// Takes an `allow` back: this change is a fault again.
     pub fn forbid(&mut self, id: ExpectId, change: Change) {
         if let Some(entry) = self.entries.get_mut(&id) {
             entry.forbid(change);

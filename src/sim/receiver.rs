@@ -188,7 +188,7 @@ impl ReceiverModel {
         self.answers.drain(..).collect()
     }
 
-    /// What it is.
+    /// How the receiver was described when it was made.
     #[must_use]
     pub const fn spec(&self) -> &ReceiverSpec {
         &self.spec
@@ -205,7 +205,7 @@ impl ReceiverModel {
         self.voices.iter()
     }
 
-    /// One slot.
+    /// The slot of this channel, as it is now.
     #[must_use]
     pub fn slot(&self, channel: Channel) -> &SlotState {
         &self.slots[channel.index()]
@@ -224,7 +224,7 @@ impl ReceiverModel {
         law::pan_gains(self.slot(self.ruling(channel)).pan())
     }
 
-    /// Master Volume, 0–16383.
+    /// Master Volume (universal SysEx), 0–16383.
     #[must_use]
     pub const fn master_volume(&self) -> Value14 {
         self.master
@@ -253,7 +253,7 @@ impl ReceiverModel {
         self.received.iter()
     }
 
-    /// What was counted.
+    /// How often the receiver met what it could not use.
     #[must_use]
     pub const fn counters(&self) -> &Counters {
         &self.counters
