@@ -14,9 +14,9 @@ pub const MAX_CHUNK: usize = 64;
 /// What a byte completed.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Decoded {
-    /// A whole message.
+    /// A whole message other than SysEx.
     Message(Message),
-    /// The next piece of a SysEx.
+    /// The next piece of a SysEx, in the order in which it came.
     SysEx(Chunk),
 }
 

@@ -58,7 +58,7 @@ impl KeyCode {
         }
     }
 
-    /// Its number.
+    /// The code as the kernel counts it, from 1.
     #[must_use]
     pub const fn get(self) -> u16 {
         self.0
@@ -71,7 +71,7 @@ impl KeyCode {
         Some(found.0)
     }
 
-    /// All names.
+    /// All names that a rig file may use for keys.
     pub fn names() -> impl Iterator<Item = &'static str> {
         NAMES.iter().map(|(name, _)| *name)
     }

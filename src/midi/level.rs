@@ -121,7 +121,7 @@ mod tests {
         }
     }
 
-    /// RP-036.
+    /// The table and the law of pan are those of RP-036.
     #[test]
     fn pan_follows_the_table_and_keeps_the_power() {
         let table = rows(include_str!("../../tests/data/pan.tsv"));

@@ -27,24 +27,24 @@ pub enum Side {
     Upper,
 }
 
-/// Which finger a sound hears that has one channel for all of them.
+/// Which finger's bend and pressure a sound follows that has one channel for all fingers.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
 pub enum Leader {
-    /// The one that was put down last.
+    /// The finger that was put down last.
     #[default]
     Last,
-    /// The one on the highest key.
+    /// The finger on the highest key.
     Highest,
 }
 
-/// An MPE zone.
+/// An MPE zone: a manager channel and the member channels beside it.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub struct MpeZone {
-    /// Where it begins.
+    /// The end of the sixteen channels that it begins at, which sets its manager channel.
     pub side: Side,
-    /// Its members, 0–15; without any there is no zone.
+    /// Number of member channels, 0–15; 0 means that there is no zone.
     pub members: u8,
-    /// Semitones that the whole way of a member's bend means, 0–96.
+    /// Bend range of its members in semitones, 0–96.
     pub bend_range: u8,
 }
 
@@ -69,7 +69,7 @@ impl MpeZone {
         }
     }
 
-    /// Its manager channel.
+    /// Its manager channel: 1 for a lower zone, 16 for an upper one.
     #[must_use]
     pub const fn manager(self) -> Channel {
         self.channel(0)
