@@ -29,16 +29,16 @@ pub(super) struct Feed {
     is_lossy: Arc<[AtomicBool]>,
 }
 
-/// What is fed.
+/// What other threads put into the queue.
 #[derive(Clone, Copy, Debug)]
 pub(super) enum Fed {
-    /// As it is to be told.
+    /// Handed to the playing thread as it is.
     Tell(Incoming),
-    /// A piece of SysEx of so many bytes from a port.
+    /// A piece of SysEx, only counted: the port, and how many bytes.
     Exclusive(usize, usize),
 }
 
-/// A queue and both of its ends.
+/// Makes the queue, and returns both of its ends.
 pub(super) fn channel(clock: Clock, port_count: usize) -> (Feed, ChannelIntake) {
     let (sender, receiver) = sync_channel(QUEUE_LIMIT);
     let is_lossy: Arc<[AtomicBool]> = (0..port_count).map(|_| AtomicBool::new(false)).collect();

@@ -26,7 +26,7 @@ pub struct Endpoint {
 /// What a port carries.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub enum Medium {
-    /// MIDI messages.
+    /// MIDI messages, in and out.
     #[default]
     Midi,
     /// Keys of a computer keyboard.
@@ -34,7 +34,7 @@ pub enum Medium {
 }
 
 impl Endpoint {
-    /// What it carries.
+    /// Whether it carries MIDI or the keys of a computer keyboard.
     #[must_use]
     pub const fn medium(&self) -> Medium {
         match self.address {
@@ -80,11 +80,11 @@ impl fmt::Display for Address {
 /// same on whatever bus they are.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub struct UsbIdentity {
-    /// Vendor identity.
+    /// Vendor ID (`idVendor`).
     pub vendor: u16,
-    /// Product identity.
+    /// Product ID (`idProduct`).
     pub product: u16,
-    /// Serial number, for devices that have one; the address of one on Bluetooth.
+    /// Serial number, or the address of a Bluetooth device; None if the device reports none.
     pub serial: Option<String>,
     /// The way to its socket, such as `1-2.4`: bus, then the port on each hub. Without USB,
     /// what the system says of the way to it.

@@ -66,7 +66,7 @@ impl std::error::Error for OpenError {}
 pub enum PortError {
     /// No room at the moment: the same bytes may go a little later.
     Busy,
-    /// Nothing is connected.
+    /// No device is connected to the port.
     Absent,
     /// Not one whole message. It is a fault of this program and is not tried again.
     Malformed,

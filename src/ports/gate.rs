@@ -43,11 +43,11 @@ pub struct GateParts {
     pub name: String,
     /// What kind of line it is.
     pub kind: PortKind,
-    /// Where bytes go.
+    /// Writes the bytes to the device.
     pub sink: Box<dyn Sink>,
-    /// Stored SysEx messages.
+    /// The show's stored SysEx messages, by number.
     pub blobs: BlobTable,
-    /// The ports' clock.
+    /// The clock that all ports share, in microseconds.
     pub clock: Clock,
     /// Wakes the playing thread when there is something for `take_overflow`.
     pub waker: Waker,
@@ -263,7 +263,6 @@ impl std::fmt::Debug for Gate {
 enum Writer<'a> {
     /// The playing thread, which leaves what must wait to this sender.
     Player(&'a Thread),
-    /// The sender itself.
     Sender,
 }
 

@@ -17,9 +17,9 @@ use super::matching::{Assignment, Found, PortWanted, admits, match_ports};
 /// One direction of a port of the rig.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Side {
-    /// Read from.
+    /// The port is read from.
     Input,
-    /// Written to.
+    /// The port is written to.
     Output,
 }
 
@@ -35,7 +35,7 @@ pub(super) trait Connector {
     fn disconnect(&mut self, port: usize, side: Side, endpoint: &Endpoint);
 }
 
-/// How a direction of a port stands, for the wings.
+/// The state of one direction of a port, for the screens.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub enum SideStatus {
     /// Nothing that is plugged in fits.
@@ -43,18 +43,18 @@ pub enum SideStatus {
     Absent,
     /// Several things fit; their names. A serial number or a location is needed.
     Ambiguous(Vec<String>),
-    /// Connected to this.
+    /// Connected to this device or program.
     Connected(Endpoint),
     /// Found, but it could not be connected; tried again once a second.
     Failed(Endpoint, PortError),
 }
 
-/// How a port of the rig stands, for the wings.
+/// The state of both directions of a port, for the screens.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct PortStatus {
-    /// Its input.
+    /// The side that is read from.
     pub input: SideStatus,
-    /// Its output.
+    /// The side that is written to.
     pub output: SideStatus,
 }
 

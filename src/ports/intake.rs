@@ -18,14 +18,14 @@ use crate::midi::Message;
 pub enum Incoming {
     /// A message from an input.
     Message {
-        /// The port.
+        /// Index of the port in the rig.
         port: usize,
         /// The message; never clock or active sensing.
         message: Message,
         /// When it was read, by the ports' clock.
         at_us: u64,
     },
-    /// Something that is not passed on came from this input.
+    /// Clock, active sensing or SysEx came from this input: not passed on, but it is alive.
     SignOfLife(usize),
     /// Messages from this input were lost: what it holds is no longer known.
     Overflow(usize),
@@ -49,9 +49,9 @@ pub enum Incoming {
 /// What came in at one port since the start, by kind.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct InCounts {
-    /// Messages passed on.
+    /// Messages passed on to the playing thread.
     pub messages: u64,
-    /// Clocks and active sensing, not passed on.
+    /// Timing clock and active sensing messages, which are not passed on.
     pub pulses: u64,
     /// Bytes of SysEx, not passed on.
     pub exclusive_bytes: u64,

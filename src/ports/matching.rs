@@ -33,11 +33,11 @@ pub struct PortWanted {
 pub enum PortRule {
     /// By what the USB device says about itself.
     Usb {
-        /// Vendor identity.
+        /// Vendor ID (`idVendor`).
         vendor: u16,
-        /// Product identity.
+        /// Product ID (`idProduct`).
         product: u16,
-        /// Serial number, if stated.
+        /// Serial number; None accepts any.
         serial: Option<String>,
         /// Location (such as `1-2.4`), if stated; with a serial number it only decides
         /// between devices that share that number.
@@ -56,7 +56,7 @@ pub enum Found {
     /// Nothing that is plugged in fits.
     #[default]
     Absent,
-    /// This serves it.
+    /// Exactly one thing fits: its index.
     One(usize),
     /// All these fit, or another port of the rig wants the same with the same right.
     Ambiguous(Vec<usize>),

@@ -23,13 +23,13 @@ pub type ModelEar = Arc<dyn Fn(usize, &[u8]) + Send + Sync>;
 
 /// The ends of an embedded rig.
 pub struct ModelPorts {
-    /// For the playing thread.
+    /// What the playing thread reads from.
     pub intake: Intake,
     /// Wakes the playing thread.
     pub waker: Waker,
-    /// One for each port.
+    /// One for each port, in the rig's order.
     pub sinks: Vec<Box<dyn Sink>>,
-    /// Plays it.
+    /// Plays messages at the rig's inputs, and plugs and unplugs ports.
     pub hand: ModelHand,
     /// How pedals that are really there stand; everything else is absent.
     pub board: StatusBoard,
@@ -104,13 +104,13 @@ impl ModelHand {
         self.feed.send(port, Fed::Tell(incoming));
     }
 
-    /// Plugs a port in.
+    /// Plugs a port in: input and output are told to be there.
     pub fn plug(&self, port: usize) {
         self.feed.tell(Incoming::InReady(port));
         self.feed.tell(Incoming::OutReady(port));
     }
 
-    /// Unplugs a port.
+    /// Unplugs a port: input and output are told to be gone.
     pub fn unplug(&self, port: usize) {
         self.feed.tell(Incoming::InLost(port));
         self.feed.tell(Incoming::OutLost(port));

@@ -12,7 +12,7 @@ use crate::wire::{
 
 /// What the playing thread puts into the inbox.
 pub(super) enum Entry {
-    /// A message.
+    /// A message to be sent.
     Item(Item),
     /// All that waits is to be dropped.
     Clear,
@@ -23,9 +23,9 @@ pub(super) enum Entry {
 /// What is left after a run.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Rest {
-    /// Nothing.
+    /// Nothing is left: nothing waits.
     Idle,
-    /// Something, for this time.
+    /// Something is left, which may go at this time, in µs.
     Until(u64),
 }
 

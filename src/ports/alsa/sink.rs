@@ -9,7 +9,7 @@ use super::super::error::{OpenError, PortError};
 use super::super::sink::Sink;
 use super::coding;
 
-/// One port's client.
+/// The sequencer client of one output port.
 pub(super) struct AlsaSink {
     seq: Seq,
     port: i32,
