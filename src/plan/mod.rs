@@ -29,7 +29,7 @@ pub use rig::PortMap;
 pub use seats::{Remark, Trouble};
 pub use sent::{Resolver, Sent, SentSetting};
 
-/// A night, compiled.
+/// A night, compiled: the engine's promptbook, the screens' sheet, and what belongs to both.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Plan {
     /// What the engine reads.
@@ -40,7 +40,8 @@ pub struct Plan {
     pub ports: PortMap,
     /// Which scene of which song each position is.
     pub places: Vec<Place>,
-    /// Steps that are not unbroken for want of slots, in order of positions.
+    /// Steps that may be heard because slots are short (a shared slot, cut notes), in order of
+    /// positions.
     pub remarks: Vec<Remark>,
 }
 

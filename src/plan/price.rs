@@ -113,11 +113,11 @@ pub struct Price {
 /// Median, 95th percentile and worst of a list (nearest rank).
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct Spread {
-    /// Half of all are at most this.
+    /// The 50th percentile: half of the values are at most this.
     pub median: u64,
-    /// 95 of 100 are at most this.
+    /// The 95th percentile: 95 of 100 values are at most this.
     pub p95: u64,
-    /// The largest.
+    /// The largest of all values.
     pub worst: u64,
 }
 
@@ -240,7 +240,7 @@ struct Walk<'a> {
     engine: Engine,
     outbox: Outbox,
     now_us: u64,
-    /// For each position.
+    /// What was counted at each position, by index.
     rows: Vec<Row>,
     position: usize,
     counts: bool,

@@ -14,7 +14,7 @@ use crate::show::model::{
     Scene, Show, SourceKind, TemplateByte, Zone,
 };
 
-/// A sound as its slot is told.
+/// All that is sent to a slot so that it has this sound.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub struct Sent {
     /// Index of the receiver.
@@ -23,9 +23,9 @@ pub struct Sent {
     pub group: usize,
     /// Bank bytes that the receiver heeds, and program.
     pub patch: Patch,
-    /// Pan, where it is told.
+    /// Pan as controller value; None if it is not sent.
     pub pan: Option<Value7>,
-    /// Bend range, where it is told.
+    /// Bend range in semitones; None if it is not sent.
     pub bend_range: Option<Value7>,
     /// Parameters, in the order of the receiver's.
     pub settings: Vec<SentSetting>,
@@ -39,13 +39,13 @@ pub struct Sent {
 /// A parameter as it is sent.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub enum SentSetting {
-    /// A 7-bit controller.
+    /// A 7-bit controller, and its value.
     Control(Controller, Value7),
-    /// A 14-bit pair.
+    /// A 14-bit pair by its MSB controller, and its value.
     Pair(Controller, Value14),
-    /// A registered parameter.
+    /// A registered parameter (RPN) by its number, and its value.
     Rpn(Value14, Value14),
-    /// A non-registered parameter.
+    /// A non-registered parameter (NRPN) by its number, and its value.
     Nrpn(Value14, Value14),
     /// A whole message; the number is the parameter's.
     Exclusive(usize, Vec<u8>),

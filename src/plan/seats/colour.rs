@@ -40,11 +40,11 @@ use super::flow::{ArcId, Cost, Network, Node};
 /// A sound over neighbouring positions.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) struct Stay {
-    /// The sound.
+    /// The sound: stays of the same sound have the same number.
     pub(super) identity: u32,
-    /// Its first position.
+    /// Index of the first position that plays it.
     pub(super) first: usize,
-    /// Its last position.
+    /// Index of the last position that plays it.
     pub(super) last: usize,
     /// Keys play it, so that notes may be held over from it.
     pub(super) is_played: bool,
@@ -151,7 +151,7 @@ impl Pool {
 /// The arcs of one stay.
 struct StayArcs {
     first: usize,
-    /// From each pool.
+    /// Arcs that come from a pool of free slots.
     taken: Vec<(Pool, ArcId)>,
     /// From the last stay of the same sound, or from several if slots held it before.
     returned: Vec<(usize, ArcId)>,

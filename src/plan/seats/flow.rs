@@ -32,7 +32,7 @@ struct Drawn {
 #[derive(Clone, Copy, Default)]
 struct Arc {
     to: u32,
-    /// Its other direction.
+    /// Index of the arc that runs the other way.
     back: u32,
     room: u32,
     cost: Cost,
@@ -51,7 +51,7 @@ pub(super) struct Network {
 
 /// No way leads there.
 const NOWHERE: Cost = Cost::MAX;
-/// No arc.
+/// Stands for no arc, where the index of an arc is kept.
 const NO_ARC: u32 = u32::MAX;
 
 /// How far each node is, and the arc it is best reached by.

@@ -26,7 +26,7 @@ pub struct Remark {
     pub position: usize,
     /// Index of the sound in its scene.
     pub sound: usize,
-    /// What is wrong.
+    /// Why its seat is not a good one.
     pub trouble: Trouble,
 }
 
