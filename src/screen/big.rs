@@ -70,13 +70,11 @@ pub(super) struct Fit {
 }
 
 impl Fit {
-    /// Rows it takes.
     pub(super) fn height(&self) -> u16 {
         let lines = u16::try_from(self.lines.len()).unwrap_or(u16::MAX);
         lines.saturating_mul(self.size.high)
     }
 
-    /// Columns it takes.
     pub(super) fn width(&self) -> u16 {
         let columns = |line: &String| match self.size.pixel {
             Some(_) => u16::try_from(line.chars().count())

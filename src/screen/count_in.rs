@@ -11,14 +11,14 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
 
-/// Longer bars are counted in another way.
+/// The longest bar that is counted in, in beats.
 const MOST_BEATS: u8 = 12;
 /// Bars that are counted.
 const BARS: u64 = 8;
 /// Numbers that may change in a minute: three in a second.
 const MOST_A_MINUTE: f64 = 180.0;
 
-/// What is counted.
+/// The count-in of a song: shown at its first position until somebody plays.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) struct CountIn {
     /// Beats of a bar.

@@ -20,13 +20,13 @@ pub(super) struct Marks {
     pub(super) now_bar: &'static str,
     /// The bar beside the next scene.
     pub(super) next_bar: &'static str,
-    /// A sounding key.
+    /// A key of the keyboard picture that sounds.
     pub(super) lit: &'static str,
     /// A key whose note is held over.
     pub(super) held: &'static str,
-    /// A black key.
+    /// A black key of the keyboard picture, not sounding.
     pub(super) black: &'static str,
-    /// A line across.
+    /// A horizontal line between parts of the screen.
     pub(super) rule: &'static str,
     /// A line down between columns.
     pub(super) fence: &'static str,
@@ -75,9 +75,9 @@ const ASCII: Marks = Marks {
 pub(super) struct Look {
     colour: Colour,
     palette: Palette,
-    /// Only ASCII marks.
+    /// Whether only ASCII marks may be used.
     pub(super) is_ascii: bool,
-    /// The marks.
+    /// The marks that follow from colours and `is_ascii`.
     pub(super) marks: Marks,
 }
 
@@ -125,7 +125,7 @@ impl Look {
         self.written(self.palette.next).add_modifier(Modifier::BOLD)
     }
 
-    /// When to press.
+    /// The words that say when to press for the next scene.
     pub(super) fn when(&self) -> Style {
         self.reversed(self.palette.next)
     }
@@ -135,7 +135,7 @@ impl Look {
         self.reversed(self.palette.warning)
     }
 
-    /// Something is wrong.
+    /// Words about something that is wrong: an error, a lost port.
     pub(super) fn bad(&self) -> Style {
         self.written(self.palette.bad).add_modifier(Modifier::BOLD)
     }

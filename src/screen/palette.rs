@@ -35,25 +35,25 @@ pub(super) struct ZoneInk {
 /// All colours of a theme.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) struct Palette {
-    /// Behind everything.
+    /// The background of the whole screen.
     pub(super) ground: Ink,
-    /// Plain text.
+    /// Text that is neither marked nor faint.
     pub(super) text: Ink,
     /// Text that may wait.
     pub(super) faint: Ink,
-    /// The current scene.
+    /// Name and bar of the current scene.
     pub(super) now: Ink,
     /// The next scene, and when to press for it.
     pub(super) next: Ink,
     /// What a person should see now, and what may go wrong.
     pub(super) warning: Ink,
-    /// What is wrong.
+    /// Words about something that is wrong.
     pub(super) bad: Ink,
     /// What is known to be well.
     pub(super) good: Ink,
-    /// A sounding key.
+    /// A key whose note sounds.
     pub(super) lit: Ink,
-    /// A held-over key.
+    /// A key whose note is held over from an earlier scene.
     pub(super) held: Ink,
     /// The keys of a keyboard as a picture: black keys, and white ones.
     pub(super) keybed: (Ink, Ink),

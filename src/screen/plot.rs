@@ -37,7 +37,7 @@ impl Plot {
         6
     }
 
-    /// Columns in all.
+    /// Columns of the whole plot, its scale included.
     pub(super) const fn width(self) -> usize {
         self.left() + self.columns
     }

@@ -21,7 +21,7 @@ const CLOCK: u16 = 24;
 /// Rows of the call number and of the time of day at most.
 const HIGH: u16 = 4;
 
-/// What is drawn.
+/// The row to be drawn: the call number (or beat, or notice), and the time of day if it fits.
 struct Call {
     first: Fit,
     style: Style,

@@ -8,12 +8,12 @@ use std::collections::BTreeMap;
 /// One of the three screens.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
 pub enum Screen {
-    /// The player's.
+    /// The player's screen: the scene being played and the next.
     #[default]
     Stage,
-    /// The technician's.
+    /// The technician's screen: receivers, held notes, pedals, log.
     Wings,
-    /// The running order.
+    /// The running order: songs, breaks and positions of the night.
     Order,
 }
 
@@ -39,7 +39,7 @@ pub enum Colour {
     None,
     /// The sixteen of every terminal.
     Sixteen,
-    /// 24-bit colours.
+    /// 24-bit colours, as the theme has them.
     #[default]
     Full,
 }
@@ -113,9 +113,9 @@ impl Theme {
 /// What a screen is drawn with.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct Settings {
-    /// How many colours.
+    /// How many colours the terminal may show.
     pub colour: Colour,
-    /// Which.
+    /// The colours, chosen for the light on the stage.
     pub theme: Theme,
     /// Only ASCII marks: for terminals that draw lines and blocks two cells wide.
     pub is_ascii: bool,
@@ -124,10 +124,10 @@ pub struct Settings {
 /// Notes from the computer keyboard.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub enum NoteMode {
-    /// Letters are commands.
+    /// Letters are commands, as ever.
     #[default]
     Off,
-    /// Letters are notes.
+    /// Letters play notes on a controller of the rig.
     On {
         /// Index of the controller they are played on.
         controller: usize,
@@ -135,7 +135,7 @@ pub enum NoteMode {
         base: u8,
         /// The terminal reports when a key is let go; otherwise notes have a fixed length.
         has_releases: bool,
-        /// That length, in milliseconds.
+        /// Length of notes without a release, in milliseconds.
         length_ms: u32,
     },
 }
@@ -160,11 +160,11 @@ pub enum Prompt {
     },
     /// A name for the control that is learned.
     Learn(String),
-    /// A word for a place.
+    /// A word that marks a position as a trouble spot.
     Mark {
-        /// The place's call number.
+        /// Call number of the position that is marked.
         call: String,
-        /// The word.
+        /// The word as typed so far.
         text: String,
     },
     /// A command by its name.
@@ -189,7 +189,7 @@ pub enum Prompt {
 pub struct UiState {
     /// Somebody has played since this step (`View::step_us`): its song is counted in no more.
     pub played_us: Option<Option<u64>>,
-    /// The screen shown.
+    /// Which of the three screens is shown.
     pub screen: Screen,
     /// Whether the help covers it.
     pub is_help: bool,

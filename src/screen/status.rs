@@ -38,7 +38,7 @@ impl RigStatus {
 /// What was moved while a control is learned, in words.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct LearnedStatus {
-    /// What it is.
+    /// The control that moved: `control 74 on channel 1 of "left keys"`.
     pub what: String,
     /// How far it went; empty while nothing moved.
     pub seen: String,
@@ -46,7 +46,7 @@ pub struct LearnedStatus {
     pub line: String,
 }
 
-/// One output port.
+/// The state of one output port, for the screens.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct OutPortStatus {
     /// A device is connected.
@@ -69,7 +69,7 @@ pub struct OutPortStatus {
     pub idle_us: Option<u64>,
 }
 
-/// One input port.
+/// The state of one input port, for the screens.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct InPortStatus {
     /// A device is connected.
@@ -86,15 +86,15 @@ pub struct InPortStatus {
     pub idle_us: Option<u64>,
 }
 
-/// How grave a line of the log is.
+/// How serious a line of the log is.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
 pub enum LogLevel {
-    /// What happened.
+    /// Something happened; nobody need act.
     #[default]
     Note,
-    /// What may go wrong.
+    /// Something may go wrong.
     Warning,
-    /// What did go wrong.
+    /// Something went wrong.
     Error,
 }
 
@@ -103,7 +103,7 @@ pub enum LogLevel {
 pub struct LogLine {
     /// When, as text: a time of day or a time since the start.
     pub time: String,
-    /// How grave it is.
+    /// How serious it is.
     pub level: LogLevel,
     /// What happened, in words.
     pub words: String,

@@ -289,7 +289,7 @@ fn remarks(model: &ScreenModel, look: &Look) -> Vec<Line> {
     out
 }
 
-/// Standing warnings.
+/// Lines of the warnings that stand as long as their cause does.
 fn warnings(model: &ScreenModel, look: &Look) -> Vec<Line> {
     let line = |words: &String| {
         vec![

@@ -24,7 +24,7 @@ pub enum WingsRow {
     Receiver(usize),
     /// A held note: its slot, and the key as sent.
     Note(SlotId, u8),
-    /// A pedal.
+    /// A pedal that may be ignored.
     Pedal(PedalId),
     /// A zone of the present scene, by index.
     Zone(usize),

@@ -42,14 +42,13 @@ pub(super) struct Extent {
     pub(super) has_marks: bool,
     /// A row with the keys as a picture.
     pub(super) has_keys: bool,
-    /// Lanes drawn.
+    /// How many lanes of zones are drawn, one below the other.
     pub(super) lanes: u16,
-    /// Rows a lane.
+    /// Rows that each lane takes.
     pub(super) lane_rows: u16,
 }
 
 impl Extent {
-    /// Rows it takes.
     pub(super) fn height(&self) -> u16 {
         u16::from(self.has_marks)
             .saturating_add(u16::from(self.has_keys))
