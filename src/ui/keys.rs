@@ -18,7 +18,7 @@ pub enum UiCommand {
     ToggleFade,
     /// Rehearse (cues are held), or end the rehearsal.
     ToggleCues,
-    /// Show this screen.
+    /// Show one of the three screens.
     Show(Screen),
     /// Show the next screen.
     NextScreen,
@@ -98,16 +98,16 @@ pub enum UiCommand {
     Help,
     /// Leave what is open: prompt, help, other screens.
     Close,
-    /// Leave the program.
+    /// Leave the program: a show asks first.
     Quit,
 }
 
 /// A key of the computer keyboard.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct UiKey {
-    /// Which.
+    /// The key, as the terminal names it.
     pub code: KeyCode,
-    /// With what held down. Shift counts only where the key has no capital of its own.
+    /// Modifiers held down with it. Shift counts only where the key has no capital of its own.
     pub modifiers: KeyModifiers,
 }
 
@@ -230,7 +230,7 @@ const FUNCTION_FROM: u32 = 0x100;
 /// Where the modifiers are.
 const MODIFIERS_SHIFT: u32 = 24;
 
-/// One command.
+/// One command: its name, keys, words, and where it works.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct KeyRow {
     /// One or two words for the footer.
@@ -260,7 +260,7 @@ impl KeyRow {
 /// What may follow a command's name on the command line.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Takes {
-    /// Nothing.
+    /// The command takes nothing more.
     Nothing,
     /// The name of a receiver.
     Receiver,
@@ -268,16 +268,16 @@ pub enum Takes {
     Pedal,
     /// A call number, a name or SONG/SCENE.
     Place,
-    /// One or two of them, or `off`.
+    /// One or two places, or `off`.
     Stretch,
-    /// A text.
+    /// Any text, to the end of the line.
     Word,
-    /// A number.
+    /// A whole number.
     Count,
 }
 
 impl Takes {
-    /// It in a word, in capitals.
+    /// What follows the name, in a word in capitals; empty for `Nothing`.
     #[must_use]
     pub const fn word(self) -> &'static str {
         match self {

@@ -55,7 +55,7 @@ pub enum Wish {
 /// What a key's meaning may depend on.
 #[derive(Clone, Copy, Debug)]
 pub struct Facts<'a> {
-    /// Names and positions.
+    /// Names and positions of the night.
     pub sheet: &'a Sheet,
     /// What the engine published last.
     pub view: &'a View,

@@ -62,7 +62,7 @@ pub trait Sink {
 /// Why the loop ended.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum UiExit {
-    /// The person left.
+    /// The person asked to leave.
     Quit,
     /// The terminal is gone.
     HangUp,
