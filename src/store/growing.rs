@@ -20,7 +20,7 @@ pub struct Growing {
     /// Endings of files that are made of it: their names must be free too.
     reserved: &'static str,
     open: Option<(PathBuf, File)>,
-    /// Not written yet.
+    /// Bytes taken that are not in the file yet.
     waiting: Vec<u8>,
     byte_count: u64,
     is_synced: bool,
@@ -150,7 +150,7 @@ fn create(
 /// A file that stopped growing because of a kill; nobody else has it while this is there.
 #[derive(Debug)]
 pub struct Abandoned {
-    /// Where it is.
+    /// Path of the file.
     pub path: PathBuf,
     file: File,
 }

@@ -56,7 +56,7 @@ fn fnv(bytes: &[u8]) -> u64 {
 /// Where a show was.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct PositionRecord {
-    /// The show.
+    /// Which show it was.
     pub show: ShowIdentity,
     /// The night's name, at most 255 bytes of it.
     pub night: String,

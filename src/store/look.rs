@@ -100,7 +100,7 @@ impl Guarded {
         self
     }
 
-    /// Guards a recording.
+    /// Guards a recording, given its path.
     #[must_use]
     pub fn recording(mut self, path: &Path) -> Self {
         let id = file_id(path);

@@ -42,7 +42,7 @@ pub struct Item {
     pub lane: Lane,
     /// The channel whose order it must keep; none for system messages.
     pub channel: Option<Channel>,
-    /// What is sent.
+    /// The bytes to send, or the number of a stored file.
     pub payload: Payload,
 }
 

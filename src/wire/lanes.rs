@@ -27,13 +27,13 @@ use super::queue::{PerLane, Queue, Waiting};
 pub struct Limits {
     /// Real-time bytes that may wait.
     pub realtime: u16,
-    /// Items that may wait in each lane.
+    /// Items that may wait in the live lane.
     pub live: u16,
-    /// See `live`.
+    /// Items that may wait in the changeover lane.
     pub changeover: u16,
-    /// See `live`.
+    /// Items that may wait in the prime lane.
     pub prime: u16,
-    /// See `live`.
+    /// Items that may wait in the bulk lane.
     pub bulk: u16,
     /// Line time that may lie in the driver's buffer, in µs. An item dearer than this is
     /// sent when the line is free.
@@ -80,7 +80,7 @@ pub enum Next {
     Send(Item),
     /// Nothing before this time, in µs; ask again then or after a push.
     Wait(u64),
-    /// Nothing waits.
+    /// No item waits; ask again after a push.
     Idle,
 }
 

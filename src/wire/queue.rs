@@ -73,7 +73,6 @@ impl Queue {
         self.waiting.get(at)
     }
 
-    /// How many wait.
     pub(super) fn len(&self) -> usize {
         self.waiting.len()
     }
