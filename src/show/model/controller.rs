@@ -45,7 +45,7 @@ pub struct Source {
     pub kind: SourceKind,
     /// Its values are inverted: for example a pedal that sends 127 when it is up.
     pub is_inverted: bool,
-    /// For a bend: the semitones that its whole way means, if that is not what each sound
-    /// makes of it.
+    /// For a bend: the range in semitones that its full travel stands for; None: each sound's
+    /// own bend range applies.
     pub bend_range: Option<u8>,
 }

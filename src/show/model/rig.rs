@@ -7,7 +7,7 @@ use crate::midi::{Channel, Controller, Message, MpeZone, Program, Value7, Value1
 /// Everything plugged in (`rig.ron`).
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Rig {
-    /// What its panels, and its files, call key 60.
+    /// The name of key 60 on its panels and in its files: C3, C4 or C5.
     pub middle_c: MiddleC,
     /// Ports, in the file's order.
     pub ports: Vec<Port>,
@@ -83,10 +83,10 @@ pub struct Curve {
 /// What a receiver is.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub enum ReceiverKind {
-    /// It sounds from keys.
+    /// It makes sound from notes.
     #[default]
     Instrument,
-    /// Audio passes through it.
+    /// It processes audio that passes through it.
     Effects,
     /// It shows pages: a tablet with the player's notes.
     Pages,
@@ -104,7 +104,8 @@ impl ReceiverKind {
     }
 }
 
-/// Anything that MIDI is sent to: an instrument, effects unit, tablet, light desk or player.
+/// Anything that MIDI is sent to: an instrument, effects unit, tablet, light desk or playback
+/// rig.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Receiver {
     /// The name that songs use; unique among the receivers.
@@ -136,22 +137,24 @@ pub struct Receiver {
     pub hears: Vec<usize>,
     /// How it belongs to a controller on the same port, if the rig says so.
     pub keyboard: Option<KeyboardLink>,
-    /// Input of the mixer that it comes in on, from 1: the order of a line check.
+    /// Mixer input that it is plugged into, 1–512: the order of a line check.
     pub mixer: Option<u16>,
-    /// What no message sets and a person looks at before doors.
+    /// Panel settings that no message can set: a person checks them before doors open.
     pub panel: Vec<String>,
-    /// Index of the receiver that it is kept to stand in for. Its slots, patch list,
-    /// parameters, cues and manners are then those of that receiver. No scene plays a spare.
+    /// Index of the receiver that this one is a spare for; None if it is no spare. A spare has
+    /// the slots, patch list, parameters, cues and manners of that receiver, and no scene plays
+    /// it.
     pub spare_of: Option<usize>,
 }
 
 /// What an instrument has to do with a controller on its port.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum KeyboardLink {
-    /// They are one thing, a keyboard with sounds of its own: Local Off while the show runs.
-    /// Index of the controller.
+    /// Receiver and controller are one keyboard with sounds of its own: it is set to Local Off
+    /// while the show runs. Holds the index of the controller.
     Same(usize),
-    /// They are two things on two sockets of one box: nothing that is sent comes back.
+    /// They are two devices on two sockets of one box: what is sent to one does not come back
+    /// from the other.
     Apart,
 }
 
@@ -164,7 +167,7 @@ pub struct SlotGroup {
     pub site: Site,
     /// Its channels; of MPE zones the manager channels.
     pub channels: Vec<Channel>,
-    /// The MPE zone that each of its slots is; empty if they are plain channels.
+    /// The MPE zone of each slot, if slots are MPE zones; empty if they are single channels.
     pub mpe: Vec<MpeZone>,
 }
 
@@ -346,13 +349,13 @@ pub enum TemplateByte {
     Byte(u8),
     /// The value, 7 bits.
     Value,
-    /// The value's upper seven bits.
+    /// The upper seven bits of a 14-bit value.
     ValueMsb,
-    /// The value's lower seven bits.
+    /// The lower seven bits of a 14-bit value.
     ValueLsb,
     /// The slot's channel, 0–15.
     Channel,
-    /// From here the checksum counts.
+    /// The checksum is computed over the bytes from here on.
     SumStart,
     /// The checksum: what makes the sum since `SumStart` 0 modulo 128.
     Sum,

@@ -67,7 +67,7 @@ pub struct OrderEntry {
 /// A page of a song.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Page {
-    /// Number sent to the tablet, wire value.
+    /// Number sent to the tablet, 0–127 as sent; None if it is not sent.
     pub number: Option<u16>,
     /// Path of its text, relative to the show folder.
     pub text: Option<String>,
@@ -89,7 +89,7 @@ pub struct Scene {
     /// Snapshot of named parameters: the scene's values, then the song's for what the
     /// scene does not name. (Neutrals of the rig are applied by `plan`.)
     pub settings: Vec<ParameterValue>,
-    /// What hands and feet move in it.
+    /// Its routes: what wheels, pedals and other sources move in this scene.
     pub routes: Vec<Route>,
     /// Cues that fire when the scene comes in.
     pub cues: Vec<SceneCue>,
@@ -103,7 +103,7 @@ pub struct Scene {
     pub technician: String,
     /// When to press for the next.
     pub when: When,
-    /// A second press within 250 ms is a step here.
+    /// The scene is brief: a second press within 250 ms counts as a step, and not as a bounce.
     pub is_brief: bool,
 }
 
@@ -172,7 +172,8 @@ pub struct Zone {
     pub keys_site: Site,
     /// Velocities that play it, 1–127.
     pub velocities: (Value7, Value7),
-    /// Velocities over which it fades in at the lower end and out at the upper one.
+    /// How many velocities it fades in over at the lower end, and out over at the upper end,
+    /// 0–126; 0 is no fade.
     pub velocity_fades: (u8, u8),
     /// Index of the velocity curve.
     pub curve: usize,
@@ -180,7 +181,7 @@ pub struct Zone {
     pub receiver: usize,
     /// Index of the slot group.
     pub group: usize,
-    /// Index into the receiver's patch list; none plays whatever the fixed slot holds.
+    /// Index into the receiver's patch list; None plays whatever patch its fixed slot holds.
     pub patch: Option<usize>,
     /// Level in dB; 0 dB is volume 100.
     pub level_db: f32,
@@ -190,7 +191,7 @@ pub struct Zone {
     pub pan: Option<Value7>,
     /// Bend range in semitones, 0–96; None if not stated.
     pub bend_range: Option<u8>,
-    /// Semitones of this zone alone.
+    /// Transposition of this zone alone, in semitones, -60 to 60.
     pub transpose: i8,
     /// The song's and night's transposition leaves this zone alone.
     pub is_never_transposed: bool,
@@ -198,7 +199,7 @@ pub struct Zone {
     pub catches: bool,
     /// What happens to held notes when the scene is left.
     pub leave: Leave,
-    /// What happens when only the level changes.
+    /// What happens at a step when the sound stays and only its level changes.
     pub level_change: LevelChange,
     /// Which finger of an MPE surface the sound follows, when its slot is not an MPE zone
     /// itself.

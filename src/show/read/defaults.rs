@@ -15,7 +15,7 @@ use super::rig::RigRead;
 use super::routes::RouteDrafts;
 use crate::show::finding::quoted;
 
-/// One kind of name that each receiver has.
+/// A kind of name within receivers: patches, groups or parameters.
 struct Kind {
     id: &'static str,
     what: &'static str,
@@ -40,8 +40,8 @@ const PARAMETER: Kind = Kind {
     of: |names| &names.parameters,
 };
 
-/// The defaults that can be handed down, of those written in one place over others; slips are
-/// told.
+/// Reads defaults over those of the place above, and returns what can be handed down; mistakes
+/// are reported.
 pub(super) fn sound(
     own: &ZoneDraft,
     under: &ZoneDraft,
@@ -74,7 +74,7 @@ pub(super) fn sound(
     known(own, rig)
 }
 
-/// Defaults without parameters that no receiver can be set to.
+/// The defaults without parameters that fit no receiver.
 pub(super) fn known(own: &ZoneDraft, rig: &RigRead) -> ZoneDraft {
     let parameters = own.parameters.iter();
     ZoneDraft {
@@ -86,7 +86,7 @@ pub(super) fn known(own: &ZoneDraft, rig: &RigRead) -> ZoneDraft {
     }
 }
 
-/// Parameters of a whole song that can be handed down; slips are told.
+/// The parameters of a whole song that can be handed down; mistakes are reported.
 pub(super) fn sound_parameters(
     all: &[Settings],
     rig: &RigRead,
@@ -103,7 +103,7 @@ pub(super) fn sound_parameters(
         .collect()
 }
 
-/// Tells a name that no receiver knows; whether one may.
+/// Reports a name that no receiver has. Returns whether the name may be kept.
 fn tell_unknown(
     name: &Placed<String>,
     kind: &Kind,

@@ -102,7 +102,8 @@ pub(super) struct SceneDraft {
     pub(super) name: String,
     pub(super) site: Site,
     pub(super) like: Option<Placed<String>>,
-    /// `like` names no scene, here or further down: what is missing may be there.
+    /// `like` names a scene that does not exist, here or further down the chain: what is
+    /// missing might be in it.
     pub(super) is_base_unknown: bool,
     pub(super) without: Vec<Placed<String>>,
     pub(super) zones: Vec<(Placed<String>, ZoneDraft)>,

@@ -62,15 +62,15 @@ pub(super) struct Names {
 pub(super) enum Found {
     /// A thing, by index.
     Known(usize),
-    /// A thing that could not be read, of which a finding tells already.
+    /// A thing that could not be read: a finding says so already.
     Told,
     /// No thing that is known.
     Unknown,
 }
 
 impl Names {
-    /// Names of which some may be missing because their file could not be read: an unknown
-    /// one is not told.
+    /// Makes a table in which names may be missing because their file could not be read: an
+    /// unknown name is then not reported.
     pub(super) fn partial() -> Self {
         Self {
             is_partial: true,
@@ -78,7 +78,7 @@ impl Names {
         }
     }
 
-    /// Whether there may be more than could be read.
+    /// Whether names may be missing because a file could not be read.
     pub(super) fn is_partial(&self) -> bool {
         self.is_partial
     }
@@ -149,8 +149,8 @@ impl Names {
     }
 }
 
-/// Where findings about things of several files go. One thing at one place is told once,
-/// however many scenes it came down to.
+/// Collects findings about things of several files. A mistake at one site is reported once,
+/// however many scenes inherit it.
 #[derive(Debug)]
 pub(super) struct Log<'a> {
     places: Places<'a>,
@@ -173,7 +173,7 @@ impl<'a> Log<'a> {
         self.error_with(id, site, || (message, help));
     }
 
-    /// Tells an error whose message and help take work to put into words.
+    /// Adds an error whose message and help are only made if it is kept.
     pub(super) fn error_with(
         &mut self,
         id: &'static str,
@@ -237,8 +237,8 @@ impl<'a> Log<'a> {
     }
 }
 
-/// The named things of a map, in the order of the file. Of two with one name the first; that
-/// there are two was told when the tree was made.
+/// The entries of a map by name, in the order of the file. Of two with the same name, the
+/// first: the second was reported when the tree was made.
 pub(super) fn named<'n>(
     node: &'n Node,
     report: &mut Report<'_>,

@@ -23,7 +23,7 @@ use crate::show::tree::{Fields, Kind, Node, Problem, Report, Spanned};
 /// The rig as read, and what songs may call its items.
 #[derive(Debug, Default)]
 pub(super) struct RigRead {
-    /// What could be read.
+    /// The rig as far as it could be read.
     pub(super) rig: Rig,
     pub(super) ports: Names,
     pub(super) controllers: Names,
@@ -102,8 +102,8 @@ pub(super) fn rig(
 
 type NamedNodes<'n> = Option<Spanned<Vec<(Spanned<String>, &'n Node)>>>;
 
-/// Reads all things of a map; one that cannot be read leaves its name behind, so that what
-/// speaks of it is not told to speak of nothing.
+/// Reads all entries of a map. One that cannot be read leaves its name behind, so that
+/// references to it are not reported as unknown.
 fn things<T>(
     nodes: NamedNodes<'_>,
     report: &mut Report<'_>,

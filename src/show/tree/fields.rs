@@ -127,7 +127,7 @@ impl<'n, 'r, 'a> Fields<'n, 'r, 'a> {
 
     /// Tells about every field that was not asked for.
     pub fn finish(self) {
-        // A field that is there already is no slip for another one.
+        // A field that is already written cannot be what a misspelt name stands for.
         let free: Vec<_> = self
             .known
             .iter()

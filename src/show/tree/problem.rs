@@ -53,7 +53,7 @@ impl Problem {
         }
     }
 
-    /// With what to do.
+    /// Adds what the user can do about it.
     pub fn help(self, help: impl Into<String>) -> Self {
         Self {
             help: Some(help.into()),
@@ -61,7 +61,7 @@ impl Problem {
         }
     }
 
-    /// With the nearest known name as help, if there is one.
+    /// Adds the nearest known name as help, if there is one.
     pub fn nearest(self, nearest: Option<&str>) -> Self {
         match nearest {
             Some(name) => self.help(format!("the nearest is \"{name}\"")),

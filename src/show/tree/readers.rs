@@ -138,7 +138,7 @@ pub fn map<'n, 'a, K, V>(
             value: value_node,
         } in entries
         {
-            // Both are read before either is missed, so that both can tell.
+            // Key and value are both read first, so that mistakes in either are reported.
             let pair = (
                 spanned(&key, key_node, report),
                 spanned(&value, value_node, report),
@@ -208,7 +208,8 @@ pub fn inner<'n, T>(
     }
 }
 
-/// Tells what was expected and what was found; what is wrong in its grammar was told already.
+/// Reports what was expected and what was found, unless the value is a mistake of grammar: that
+/// was reported already.
 pub fn expected<T>(what: &str, node: &Node, report: &mut Report<'_>) -> Option<T> {
     let problem = Problem::error(
         "wrong-kind",

@@ -91,18 +91,18 @@ pub fn cut(text: &str, problems: &mut Problems) -> Vec<Token> {
     cut_ending(text, None, problems)
 }
 
-/// What a quote may be that something is wrong with.
+/// How a quote may be wrong: which quote it was meant to be.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Slip {
-    /// The first of a text that was meant to end with its line.
+    /// It opens a text that was meant to end with its line.
     EndsWithLine,
-    /// The first of a text that was meant to end before the next comma, colon or bracket.
+    /// It opens a text that was meant to end before the next comma, colon or bracket.
     EndsBeforeMark,
-    /// The last of a text whose first is missing.
+    /// It closes a text whose opening quote is missing.
     NoFirst,
 }
 
-/// The same, with one quote, by its place, taken as such a slip.
+/// As `cut`, with the quote at one offset taken as such a slip.
 pub(super) fn cut_ending(
     text: &str,
     unclosed: Option<(usize, Slip)>,
@@ -331,7 +331,7 @@ impl<'t> Cutter<'t, '_> {
         }
     }
 
-    /// How far it is to the first of these.
+    /// Bytes up to the first of these characters, or to the end.
     fn until(&self, marks: &[char]) -> usize {
         let rest = self.rest();
         rest.find(marks).unwrap_or(rest.len())

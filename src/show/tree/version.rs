@@ -16,10 +16,10 @@ impl Version {
     /// All versions, oldest first.
     pub const ALL: [Self; 1] = [Self::One];
 
-    /// The one that is written.
+    /// The version that the program writes.
     pub const NEWEST: Self = Self::One;
 
-    /// As it stands in a file.
+    /// The number after `version:` in a file.
     pub const fn number(self) -> i128 {
         match self {
             Self::One => 1,

@@ -8,7 +8,7 @@ impl Parser<'_, '_> {
         self.echo = false;
         match self.peek_kind() {
             Some(TokenKind::Comma | TokenKind::Close(_)) | None => {}
-            // Told already, when the text was cut.
+            // The tokenizer has reported this already.
             Some(TokenKind::Wrong) => self.skip_item(),
             Some(kind) => {
                 if !self.after_mistake() {
@@ -39,7 +39,7 @@ impl Parser<'_, '_> {
         self.report(problem);
     }
 
-    /// Whether what comes just before was told of when the text was cut: what follows is its echo.
+    /// Whether the token just before was reported as wrong: a mistake here is only its echo.
     pub(super) fn after_mistake(&self) -> bool {
         self.at > 0 && self.tokens[self.at - 1].kind == TokenKind::Wrong
     }
@@ -108,7 +108,8 @@ impl Parser<'_, '_> {
         self.wrong()
     }
 
-    /// Nothing, just after what was read last: so it lies inside the brackets around it.
+    /// An unreadable value of no length just after the last token, so that it lies inside its
+    /// brackets.
     pub(super) fn wrong(&self) -> Node {
         let end = self
             .at
