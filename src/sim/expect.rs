@@ -1,4 +1,5 @@
-//! What the judge is told: which notes are asked for, what holds them, what they may hear.
+//! What the judge expects: the notes that were asked for, what holds them, and which changes
+//! are allowed.
 
 use crate::midi::num::{Key, Program, Value7};
 
@@ -61,8 +62,9 @@ pub enum Holder {
     Sostenuto,
 }
 
-/// What may happen to a sounding note. Until its scene is left a note may hear all but
-/// `Cut`, `Revoice` and `Passage`; held over, only `Pressure` while it is held.
+/// A change that a sounding note may undergo. While its scene is present, all but `Cut`,
+/// `Revoice` and `Passage` are allowed; once it is held over, only `Pressure`, and that while
+/// it is held.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Change {
     /// Its end: the scene says `cut` or `fade`, or the rig is short of slots.
@@ -79,7 +81,7 @@ pub enum Change {
     Pressure,
     /// Any other controller that it responds to changes.
     Control,
-    /// An interruption of an effects unit it passes through.
+    /// An effects unit that it passes through is interrupted.
     Passage,
 }
 
@@ -128,7 +130,7 @@ impl Entry {
         }
     }
 
-    /// Nothing is asked of it any more but that it ends.
+    /// Gives the note up: it need only end, and everything is allowed.
     pub(super) const fn give_up(&mut self, now_us: u64) {
         if self.is_holding() {
             self.let_go_us = now_us;
@@ -139,7 +141,7 @@ impl Entry {
         self.is_struck = true;
     }
 
-    /// Its scene is left.
+    /// Its scene was left: from now on only pressure may change.
     pub(super) const fn leave(&mut self) {
         self.allowed = bit(Change::Pressure as u8);
     }
@@ -198,7 +200,7 @@ const fn bit(number: u8) -> u8 {
     1 << number
 }
 
-/// Changes that are the player's own as long as the scene is there.
+/// Changes that the player may cause while the note's scene is present.
 const ALLOWED_IN_SCENE: u8 = bit(Change::Level as u8)
     | bit(Change::Bend as u8)
     | bit(Change::Pan as u8)

@@ -73,7 +73,7 @@ pub enum Heard {
     NoteEnded {
         /// The voice that ended.
         id: VoiceId,
-        /// What ended it.
+        /// Why it is silent.
         why: Ended,
     },
     /// A note was struck while its patch loads, and lost.
@@ -205,7 +205,7 @@ pub enum Heard {
 pub struct Event {
     /// When it happened, in microseconds.
     pub at_us: u64,
-    /// What was heard.
+    /// The change that was heard.
     pub heard: Heard,
 }
 

@@ -55,7 +55,7 @@ pub struct Counters {
     pub answers_dropped: u64,
     /// Parameters refused at `MAX_PARAMETERS`.
     pub parameters_refused: u64,
-    /// Messages on members of MPE zones that count for nothing there.
+    /// Messages on member channels of MPE zones that are ignored there.
     pub left_out: u64,
     /// Data entries ignored because the parameter number was null.
     pub entries_unselected: u64,
@@ -247,8 +247,8 @@ impl ReceiverModel {
         self.log.dropped()
     }
 
-    /// What a receiver that makes no sound was told, and of any receiver every System
-    /// Exclusive and system common message; active sensing and clock are left out.
+    /// Messages recorded, oldest first: from a receiver that makes no sound all, from any other
+    /// the System Exclusives and system common messages; active sensing and clock are left out.
     pub fn received(&self) -> impl Iterator<Item = &Received> {
         self.received.iter()
     }
