@@ -76,7 +76,8 @@ impl Clock {
         u64::try_from(self.elapsed / u128::from(self.ticks_per_unit)).unwrap_or(u64::MAX)
     }
 
-    /// From here on a quarter lasts so long. SMPTE files have no quarters and ignore it.
+    /// Sets the length of a quarter from here on, in µs. SMPTE files have no quarters and
+    /// ignore it.
     pub(super) fn set_tempo(&mut self, quarter_us: u32) {
         if self.follows_tempo {
             self.us_per_unit = u64::from(quarter_us);

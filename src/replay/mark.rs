@@ -16,14 +16,14 @@ pub enum Mark {
     },
     /// `place CALL`: to the position of this call number.
     Place(String),
-    /// A verb, with what it is done to.
+    /// A verb, and its object as text: a name or a call number, or empty.
     Do(Verb, String),
-    /// `night changed: WORDS`: the night was another one from here on. A replay cannot change
-    /// it; whoever replays is told.
+    /// `night changed: WORDS`: the night was edited here. A replay cannot repeat the edit; it
+    /// says so.
     NightChanged(String),
 }
 
-/// What else a marker may do. What it is done to follows its words; see [`Verb::WORDS`].
+/// The other commands of markers. Their objects follow the words of [`Verb::WORDS`].
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Verb {
     /// Silence a receiver; without a name all.
@@ -52,7 +52,8 @@ pub enum Verb {
     Lock,
     /// Unlock the pedals: they step again.
     Unlock,
-    /// Steps go round from the second call number to the first; without any, on again.
+    /// Loop: a step from the second call number leads to the first; without call numbers the
+    /// loop ends.
     Loop,
     /// Go to the next song.
     NextSong,

@@ -26,7 +26,7 @@ pub const MAX_TRACKS: usize = 256;
 /// The most events in a file: two hours of both hands, wheels and pedals take a tenth.
 pub const MAX_EVENTS: usize = 4_000_000;
 
-/// the most remarks kept of one file; the rest is counted.
+/// The most remarks kept of one file; the rest are counted.
 pub const MAX_REMARKS: usize = 1_000;
 
 /// A recording, in the order in which it happened.
@@ -242,7 +242,7 @@ impl Raw {
         }
     }
 
-    /// Remarks on the tracks that send something but do not say what they are.
+    /// Adds a remark on each track that has events but no name.
     fn name_tracks(&mut self) {
         let mut nameless: BTreeMap<usize, (u64, usize)> = BTreeMap::new();
         for event in &self.events {
@@ -296,7 +296,7 @@ struct TrackReader<'a> {
     tick: u64,
     /// A SysEx stored in packets, of which more are to come (SMF 1.0).
     packets: Option<Vec<u8>>,
-    /// Whether an event found no room.
+    /// Whether an event was refused because there were [`MAX_EVENTS`].
     overflow: bool,
 }
 
@@ -390,7 +390,7 @@ impl<'a> TrackReader<'a> {
         }
     }
 
-    /// Bytes that a file can only hold as they are: system common and real-time.
+    /// Takes the bytes of an escape event (F7): system common and real-time messages.
     fn take_escape(&mut self, data: &[u8]) {
         let mut decoder = Decoder::new();
         let mut sysex = Vec::new();
@@ -400,7 +400,8 @@ impl<'a> TrackReader<'a> {
                     self.push(RawKind::Event(RecordedEvent::Message(message)));
                 }
                 Decoded::SysEx(chunk) => {
-                    // Another has begun before the last one ended: the decoder counts it as cut.
+                    // Another SysEx began before the last one ended: the decoder counts the
+                    // last as cut.
                     if chunk.as_slice().first() == Some(&0xf0) {
                         sysex.clear();
                     }

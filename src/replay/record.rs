@@ -9,7 +9,7 @@ use super::write::{
     push_message,
 };
 
-/// What the name of a track of what went out begins with; the port's name follows.
+/// Name prefix of a track that holds what went to a port; the port's name follows.
 pub const OUT_TRACK: &str = "out ";
 
 /// One track of a recording: what came from one controller, what went to one port, or the

@@ -50,7 +50,7 @@ pub fn run(run: &Run<'_>, sink: &mut dyn FnMut(u64, OutPort, &[u8])) -> Outcome 
     run_watched(run, sink, &mut |_, _| {})
 }
 
-/// The same; `watch` is told the time and place of each step, back and jump.
+/// As `run`; `watch` is also called with time and position at each step, back and jump.
 pub fn run_watched(
     run: &Run<'_>,
     sink: &mut dyn FnMut(u64, OutPort, &[u8]),
@@ -208,7 +208,7 @@ impl Stage {
         }
     }
 
-    /// Steps so far, and where they have led.
+    /// How many steps there were, and the present position.
     fn steps(&self) -> (u64, PositionId) {
         let mut view = View::default();
         self.engine.view(&mut view);

@@ -17,9 +17,9 @@ pub const MAX_TIME_US: u64 = 48 * 3_600 * 1_000_000;
 /// One message that went out.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct Output<'a> {
-    /// When, in µs from the start.
+    /// When it went out, in µs from the start.
     pub us: u64,
-    /// Out of which port.
+    /// Name of the port it went out of.
     pub port: &'a str,
     /// One whole message, or a whole SysEx from F0 to F7.
     pub bytes: &'a [u8],
