@@ -17,7 +17,7 @@ macro_rules! seven_bit {
             /// The largest value: 15 for channels, 127 for all others.
             pub const MAX: Self = Self($max);
 
-            /// A value in range, or nothing.
+            /// A value in range; None if it is too large.
             #[must_use]
             pub const fn new(value: u8) -> Option<Self> {
                 if value <= $max { Some(Self(value)) } else { None }
@@ -87,7 +87,7 @@ impl Value14 {
     /// Pitch bend at rest, 2000H (MIDI 1.0).
     pub const CENTRE: Self = Self(0x2000);
 
-    /// A value in range, or nothing.
+    /// A value in range; None if it is too large.
     #[must_use]
     pub const fn new(value: u16) -> Option<Self> {
         if value <= 0x3fff {
