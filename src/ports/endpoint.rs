@@ -1,4 +1,4 @@
-//! What is plugged in, as far as it can be told apart.
+//! What is plugged in, as far as devices can be told apart.
 
 use std::fmt;
 
@@ -18,8 +18,8 @@ pub struct Endpoint {
     pub usb: Option<UsbIdentity>,
     /// Which port of its device this is, from 1.
     pub device_port: u8,
-    /// How the system calls it at the moment. It may call another device so after a
-    /// replug, so it is never stored.
+    /// Its present address in the system. After a replug another device may have it, so it is
+    /// never stored.
     pub address: Address,
 }
 
@@ -53,16 +53,16 @@ impl Endpoint {
     }
 }
 
-/// How the system calls a port at the moment.
+/// The present address of a port in the system.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub enum Address {
     /// A sequencer address: client and port.
     Sequencer(u8, u8),
-    /// Whatever else the system uses.
+    /// The identifier of any other system, as text.
     Text(String),
-    /// The embedded rig's port of this number.
+    /// A port of the embedded rig, by index.
     Model(usize),
-    /// Something with keys: the name of its first event device.
+    /// A device with keys: the name of its first event device, such as `event5`.
     Keys(String),
 }
 
@@ -76,8 +76,8 @@ impl fmt::Display for Address {
     }
 }
 
-/// What a USB device says about itself, and where it is plugged in. Things with keys say the
-/// same on whatever bus they are.
+/// What a USB device reports about itself, and where it is plugged in. Devices with keys report
+/// the same on any bus.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub struct UsbIdentity {
     /// Vendor ID (`idVendor`).
@@ -86,8 +86,8 @@ pub struct UsbIdentity {
     pub product: u16,
     /// Serial number, or the address of a Bluetooth device; None if the device reports none.
     pub serial: Option<String>,
-    /// The way to its socket, such as `1-2.4`: bus, then the port on each hub. Without USB,
-    /// what the system says of the way to it.
+    /// The path to its socket, such as `1-2.4`: bus, then the port on each hub. Without USB,
+    /// the path that the system reports.
     pub location: String,
 }
 

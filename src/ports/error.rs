@@ -64,13 +64,13 @@ impl std::error::Error for OpenError {}
 /// A message could not be written.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum PortError {
-    /// No room at the moment: the same bytes may go a little later.
+    /// There is no room at the moment: try the same bytes again a little later.
     Busy,
     /// No device is connected to the port.
     Absent,
     /// Not one whole message. It is a fault of this program and is not tried again.
     Malformed,
-    /// It is show control for what injures, which never leaves a port.
+    /// The message is show control that can injure people: it is never sent.
     Barred(Hazard),
     /// Writing panicked, a fault of this program: what waited for the port is lost.
     Panicked,

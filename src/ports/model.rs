@@ -17,8 +17,8 @@ use super::matching::PortWanted;
 use super::sink::Sink;
 use crate::midi::Message;
 
-/// What hears the embedded rig's outputs: a port's number and the bytes of a whole
-/// message, or of a piece of SysEx. It is called by whichever thread writes that port.
+/// What hears the embedded rig's outputs: called with the index of the port and the bytes of a
+/// whole message, or of a piece of SysEx, by whichever thread writes that port.
 pub type ModelEar = Arc<dyn Fn(usize, &[u8]) + Send + Sync>;
 
 /// The ends of an embedded rig.
@@ -31,9 +31,9 @@ pub struct ModelPorts {
     pub sinks: Vec<Box<dyn Sink>>,
     /// Plays messages at the rig's inputs, and plugs and unplugs ports.
     pub hand: ModelHand,
-    /// How pedals that are really there stand; everything else is absent.
+    /// The state of real pedals; every other port is absent in it.
     pub board: StatusBoard,
-    /// Keeps them taken until it is dropped.
+    /// Keeps the real pedals grabbed until it is dropped.
     pub watch: Watch,
 }
 
