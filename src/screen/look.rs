@@ -105,7 +105,7 @@ impl Look {
         self.base().add_modifier(Modifier::BOLD)
     }
 
-    /// Text that may wait.
+    /// Text of less importance.
     pub(super) fn faint(&self) -> Style {
         self.written(self.palette.faint)
     }
@@ -130,7 +130,7 @@ impl Look {
         self.reversed(self.palette.next)
     }
 
-    /// Something a person should see now.
+    /// A notice: words that a person should see now.
     pub(super) fn notice(&self) -> Style {
         self.reversed(self.palette.warning)
     }
@@ -140,12 +140,12 @@ impl Look {
         self.written(self.palette.bad).add_modifier(Modifier::BOLD)
     }
 
-    /// Something may go wrong.
+    /// Words about something that may go wrong.
     pub(super) fn warning(&self) -> Style {
         self.written(self.palette.warning)
     }
 
-    /// Something is known to be well.
+    /// Words about something that is known to work.
     pub(super) fn good(&self) -> Style {
         self.written(self.palette.good)
     }

@@ -14,7 +14,7 @@ use super::hue::HUE_COUNT;
 use super::state::Theme;
 use ratatui::style::Color;
 
-/// A colour, and what stands for it on a terminal of sixteen.
+/// A 24-bit colour, and the one that replaces it on a terminal with sixteen.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) struct Ink {
     pub(super) full: Color,
@@ -39,7 +39,7 @@ pub(super) struct Palette {
     pub(super) ground: Ink,
     /// Text that is neither marked nor faint.
     pub(super) text: Ink,
-    /// Text that may wait.
+    /// Text of less importance.
     pub(super) faint: Ink,
     /// Name and bar of the current scene.
     pub(super) now: Ink,
@@ -49,7 +49,7 @@ pub(super) struct Palette {
     pub(super) warning: Ink,
     /// Words about something that is wrong.
     pub(super) bad: Ink,
-    /// What is known to be well.
+    /// Words about something that is known to work.
     pub(super) good: Ink,
     /// A key whose note sounds.
     pub(super) lit: Ink,
@@ -121,7 +121,7 @@ const fn light() -> Palette {
     }
 }
 
-/// For eyes that need more, and bad lamps: 7:1 everywhere.
+/// For weak eyes and bad light: contrast of 7:1 everywhere.
 const fn high_contrast() -> Palette {
     let ground = ink(0x000000, Color::Black);
     let yellow = ink(0xf0e442, Color::LightYellow);
@@ -145,8 +145,8 @@ const fn high_contrast() -> Palette {
     }
 }
 
-/// For eyes used to the dark, and for not lighting a face: red alone. Rods see next to
-/// nothing of it, so that what they have adapted to stays.
+/// For eyes adapted to the dark, and so that no face is lit: red alone. Rods hardly see red, so
+/// the adaptation stays.
 const fn red_light() -> Palette {
     let ground = ink(0x000000, Color::Black);
     let text = ink(0xff2c20, Color::LightRed);

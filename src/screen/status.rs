@@ -13,15 +13,14 @@ pub struct RigStatus {
     pub mode: String,
     /// What somebody moved while a control is learned; none while nobody learns.
     pub learned: Option<LearnedStatus>,
-    /// No real port is played though ports were asked for: nothing sounds.
+    /// No real port could be opened: nothing sounds.
     pub is_silent: bool,
     /// Standing warnings, such as pedals that reach the program through the terminal.
     pub warnings: Vec<String>,
 }
 
 impl RigStatus {
-    /// The same without how long ago ports were written to and heard: what stays as it is
-    /// while nothing happens.
+    /// A copy without the idle times of ports: it stays equal while nothing happens.
     #[must_use]
     pub fn without_idle(&self) -> Self {
         let mut same = self.clone();
@@ -107,6 +106,7 @@ pub struct LogLine {
     pub level: LogLevel,
     /// What happened, in words.
     pub words: String,
-    /// What it says to who is at the screen and asked for it, in a row; empty if nobody did.
+    /// A short answer for the last row, if the person at the screen asked for this; otherwise
+    /// empty.
     pub answer: String,
 }
