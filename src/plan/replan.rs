@@ -52,7 +52,7 @@ pub fn replan(show: &Show, night: &Night, given: &Given<'_>) -> Result<Replan, P
     })
 }
 
-/// What is given, in the numbers of the new book.
+/// Translates what sounds now into the numbers of the new promptbook.
 pub(super) fn anchor(given: &Given<'_>, book: &Promptbook, at: usize) -> Anchor {
     let (old, live) = (&given.plan.promptbook, given.live);
     let sounds = translate(old, book);
