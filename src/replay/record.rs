@@ -2,7 +2,7 @@
 //! markers, and one for each port that was sent to, named `out PORT`.
 //!
 //! The tracks of ports are what went out as it was played: what a later replay is compared
-//! with. [`super::read`] reads them like any other.
+//! with. [`super::read()`] reads them like any other.
 
 use super::write::{
     MAX_TIME_US, QUARTER_US, TICK_US, TICKS_PER_QUARTER, WriteError, push_counted, push_event,
