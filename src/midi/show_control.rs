@@ -30,7 +30,7 @@ impl Hazard {
         }
     }
 
-    /// The first hazard in a stretch of bytes, whatever stands before it. Real-time bytes may
+    /// The first hazard in a range of bytes, whatever stands before it. Real-time bytes may
     /// stand anywhere in a message and are skipped.
     #[must_use]
     pub fn in_bytes(bytes: &[u8]) -> Option<Self> {

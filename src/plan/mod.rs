@@ -115,9 +115,9 @@ fn compile_line(
     for place in &places {
         scene_ids.push(compiler.scene(place)?);
     }
-    // What is left out tonight is compiled too: if it is taken in again, no slot is told
-    // otherwise than before, and ports have all its messages. A scene that is too large is no
-    // error unless it is played.
+    // What is left out tonight is compiled too: if it is taken in again, every slot is sent the
+    // same as before, and ports have all its messages. A scene that is too large is no error
+    // unless it is played.
     for place in line::left_out(show, night) {
         let _ = compiler.scene(&place);
     }

@@ -1,4 +1,4 @@
-//! What is plugged in, as far as devices can be told apart.
+//! The devices and programs that are plugged in, with all that distinguishes them.
 
 use std::fmt;
 
@@ -13,8 +13,8 @@ pub struct Endpoint {
     pub client: String,
     /// Name of the port.
     pub port: String,
-    /// What the device says about itself; none for programs and for backends that are not
-    /// told.
+    /// What the device reports about itself; None for programs, and for backends that do not
+    /// know.
     pub usb: Option<UsbIdentity>,
     /// Which port of its device this is, from 1.
     pub device_port: u8,

@@ -80,7 +80,7 @@ pub enum PortError {
     Taken,
     /// A key of the device is down: taken now, it would seem stuck to everybody else.
     KeyDown,
-    /// The system refused; its error number, or 0 if it does not tell.
+    /// The system refused, with its error number; 0 if it gives none.
     System(i32),
 }
 

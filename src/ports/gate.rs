@@ -1,23 +1,23 @@
 //! The way from the playing thread to one output: who writes, and when.
 //!
-//! Behind each gate are the port's wire (what goes next, at what pace) and its sink, both
+//! Behind each gate are the port's wire (what is sent next, at what pace) and its sink, both
 //! under one claim, so there is one writer at any time and the order is the wire's. The
-//! playing thread puts messages into a bounded inbox and tries the claim. It mostly wins:
-//! then it writes at once what may go at once, on its own thread, since a hand-over
-//! would cost a third of the whole way. What must wait for the line, and what it could
-//! not do because another had the claim, is done by the port's own sender thread.
+//! playing thread puts messages into a bounded inbox and tries the claim. It mostly gets it:
+//! then it writes at once, on its own thread, what may be sent at once, since a hand-over
+//! would cost a third of the latency. What must wait for the line, or could not be written
+//! because another had the claim, is written by the port's own sender thread.
 //!
-//! No wake-up is lost: whoever fails to get the claim raises a flag and unparks the sender
-//! *after* putting the message into the inbox, and the sender looks at the flag after it
-//! has let go of the claim and before it parks. (The unpark alone would not do: a sink
-//! that waits for something of its own may use it up.)
+//! No wake-up is lost: a thread that fails to get the claim raises a flag and unparks the
+//! sender *after* putting the message into the inbox, and the sender checks the flag after it
+//! has released the claim and before it parks. (The unpark alone would not do: a sink that
+//! waits for something of its own may use it up.)
 //!
 //! A panic while a message is written is caught at the pump, so no sender ends by it: what
-//! waited for that port is lost, and the playing thread is told (`take_panic`).
+//! waited for that port is lost, and `take_panic` reports it to the playing thread.
 //!
 //! Once messages have been refused or have failed, what the receivers hold is unknown.
-//! The playing thread is told (`take_overflow`) when the way is open again, not before:
-//! sending the state again into a port that is still stuck would only fail again.
+//! `take_overflow` reports it to the playing thread only when the port takes messages again:
+//! sending the state into a port that is still stuck would only fail again.
 
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, TryLockError};
@@ -64,8 +64,8 @@ pub struct Gate {
     published: Option<triple_buffer::Output<Published>>,
 }
 
-/// The inbox was full; here is the item back. It is counted, and `take_overflow` will
-/// tell when the way is open again.
+/// The inbox was full; here is the item back. It is counted, and `take_overflow` reports when
+/// the port takes messages again.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct Refused(pub Item);
 
@@ -211,8 +211,8 @@ impl Gate {
         self.shared.has_overflowed.swap(false, Ordering::AcqRel)
     }
 
-    /// Whether writing panicked, on whichever thread; asking resets it. What waited for the
-    /// port is lost then, which `take_overflow` tells as any loss.
+    /// Whether writing panicked, on any thread; asking resets it. What waited for the port is
+    /// then lost, which `take_overflow` reports as any loss.
     #[must_use]
     pub fn take_panic(&self) -> bool {
         self.shared.has_panicked.swap(false, Ordering::AcqRel)

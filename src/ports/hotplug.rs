@@ -1,11 +1,11 @@
 //! Keeps the rig's ports connected to what is plugged in, whatever comes and goes.
 //!
-//! The judgement is here and knows no system; a `Connector` does as it is told. A pass
-//! looks at everything afresh, so a missed or doubled hot-plug event does no harm: passes
+//! The decisions are made here and depend on no system; a `Connector` carries them out. Each
+//! pass scans everything afresh, so a missed or doubled hot-plug event does no harm: passes
 //! are run on every event and once a second as a safety net.
 //!
-//! A connection that works and that its rule still admits is left alone, even when a
-//! second device that fits turns up: the show goes on with the one it had.
+//! A connection that works and that its rule still admits is left alone, even when a second
+//! device that fits is plugged in: the show goes on with the one it had.
 
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -107,7 +107,8 @@ struct Link {
     endpoint: Option<Endpoint>,
     /// The playing thread was last told that the port is there.
     is_told: bool,
-    /// The connection was lost since the playing thread was told of it.
+    /// The connection was lost after it was reported to the playing thread, and that is not
+    /// reported yet.
     is_broken: bool,
     /// The reason last reported to the playing thread why it could not be connected.
     told_refusal: Option<PortError>,
@@ -502,8 +503,8 @@ mod tests {
     }
 
     proptest! {
-        /// Whatever is plugged, unplugged, cut and however often telling fails: at rest
-        /// the playing thread believes exactly what is so, and was told every loss.
+        /// Whatever is plugged in, unplugged or cut, and however often `tell` fails: in the end
+        /// the playing thread knows the true state, and every loss was reported.
         #[test]
         fn belief_follows_what_is_so(
             deeds in prop::collection::vec((0_u8..4, 0_usize..4, prop::bool::ANY), 1..60),

@@ -104,13 +104,13 @@ impl ModelHand {
         self.feed.send(port, Fed::Tell(incoming));
     }
 
-    /// Plugs a port in: input and output are told to be there.
+    /// Plugs a port in: its input and output are reported as there.
     pub fn plug(&self, port: usize) {
         self.feed.tell(Incoming::InReady(port));
         self.feed.tell(Incoming::OutReady(port));
     }
 
-    /// Unplugs a port: input and output are told to be gone.
+    /// Unplugs a port: its input and output are reported as gone.
     pub fn unplug(&self, port: usize) {
         self.feed.tell(Incoming::InLost(port));
         self.feed.tell(Incoming::OutLost(port));

@@ -1,11 +1,10 @@
-//! Two evenings of one recording compared: what was sounded then, and what the show as it
-//! is now makes of the same keys and steps.
+//! Compares two runs of one recording: what was sounded then, and what the show as it is now
+//! makes of the same keys and steps.
 //!
-//! Compared is what is heard of a note: port, key, velocity, and the patch, bank and level
-//! that stand on its channel as it is struck; and how long it sounds, until its key is let go
-//! and its channel's hold pedal is up (sostenuto is left aside). Slots may differ, since the
-//! planner chooses them; so may the times, within a step, and lengths by
-//! [`LENGTH_TOLERANCE_US`].
+//! A note is compared by what is heard of it: port, key and velocity; the patch, bank and level
+//! in force on its channel as it is struck; and how long it sounds, until its key and its
+//! channel's hold pedal are up (sostenuto is left aside). Slots may differ, since the planner
+//! chooses them. So may the times within a step, and lengths by [`LENGTH_TOLERANCE_US`].
 
 use std::collections::BTreeMap;
 
@@ -71,7 +70,7 @@ pub enum Change {
 /// Changes within one step, each with how many notes it concerns.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Changes {
-    /// Number of the stretch between two steps; the first, before any step, is 0.
+    /// Number of the step that these notes follow, from 1; 0 before the first step.
     pub step: usize,
     /// Each kind of change, with the number of notes it concerns.
     pub changes: Vec<(Change, usize)>,

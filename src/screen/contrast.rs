@@ -1,4 +1,4 @@
-//! How well two colours are told apart: the contrast ratio of WCAG 2.2.
+//! How well two colours can be distinguished: the contrast ratio of WCAG 2.2.
 
 use ratatui::style::Color;
 

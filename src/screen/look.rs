@@ -1,8 +1,8 @@
 //! Colours and marks of all screens in one place.
 //!
-//! Nothing is told by colour alone: what is current has heavy lines and a solid bar, what
-//! comes next has light lines and a dotted bar; a sounding key is a solid block, a
-//! held-over one an `o`. Which colours they have is `palette`'s.
+//! Nothing is shown by colour alone: what is current has heavy lines and a solid bar, what
+//! comes next has light lines and a dotted bar; a sounding key is a solid block, a held-over
+//! one an `o`. The colours themselves are in `palette`.
 
 use super::hue::HUE_COUNT;
 use super::palette::{Ink, Palette, ZoneInk};

@@ -9,7 +9,7 @@ use serde::{Serialize, Serializer};
 use crate::words;
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
-/// A stretch of a file in bytes: from `start` up to, not including, `end`.
+/// A range of bytes of a file: from `start` up to, not including, `end`.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Span {
     /// Offset of the first byte, from the start of the file.

@@ -200,7 +200,7 @@ mod tests {
         assert!(known.search("Wholly unlike 99999").compared <= MAX_COMPARED);
     }
 
-    /// Names of the same letters, in which neither length nor letters tell what is far.
+    /// Names of the same length and letters, so that neither shows which names are far.
     #[test]
     fn of_a_long_list_of_the_same_letters_so_many_are_compared_and_no_more() {
         // Each bit of the number as two letters.

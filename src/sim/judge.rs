@@ -984,7 +984,7 @@ mod tests {
         proptest::collection::vec((60_u8..66, proptest::bool::weighted(0.2)), 1..80)
     }
 
-    /// Plays honestly, but leaves out the messages that `is_lost` by their count.
+    /// Plays honestly, but leaves out the messages whose number `is_lost` accepts.
     fn play(deeds: &[(u8, bool)], restrike: Restrike, is_lost: impl Fn(usize) -> bool) -> Court {
         let mut court = Court::new(
             testing::model(|m| (m.restrike, m.release_us, m.polyphony) = (restrike, 700, 256)),

@@ -185,7 +185,7 @@ impl Journal {
         }
     }
 
-    /// Whether a night was begun and not ended, as far as `note_begin` and `note_end` tell.
+    /// Whether `note_begin` was called for a night and `note_end` was not.
     #[must_use]
     pub fn is_begun(&self, night: &str) -> bool {
         self.running(night).exists()

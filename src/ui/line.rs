@@ -222,7 +222,7 @@ fn back_by(count: &str, facts: Facts) -> Result<Order, String> {
     }
 }
 
-/// `loop`, `loop 7.2`, `loop 7.1 7.3`, `loop off`.
+/// Reads what follows `loop`: nothing, `7.2`, `7.1 7.3` or `off`.
 fn stretch(command: UiCommand, text: &str, facts: Facts) -> Result<Order, String> {
     if command != UiCommand::Loop {
         return Ok(Order::Ui(command));

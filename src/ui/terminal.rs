@@ -112,8 +112,8 @@ impl TerminalGuard {
         self.next.area
     }
 
-    /// Takes the mouse, or leaves it to the terminal, which then marks text with it. The
-    /// terminal is told with the next frame.
+    /// Takes the mouse, or leaves it to the terminal, which then marks text with it. It takes
+    /// effect with the next frame.
     pub const fn take_mouse(&mut self, is_taken: bool) {
         self.mouse = Some(is_taken);
     }

@@ -1,11 +1,11 @@
-//! Keys that ask once more, and the lock of the keys.
+//! Keys that must be pressed twice, and the lock of the keys.
 //!
-//! On the stage a stray key must not end the music: what silences or jumps is done by the
-//! second press of its key within two seconds, and the last row says so meanwhile. Panic is
+//! On the stage a stray key must not end the music: a command that silences or jumps needs a
+//! second press of its key within two seconds, and the last row says so meanwhile. Panic acts
 //! at once, everywhere: it is for when something sounds that must not.
 //!
-//! A key that is held must not answer its own question. Where the terminal does not tell of
-//! repeats, the second press waits a moment, whether another follows.
+//! A key that is held must not answer its own question. Where the terminal does not report
+//! repeats, the second press counts only after a moment in which no repeat follows.
 
 use super::desk::{Desk, Facts, Reply};
 use super::help;

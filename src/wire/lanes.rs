@@ -311,7 +311,7 @@ mod tests {
     use crate::wire::item::Payload;
     use proptest::prelude::*;
 
-    /// An item that can be told from all others: bends and song positions carry a number.
+    /// An item that differs from all others: bends and song positions carry a number.
     fn numbered(lane: Lane, channel: Option<u8>, number: u16) -> Item {
         let value = Value14::new(number).expect("14 bits");
         let message = match channel.and_then(Channel::new) {
@@ -625,7 +625,7 @@ mod tests {
             }
         }
 
-        /// What was taken before a channel-less item in its lane leaves before it.
+        /// What was queued before an item without a channel in the same lane leaves before it.
         #[test]
         fn order_is_kept_around_items_without_a_channel(deeds in any_deeds()) {
             let walk = walk(PortKind::Din, &deeds);
@@ -646,7 +646,7 @@ mod tests {
             }
         }
 
-        /// 31.25 kbaud over any window, but for the burst or the one item dearer than it.
+        /// 31.25 kbaud over any window, except for the burst or one item that takes longer.
         #[test]
         fn the_line_is_never_overdriven(deeds in any_deeds()) {
             let sent = walk(PortKind::Din, &deeds).sent;

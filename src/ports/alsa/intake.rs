@@ -256,7 +256,7 @@ impl AlsaIntake {
                     continue;
                 }
                 // Newer kernels send kinds of event that the library does not know, one error
-                // each; an error that lasts is told as a loss of every input.
+                // each. An error that lasts is reported as a loss at every input.
                 Err(_) => {
                     let now_us = self.ledger.clock().now_us();
                     if self.faults.add(now_us) {
@@ -299,7 +299,7 @@ const POOL_LIMIT: u32 = 2_000;
 const NOTICE_LIMIT: usize = 256;
 
 /// Keys of pedals that may wait: far more than feet press while the playing thread is busy.
-/// When full, the loss is told as for any input.
+/// When full, the loss is reported as for any input.
 const KEY_LIMIT: usize = 256;
 
 /// Linux error number: the queue has overflowed.

@@ -30,7 +30,7 @@ pub(super) struct PortAddresses {
     pub(super) output: Addr,
 }
 
-/// Starts the thread that keeps the ports connected, and tells which come and go.
+/// Starts the thread that keeps the ports connected, and reports which come and go.
 pub(super) fn start(
     clients: Clients,
     wanted: Vec<PortWanted>,

@@ -144,8 +144,8 @@ impl<T: FnMut(Incoming) -> bool> Teller<T> {
     }
 }
 
-/// What the kernel tells of devices that come: their files, and who may read them, which is
-/// settled a moment later.
+/// News from the kernel about new devices: their files, and who may read them, which is settled
+/// a moment later.
 struct News {
     fd: Option<OwnedFd>,
     is_listening: bool,
@@ -208,8 +208,8 @@ mod tests {
         }
     }
 
-    /// A queue that is full for a while: the loss is told before anything else of that port,
-    /// and once.
+    /// A queue that is full for a while: the loss is reported once, before anything else of
+    /// that port.
     #[test]
     fn a_loss_is_told_before_what_follows_it() {
         let room = RefCell::new(1_usize);

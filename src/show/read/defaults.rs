@@ -1,11 +1,11 @@
-//! Defaults and parameters of whole songs, looked at where they are written.
+//! Defaults and parameters of whole songs, checked where they are written.
 //!
-//! A zone takes from them only what it does not say itself, so what every zone overrides would
-//! never be looked up. It is looked up here, once, whoever uses it. What nothing in the rig can
-//! make sense of is told and not handed down: each scene would have to look it up again.
+//! A zone takes from the defaults only what it does not state itself, so a default that every
+//! zone overrides would never be looked up. All are looked up here, once. What fits nothing in
+//! the rig is reported and not handed down: otherwise each scene would look it up again.
 //!
 //! A default for one receiver may be meant for zones that name another, so a patch, group or
-//! parameter is a slip only if no receiver knows it.
+//! parameter is a mistake only if no receiver knows it.
 
 use super::draft::{Setting, Settings, ZoneDraft};
 use super::names::{Found, Log, Names, Placed};

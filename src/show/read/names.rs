@@ -99,7 +99,7 @@ impl Names {
         }
     }
 
-    /// The names of what could not be read, as far as they are known.
+    /// Names of things that could not be read, as far as they are known.
     pub(super) fn told(&self) -> impl Iterator<Item = &str> {
         let told = self.table.iter().filter(|(_, index)| index.is_none());
         told.map(|(name, _)| name.as_str())

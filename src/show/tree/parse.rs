@@ -1,4 +1,4 @@
-//! From tokens to values: goes on after a mistake, so that one run tells of all of them.
+//! From tokens to values: goes on after a mistake, so that one run reports all of them.
 //!
 //! After a mistake inside brackets it goes on at the next comma or closing bracket that
 //! belongs to them. It descends at most [`MAX_DEPTH`] brackets; what is deeper is passed over

@@ -85,7 +85,7 @@ impl TokenKind {
     }
 }
 
-/// Cuts a text into tokens that cover all of it, and tells what cannot be one. The text is
+/// Cuts a text into tokens that cover all of it, and reports what cannot be one. The text is
 /// shorter than 4 GiB; the limit of a file is far below.
 pub fn cut(text: &str, problems: &mut Problems) -> Vec<Token> {
     cut_ending(text, None, problems)
@@ -138,7 +138,7 @@ pub(super) fn cut_ending(
     tokens
 }
 
-/// What was cut off: a token, or something to tell about.
+/// What was cut off: a token, or a mistake to report.
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Cut {
     Token(TokenKind),

@@ -1,9 +1,11 @@
-//! How reading goes on after a mistake, and how the mistake is told: once, without its echo.
+//! How reading goes on after a mistake, and how the mistake is reported: once, without its
+//! echo.
 
 use super::{Bracket, Kind, MAX_DEPTH, Node, Parser, Problem, Span, TokenKind, clipped, close_of};
 
 impl Parser<'_, '_> {
-    /// The comma between two items. A missing one is told, and taken as written if a value could follow.
+    /// The comma between two items. A missing one is reported, and assumed if a value could
+    /// follow.
     pub(super) fn separator(&mut self, bracket: Bracket) {
         self.echo = false;
         match self.peek_kind() {
@@ -92,7 +94,7 @@ impl Parser<'_, '_> {
         opening.to(self.here())
     }
 
-    /// Tells what was expected here, unless what is here was told of already.
+    /// Reports what was expected here, unless the token here was reported already.
     pub(super) fn expected(&mut self, what: &str) -> Node {
         if self.peek_kind() != Some(TokenKind::Wrong)
             && !(self.peek().is_none() && self.end_reported)
