@@ -13,7 +13,7 @@ pub struct RigStatus {
     pub mode: String,
     /// What somebody moved while a control is learned; none while nobody learns.
     pub learned: Option<LearnedStatus>,
-    /// No real port could be opened: nothing sounds.
+    /// This machine has no MIDI: the show runs on model instruments, and nothing sounds.
     pub is_silent: bool,
     /// Standing warnings, such as pedals that reach the program through the terminal.
     pub warnings: Vec<String>,

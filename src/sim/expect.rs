@@ -41,7 +41,7 @@ pub struct Wanted {
 pub struct Expect {
     /// When the key went down, in microseconds.
     pub down_us: u64,
-    /// Index of the receiver, in the order in which the driver feeds them to the judge.
+    /// Index of the receiver, as the driver numbers them.
     pub receiver: usize,
     /// The patch that it must sound with.
     pub wanted: Wanted,

@@ -31,7 +31,8 @@ pub enum NightEntry {
     Song {
         /// Index of the song.
         song: usize,
-        /// First half of its call numbers: its position in the order, from 1, unless stated.
+        /// First half of its call numbers: unless stated, its place in the order from 1, breaks
+        /// not counted.
         call: String,
         /// Semitones tonight, added to the song's.
         transpose: i8,

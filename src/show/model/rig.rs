@@ -387,7 +387,7 @@ pub enum CuePlace {
 /// What a cue sends.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub enum CueMessage {
-    /// A channel message of up to three bytes.
+    /// A message of one to three bytes: a channel message, or Start, Continue or Stop.
     Short(Message),
     /// A note that ends by itself.
     Note(CueNote),

@@ -58,7 +58,8 @@ impl Song {
 pub struct OrderEntry {
     /// Index into the song's scenes.
     pub scene: usize,
-    /// Second half of its call number: the scene's position in the file, from 1, unless stated.
+    /// Second half of its call number: unless stated, its place in the order as written, from
+    /// 1.
     pub call: String,
     /// Where the entry stands in the show's files, for findings.
     pub site: Site,
