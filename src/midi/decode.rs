@@ -11,12 +11,12 @@ use super::num::{Channel, Controller, Key, Program, Value7, Value14};
 /// The most bytes of SysEx handed out at once.
 pub const MAX_CHUNK: usize = 64;
 
-/// What a byte completed.
+/// What a byte completed: a message, or a piece of a SysEx.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Decoded {
-    /// A whole message.
+    /// A whole message other than SysEx.
     Message(Message),
-    /// The next piece of a SysEx.
+    /// The next piece of a SysEx, in the order in which it came.
     SysEx(Chunk),
 }
 
@@ -31,7 +31,7 @@ pub enum Place {
     Middle,
     /// The end, up to F7.
     Last,
-    /// The SysEx broke off here and will not end: what came of it is to be thrown away.
+    /// The SysEx broke off and will not end: discard what came of it.
     Cut,
 }
 
@@ -66,7 +66,7 @@ pub struct Decoder {
     cut: u64,
 }
 
-/// How much of the SysEx under way has left already.
+/// How much of the SysEx under way was handed out.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 enum Sysex {
     AllHere,
@@ -178,7 +178,7 @@ impl Decoder {
             _ => None,
         };
         self.first = None;
-        // Only channel messages stay in force.
+        // Running status: only channel messages keep their status in force.
         if self.status >= 0xf0 {
             self.status = 0;
         }
@@ -207,7 +207,7 @@ impl Decoder {
     }
 
     fn append(&mut self, byte: u8) {
-        // There is always room: a full chunk leaves with the byte that filled it.
+        // There is always room: a full chunk is handed out with the byte that fills it.
         if let Some(place) = self.chunk.get_mut(self.chunk_len) {
             *place = byte;
             self.chunk_len += 1;

@@ -17,7 +17,7 @@ impl KeyCode {
     /// The largest code (`KEY_MAX`).
     pub const MAX: u16 = 0x2ff;
 
-    /// A code in range, or nothing. 0 is reserved there and is none.
+    /// A code in range, or None. 0 is reserved by the kernel and is no key.
     #[must_use]
     pub const fn new(code: u16) -> Option<Self> {
         if code > 0 && code <= Self::MAX {
@@ -27,14 +27,14 @@ impl KeyCode {
         }
     }
 
-    /// The key that has this name here.
+    /// The key of this name, as rig files write it; None if there is no such name.
     #[must_use]
     pub fn named(name: &str) -> Option<Self> {
         let found = NAMES.iter().find(|(known, _)| *known == name)?;
         Some(Self(found.1))
     }
 
-    /// The key that a message speaks of, and whether it goes down.
+    /// The key that a message stands for, and whether it goes down.
     #[must_use]
     pub fn of(message: Message) -> Option<(Self, bool)> {
         let (channel, key, is_down) = match message {
@@ -46,7 +46,7 @@ impl KeyCode {
         Self::new(code).map(|code| (code, is_down))
     }
 
-    /// What it is as a message, going down or coming up.
+    /// The message that stands for the key going down or coming up.
     #[must_use]
     pub const fn message(self, is_down: bool) -> Message {
         let channel = Channel::clamped((self.0 >> CHANNEL_SHIFT) as i32);
@@ -58,7 +58,7 @@ impl KeyCode {
         }
     }
 
-    /// Its number.
+    /// The code as the kernel counts it, from 1.
     #[must_use]
     pub const fn get(self) -> u16 {
         self.0
@@ -71,7 +71,7 @@ impl KeyCode {
         Some(found.0)
     }
 
-    /// All names.
+    /// All names that a rig file may use for keys.
     pub fn names() -> impl Iterator<Item = &'static str> {
         NAMES.iter().map(|(name, _)| *name)
     }

@@ -13,7 +13,7 @@ pub const VOLUME_AT_0_DB: Value7 = Value7::clamped(100);
 /// Levels at or below this are silence, volume 0. Volume 1, the softest, is −80 dB.
 pub const SILENCE_DB: f32 = -90.0;
 
-/// How a receiver turns volume into loudness.
+/// How a receiver turns volume into level.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub enum LevelLaw {
     /// 40·log10 of the value: GM2 v1.2a §3.3.4. Reaches +4.15 dB.
@@ -43,7 +43,7 @@ impl LevelLaw {
         (self.slope() * ratio.log10()) as f32
     }
 
-    /// Decibels for each factor of ten in the value.
+    /// Decibels for a factor of ten in the value: 40 or 20.
     const fn slope(self) -> f64 {
         match self {
             Self::Gm => 40.0,
@@ -121,7 +121,7 @@ mod tests {
         }
     }
 
-    /// RP-036.
+    /// The table and the law of pan are those of RP-036.
     #[test]
     fn pan_follows_the_table_and_keeps_the_power() {
         let table = rows(include_str!("../../tests/data/pan.tsv"));

@@ -8,39 +8,39 @@ use super::num::{Channel, Controller, Key, Program, Value7, Value14};
 /// A channel voice, channel mode, system common or real-time message.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Message {
-    /// A key let go, with its release velocity (64 is neutral).
+    /// Note-off (8n): a key let go, with its release velocity (64 is neutral).
     NoteOff(Channel, Key, Value7),
-    /// A key struck; velocity 0 means the same as `NoteOff` and is kept as it came.
+    /// Note-on (9n): a key struck; velocity 0 means note-off, and is kept as it came.
     NoteOn(Channel, Key, Value7),
-    /// Pressure on one key.
+    /// Polyphonic key pressure (An): pressure on one key.
     PolyPressure(Channel, Key, Value7),
-    /// A controller, or for 120–127 a channel mode message.
+    /// Control change (Bn); with controllers 120–127 a channel mode message.
     Control(Channel, Controller, Value7),
-    /// A program change; wire value.
+    /// Program change (Cn): program as sent, 0–127.
     Program(Channel, Program),
-    /// Pressure on the whole channel.
+    /// Channel pressure (Dn): pressure on all keys of the channel.
     Pressure(Channel, Value7),
-    /// Pitch bend; 8192 is centre.
+    /// Pitch bend (En); 8192 is centre.
     Bend(Channel, Value14),
-    /// MTC quarter frame.
+    /// MIDI Time Code quarter frame (F1): type and value in one data byte.
     QuarterFrame(Value7),
-    /// Song position in MIDI beats (sixteenths).
+    /// Song position (F2) in MIDI beats (sixteenths).
     SongPosition(Value14),
-    /// Song select.
+    /// Song select (F3): song number, 0–127.
     SongSelect(Value7),
-    /// Tune request.
+    /// Tune request (F6): analogue synthesizers tune their oscillators.
     TuneRequest,
-    /// Timing clock.
+    /// Timing clock (F8): 24 for a quarter note.
     Clock,
-    /// Start.
+    /// Start (FA): a sequence plays from its beginning.
     Start,
-    /// Continue.
+    /// Continue (FB): a sequence plays on from where it stopped.
     Continue,
-    /// Stop.
+    /// Stop (FC): a sequence stops.
     Stop,
-    /// Active sensing.
+    /// Active sensing (FE): the sender is still there; repeated within 300 ms.
     ActiveSensing,
-    /// System reset.
+    /// System reset (FF): the receiver returns to its state at power-on.
     Reset,
 }
 

@@ -7,18 +7,18 @@
 
 use super::num::{Channel, Value14};
 
-/// Members that a zone has at most.
+/// The most member channels of a zone.
 pub const MAX_MEMBERS: usize = 15;
-/// Members that the two zones of a port have together at most.
+/// The most member channels of both zones of a port together.
 const MAX_TOGETHER: u8 = 14;
-/// Bend range of members where nothing else is said, in semitones.
+/// Default bend range of member channels, in semitones.
 pub const MEMBER_BEND_RANGE: u8 = 48;
-/// Bend range of a manager where nothing else is said, in semitones.
+/// Default bend range of a manager channel, in semitones.
 pub const MANAGER_BEND_RANGE: u8 = 2;
-/// The registered parameter by which a manager channel is told its number of members.
+/// RPN 6, which sets the number of member channels on a manager channel.
 pub const CONFIGURATION: Value14 = Value14::clamped(6);
 
-/// Which end of the sixteen channels a zone begins at.
+/// The end of the sixteen channels at which a zone begins.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub enum Side {
     /// Manager channel 1, members from 2 upwards.
@@ -27,29 +27,29 @@ pub enum Side {
     Upper,
 }
 
-/// Which finger a sound hears that has one channel for all of them.
+/// Which finger's bend and pressure a sound follows that has one channel for all fingers.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
 pub enum Leader {
-    /// The one that was put down last.
+    /// The finger that was put down last.
     #[default]
     Last,
-    /// The one on the highest key.
+    /// The finger on the highest key.
     Highest,
 }
 
-/// An MPE zone.
+/// An MPE zone: a manager channel and the member channels beside it.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub struct MpeZone {
-    /// Where it begins.
+    /// The end of the sixteen channels that it begins at, which sets its manager channel.
     pub side: Side,
-    /// Its members, 0–15; without any there is no zone.
+    /// Number of member channels, 0–15; 0 means that there is no zone.
     pub members: u8,
-    /// Semitones that the whole way of a member's bend means, 0–96.
+    /// Bend range of its members in semitones, 0–96.
     pub bend_range: u8,
 }
 
 impl MpeZone {
-    /// A zone as a receiver makes it of RPN 6: members bend 48 semitones.
+    /// A zone as RPN 6 sets it up: members have a bend range of 48 semitones.
     #[must_use]
     pub const fn new(side: Side, members: u8) -> Self {
         Self {
@@ -69,7 +69,7 @@ impl MpeZone {
         }
     }
 
-    /// Its manager channel.
+    /// Its manager channel: 1 for a lower zone, 16 for an upper one.
     #[must_use]
     pub const fn manager(self) -> Channel {
         self.channel(0)
@@ -105,7 +105,8 @@ impl MpeZone {
             .map(move |member| self.channel(member))
     }
 
-    /// What is left of this zone once `newer` was set up beside it: the newest wins.
+    /// What is left of this zone after `newer` was set up beside it: the newer one keeps its
+    /// members.
     #[must_use]
     pub fn beside(self, newer: Self) -> Self {
         let is_alone = newer.members == 0 || newer.side == self.side;

@@ -12,12 +12,12 @@ macro_rules! seven_bit {
         pub struct $name(u8);
 
         impl $name {
-            /// The smallest value.
+            /// The smallest value: 0.
             pub const MIN: Self = Self(0);
-            /// The largest value.
+            /// The largest value: 15 for channels, 127 for all others.
             pub const MAX: Self = Self($max);
 
-            /// A value in range, or nothing.
+            /// A value in range; None if it is too large.
             #[must_use]
             pub const fn new(value: u8) -> Option<Self> {
                 if value <= $max { Some(Self(value)) } else { None }
@@ -82,12 +82,12 @@ seven_bit!(
 pub struct Value14(u16);
 
 impl Value14 {
-    /// The largest value.
+    /// The largest value: 16383.
     pub const MAX: Self = Self(0x3fff);
     /// Pitch bend at rest, 2000H (MIDI 1.0).
     pub const CENTRE: Self = Self(0x2000);
 
-    /// A value in range, or nothing.
+    /// A value in range; None if it is too large.
     #[must_use]
     pub const fn new(value: u16) -> Option<Self> {
         if value <= 0x3fff {
@@ -115,7 +115,7 @@ impl Value14 {
         Self(((msb.get() as u16) << 7) | lsb.get() as u16)
     }
 
-    /// The number.
+    /// The number, 0–16383.
     #[must_use]
     pub const fn get(self) -> u16 {
         self.0
@@ -151,45 +151,45 @@ pub mod cc {
     }
 
     controllers! {
-        /// Bank Select, upper half.
+        /// Bank Select MSB.
         BANK_MSB = 0;
-        /// Modulation wheel.
+        /// Modulation wheel: vibrato depth in most sounds.
         MODULATION = 1;
-        /// Data Entry, upper half.
+        /// Data Entry MSB.
         DATA_MSB = 6;
         /// Channel volume: the sound's level.
         VOLUME = 7;
-        /// Pan.
+        /// Pan: 0 is left, 64 the middle, 127 right.
         PAN = 10;
-        /// Expression: the foot's level.
+        /// Expression: the level within the channel volume, often by foot.
         EXPRESSION = 11;
-        /// Bank Select, lower half.
+        /// Bank Select LSB.
         BANK_LSB = 32;
-        /// Data Entry, lower half.
+        /// Data Entry LSB.
         DATA_LSB = 38;
-        /// Hold pedal.
+        /// Hold pedal (sustain): down from 64.
         HOLD = 64;
-        /// Sostenuto pedal.
+        /// Sostenuto pedal: down from 64; it latches the keys that are down.
         SOSTENUTO = 66;
-        /// Soft pedal.
+        /// Soft pedal: down from 64.
         SOFT = 67;
         /// The third axis of an MPE surface; elsewhere often brightness.
         SLIDE = 74;
-        /// Non-registered parameter number, lower half.
+        /// Non-registered parameter number (NRPN), LSB.
         NRPN_LSB = 98;
-        /// Non-registered parameter number, upper half.
+        /// Non-registered parameter number (NRPN), MSB.
         NRPN_MSB = 99;
-        /// Registered parameter number, lower half.
+        /// Registered parameter number (RPN), LSB.
         RPN_LSB = 100;
-        /// Registered parameter number, upper half.
+        /// Registered parameter number (RPN), MSB.
         RPN_MSB = 101;
-        /// All Sound Off.
+        /// All Sound Off: voices end at once, without release.
         ALL_SOUND_OFF = 120;
         /// Reset All Controllers (RP-015).
         RESET_ALL = 121;
-        /// Local Control.
+        /// Local Control: 0 parts the keys from the sounds, 127 joins them.
         LOCAL = 122;
-        /// All Notes Off.
+        /// All Notes Off: held notes are released.
         ALL_NOTES_OFF = 123;
     }
 }

@@ -7,7 +7,7 @@ use std::fmt;
 
 use super::num::{Key, Value14};
 
-/// What middle C, key 60, is called: the number of its octave.
+/// The octave number that names give middle C, key 60.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct MiddleC(i8);
 
@@ -19,7 +19,7 @@ impl MiddleC {
     /// As a few makers print it: C0 to G10.
     pub const C5: Self = Self(5);
 
-    /// Key 60 is the C of this octave.
+    /// Names in which key 60 is the C of this octave.
     #[must_use]
     pub const fn of_octave(octave: i8) -> Self {
         Self(octave)
@@ -64,7 +64,7 @@ impl MiddleC {
             Some("##") => 2,
             Some("b") => -1,
             Some("bb") => -2,
-            // More than a double sharp or flat is a slip of the fingers.
+            // More than a double sharp or flat is no name.
             _ => return Err(KeyNameError::NotAName),
         };
         let digits = octave.strip_prefix('-').unwrap_or(octave);
@@ -86,14 +86,14 @@ impl Default for MiddleC {
     }
 }
 
-/// Why a text names no key.
+/// Why a text is not the name of a key.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum KeyNameError {
-    /// Not a letter, accidentals and octave.
+    /// It is not a letter, accidentals and an octave.
     NotAName,
-    /// A name, but of no key of MIDI.
+    /// It is a name, but its key is outside 0–127.
     OutOfRange {
-        /// The number that it would have.
+        /// The key number that it would have.
         number: i32,
     },
 }

@@ -36,9 +36,9 @@ pub const fn narrow(value: Value14) -> Value7 {
     Value7::clamped(near as i32)
 }
 
-/// A bend sent by a wheel that reaches `from` semitones, as a receiver whose range is `to`
-/// semitones must hear it: the same pitch, or the nearest it can reach. Equal ranges
-/// change nothing; a range of 0 bends nothing.
+/// Converts a bend between ranges: a wheel with a range of `from` semitones to a receiver with
+/// a range of `to`. The pitch stays the same, or the nearest it can reach. Equal ranges change
+/// nothing; a range of 0 bends nothing.
 #[must_use]
 pub const fn bend_between(value: Value14, from: u8, to: u8) -> Value14 {
     if from == to {
@@ -52,9 +52,8 @@ pub const fn bend_between(value: Value14, from: u8, to: u8) -> Value14 {
     Value14::clamped(centre + divide_near(bent, to as i32))
 }
 
-/// Bends that add up, each with the semitones that its whole way means, as a receiver whose
-/// range is `to` semitones must hear them together: the same pitch, or the nearest it can
-/// reach.
+/// Adds bends, each with its range in semitones, for a receiver with a range of `to` semitones:
+/// the same pitch, or the nearest it can reach.
 #[must_use]
 pub fn bend_sum(parts: [(Value14, u8); 2], to: u8) -> Value14 {
     if to == 0 {
@@ -68,9 +67,9 @@ pub fn bend_sum(parts: [(Value14, u8); 2], to: u8) -> Value14 {
     Value14::clamped(centre + divide_near(bent, i32::from(to)))
 }
 
-/// A pitch in hundredths of a semitone as the bend of a receiver whose range is `range`
-/// semitones: 8192 + semitones / range × 8192 (MIDI 1.0, GM2 §3.4.1), at its ends if it is
-/// beyond them.
+/// The bend for a pitch in hundredths of a semitone, at a receiver with a range of `range`
+/// semitones: 8192 + semitones / range × 8192 (MIDI 1.0, GM2 §3.4.1). A pitch beyond the range
+/// is clamped to its end.
 #[must_use]
 pub const fn bend_for(cents: i32, range: u8) -> Value14 {
     let centre = Value14::CENTRE.get() as i32;
@@ -80,7 +79,7 @@ pub const fn bend_for(cents: i32, range: u8) -> Value14 {
     Value14::clamped(centre + divide_near(cents.saturating_mul(8_192), range as i32 * 100))
 }
 
-/// A value and the same one turned round: the ends change places, the centre stays.
+/// Inverts a value: the ends change places, the centre stays.
 #[must_use]
 pub const fn turned(value: Value14) -> Value14 {
     if value.get() == Value14::MAX.get() {
@@ -89,7 +88,7 @@ pub const fn turned(value: Value14) -> Value14 {
     Value14::clamped(16_384 - value.get() as i32)
 }
 
-/// The quotient nearest to `a / b`, for `b` above 0; halves go away from 0.
+/// `a / b` rounded to the nearest integer, for `b` above 0; halves round away from 0.
 const fn divide_near(a: i32, b: i32) -> i32 {
     if a >= 0 {
         (a + b / 2) / b

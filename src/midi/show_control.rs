@@ -3,7 +3,8 @@
 //! A message is `F0 7F <device> 02 <format> <command> <data> F7`; the command format says
 //! what kind of machine it is for (MIDI Show Control 1.1.1, table of command formats).
 
-/// What a show-control message may set going that this program never does.
+/// What a show-control message may set going and can injure people: this program never sends
+/// it.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Hazard {
     /// Formats 20H–2FH: lifts, turntables, rigging, robots and the like.
@@ -17,7 +18,7 @@ pub enum Hazard {
 }
 
 impl Hazard {
-    /// That of a command format, if it has one.
+    /// The hazard of a command format; None if it is harmless.
     #[must_use]
     pub const fn of_format(format: u8) -> Option<Self> {
         match format {
@@ -29,8 +30,8 @@ impl Hazard {
         }
     }
 
-    /// The first in a stretch of bytes, whatever stands before it. Real-time bytes may
-    /// stand anywhere in a message and are no part of it.
+    /// The first hazard in a range of bytes, whatever stands before it. Real-time bytes may
+    /// stand anywhere in a message and are skipped.
     #[must_use]
     pub fn in_bytes(bytes: &[u8]) -> Option<Self> {
         (0..bytes.len()).find_map(|start| {

@@ -2,7 +2,8 @@
 
 use crate::show::model::{Curve, Rig, Zone};
 
-/// What each velocity becomes in a zone: by its curve, faded at the ends of its window.
+/// The played velocity for each struck one in a zone: its curve, with the fades at the ends of
+/// its window.
 #[must_use]
 pub fn of_zone(rig: &Rig, zone: &Zone) -> [u8; 128] {
     let straight = Curve {
@@ -14,8 +15,8 @@ pub fn of_zone(rig: &Rig, zone: &Zone) -> [u8; 128] {
     faded(&curve, window, zone.velocity_fades)
 }
 
-/// What each velocity becomes. Velocity 0 stays 0 and no struck note becomes silent:
-/// the result of 1–127 is at least 1 (Note On with velocity 0 would be a Note Off).
+/// The played velocity for each struck one. Velocity 0 stays 0, and 1–127 become at least 1, so
+/// that no struck note becomes silent (Note On with velocity 0 would be a Note Off).
 #[must_use]
 pub fn table(curve: &Curve) -> [u8; 128] {
     let mut table = [0; 128];
@@ -25,10 +26,10 @@ pub fn table(curve: &Curve) -> [u8; 128] {
     table
 }
 
-/// A curve for a zone that fades in and out at the ends of its window, over so many
-/// velocities each: two zones that overlap by as much cross over. Loudness goes with the
-/// square of velocity in the usual laws (from memory; General MIDI 2 §3.1 defines none), so
-/// the velocity takes the root of the part.
+/// A curve that fades in and out at the ends of a zone's window, over so many velocities each:
+/// two zones that overlap by as much crossfade. Loudness usually goes with the square of
+/// velocity (from memory; General MIDI 2 §3.1 defines no law), so velocity is scaled by the
+/// root of the share.
 pub(super) fn faded(curve: &[u8; 128], window: (u8, u8), fades: (u8, u8)) -> [u8; 128] {
     let mut faded = *curve;
     let part = |inside: i32, fade: u8| {
@@ -46,8 +47,8 @@ pub(super) fn faded(curve: &[u8; 128], window: (u8, u8), fades: (u8, u8)) -> [u8
     faded
 }
 
-/// The curve at one velocity: level before its first point and after its last, straight
-/// if it has no points.
+/// The curve at one velocity: constant before its first point and after its last, and the
+/// identity if it has no points.
 fn at(curve: &Curve, velocity: i32) -> i32 {
     let points = || {
         curve
@@ -102,7 +103,8 @@ mod tests {
         let faded_out = faded(&straight, (1, 80), (0, 20));
         assert_eq!((faded_out[60], faded_out[80]), (60, 17));
         assert_eq!(faded(&straight, (1, 127), (0, 0)), straight);
-        // What one loses the other gains: the squares add up to the struck one's.
+        // One zone gains what the other loses: the squares add up to that of the struck
+        // velocity.
         for velocity in 61..80 {
             let (a, b) = (
                 f64::from(faded_in[velocity]),

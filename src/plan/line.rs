@@ -8,30 +8,30 @@ use crate::show::model::{Night, NightEntry, Show};
 /// A position before it is compiled.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Place {
-    /// Which entry of the night's order it belongs to.
+    /// Index of its entry in the night's order.
     pub entry: usize,
-    /// Which song of the night (counting those that are played).
+    /// Number of the song tonight, from 0, counting only songs that are played.
     pub turn: usize,
     /// Index of the song in the show.
     pub song: usize,
     /// Index of the scene in the song.
     pub scene: usize,
-    /// Call number: the song's half and the scene's half.
+    /// Call number: the song's half, a dot, and the scene's half.
     pub call: String,
-    /// Semitones of song and night together.
+    /// Transposition in semitones: the song's and the night's added.
     pub transpose: i16,
 }
 
-/// All positions of the night. Call numbers are those of the written order: a skipped
-/// song or scene leaves a gap, so that the numbers on paper stay true. A position with the
-/// call number `kept` is there although it is left out: the show stands there.
+/// All positions of the night. Call numbers are those of the written order: a skipped song or
+/// scene leaves a gap, so that numbers on paper stay true. The position with the call number
+/// `kept` stays even if it is left out, because the show is there.
 pub(super) fn positions(show: &Show, night: &Night, kept: Option<&str>) -> Vec<Place> {
     places(show, night, |is_left_out, call| {
         !is_left_out || kept == Some(call)
     })
 }
 
-/// The positions that are left out tonight, as they would be.
+/// The positions that are left out tonight, as if they were played.
 pub(super) fn left_out(show: &Show, night: &Night) -> Vec<Place> {
     places(show, night, |is_left_out, _| is_left_out)
 }
@@ -80,10 +80,10 @@ fn places(show: &Show, night: &Night, is_wanted: impl Fn(bool, &str) -> bool) ->
     places
 }
 
-/// The numbers of each song's pages, by its call number. A page without a number takes the
-/// number after the page before it, through the night as it was written: a song that is
-/// moved or left out later changes no page on the tablet. Songs that were not to be played
-/// follow after the others.
+/// The page numbers of each song, by its call number. A page without a number takes the one
+/// after the page before it, through the night as it was written: a song that is moved or left
+/// out later changes no page on the tablet. Songs that were not in the night follow after the
+/// others.
 pub(super) fn page_numbers<'a>(show: &Show, written: &'a Night) -> BTreeMap<&'a str, Vec<u16>> {
     let played: BTreeSet<usize> = positions(show, written, None)
         .iter()

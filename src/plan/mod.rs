@@ -29,18 +29,19 @@ pub use rig::PortMap;
 pub use seats::{Remark, Trouble};
 pub use sent::{Resolver, Sent, SentSetting};
 
-/// A night, compiled.
+/// A night, compiled: the engine's promptbook, the screens' sheet, and what belongs to both.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Plan {
     /// What the engine reads.
     pub promptbook: Promptbook,
     /// What a screen shows beside the engine's view; same indices.
     pub sheet: Sheet,
-    /// Which port of the rig each port of the promptbook is.
+    /// For each port of the promptbook, its port in the rig.
     pub ports: PortMap,
-    /// Which scene of which song each position is.
+    /// For each position, its song and scene.
     pub places: Vec<Place>,
-    /// Steps that are not unbroken for want of slots, in order of positions.
+    /// Steps that may be heard because slots are short (a shared slot, cut notes), in order of
+    /// positions.
     pub remarks: Vec<Remark>,
 }
 
@@ -97,7 +98,7 @@ pub fn compile(show: &Show, night: &Night) -> Result<Plan, PlanError> {
     compile_line(show, night, line::positions(show, night, None), None)
 }
 
-/// Compiles `places`; with `given`, around what sounds at one of them.
+/// Compiles `places`. With `given`, what sounds at one of them keeps its slots.
 fn compile_line(
     show: &Show,
     night: &Night,
@@ -114,9 +115,9 @@ fn compile_line(
     for place in &places {
         scene_ids.push(compiler.scene(place)?);
     }
-    // What is left out is in the tables all the same: taken in again it needs no slot told
-    // otherwise than before, and no message that the ports do not have. A scene that is too
-    // large is no fault as long as it is not played.
+    // What is left out tonight is compiled too: if it is taken in again, every slot is sent the
+    // same as before, and ports have all its messages. A scene that is too large is no error
+    // unless it is played.
     for place in line::left_out(show, night) {
         let _ = compiler.scene(&place);
     }

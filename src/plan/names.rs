@@ -81,7 +81,7 @@ pub(super) fn sheet(
     }
 }
 
-/// What is wrong with the seats, in words, each with its call number.
+/// The remarks about seats in words, each with its call number.
 pub(super) fn remarks(sheet: &Sheet, remarks: &[Remark]) -> Vec<RemarkLine> {
     remarks
         .iter()
@@ -95,7 +95,7 @@ pub(super) fn remarks(sheet: &Sheet, remarks: &[Remark]) -> Vec<RemarkLine> {
         .collect()
 }
 
-/// What is wrong with one seat, in words.
+/// A remark about one seat, in words.
 pub(super) fn remark_words(sheet: &Sheet, remark: Remark) -> Option<String> {
     let position = sheet.positions.get(remark.position)?;
     let scene = sheet.scenes.get(position.scene)?;
@@ -245,7 +245,7 @@ fn pedal_sends(item: &PedalBinding, rig: &Rig) -> String {
     match item.trigger {
         Trigger::Control(number) => format!("{name} controller {}", number.get()),
         Trigger::Note(key) => format!("{name} key {}", key.get()),
-        // As the rig has it: from 0.
+        // Programs count from 0, as in the rig file.
         Trigger::Program(program) => format!("{name} program {}", program.get()),
         Trigger::Code(code) => match code.name() {
             Some(key) => format!("{name} {key}"),
@@ -301,7 +301,8 @@ fn receiver_line(at: usize, item: &Receiver, book: &Promptbook) -> ReceiverLine 
     }
 }
 
-/// Whether levels of its sounds are sent: an instrument whose law is not its own affair.
+/// Whether the program sets the levels of its sounds: it is an instrument, and its level law is
+/// not `Fixed`.
 fn has_level(item: &Receiver) -> bool {
     item.kind == ReceiverKind::Instrument && item.manners.level != LevelLaw::Fixed
 }

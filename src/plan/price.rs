@@ -39,7 +39,7 @@ impl Cost {
         self.us += other.us;
     }
 
-    /// What is left of this beyond another cost.
+    /// What this costs more than another; 0 where it costs less.
     const fn beyond(self, other: Self) -> Self {
         Self {
             bytes: self.bytes.saturating_sub(other.bytes),
@@ -51,11 +51,11 @@ impl Cost {
 /// The price of one step on one port.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct PortPrice {
-    /// What goes out from the press on.
+    /// What is sent from the press on.
     pub press: Cost,
-    /// What went out before the press, while the position before was played.
+    /// What was sent before the press, while the position before was played.
     pub primed: Cost,
-    /// What would go out from the press on if nothing were primed.
+    /// What would be sent from the press on if nothing were primed.
     pub unprimed: Cost,
     /// What the whole state of the position and its cues would cost.
     pub full: Cost,
@@ -68,16 +68,16 @@ pub struct PortPrice {
 pub struct StepPrice {
     /// The position stepped to.
     pub position: usize,
-    /// Why it is not unbroken, in words; empty if it is.
+    /// Why the step is not unbroken (notes cut, a slot shared), in words; empty if it is.
     pub why: Vec<String>,
-    /// How long after the press the scene can be played in full, in microseconds: until the
-    /// last byte has left its line, and the last patch that the press changes has loaded.
-    /// Where that takes longer than the position is played, at least as long as that.
+    /// Time from the press until the scene can be played in full, in microseconds: the last
+    /// byte has left its line, and the last patch that the press changes has loaded. Only a
+    /// lower bound where that takes longer than the position is played.
     pub ready_us: u64,
-    /// How long before its patch has loaded a note may sound that is played with the press,
-    /// in microseconds: 0 if none does.
+    /// A note played with the press may sound this long before its patch has loaded, in
+    /// microseconds: 0 if none does.
     pub early_us: u64,
-    /// Each output port, as in the promptbook.
+    /// The price on each output port, in the order of the promptbook.
     pub ports: Vec<PortPrice>,
 }
 
@@ -113,11 +113,11 @@ pub struct Price {
 /// Median, 95th percentile and worst of a list (nearest rank).
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct Spread {
-    /// Half of all are at most this.
+    /// The 50th percentile: half of the values are at most this.
     pub median: u64,
-    /// 95 of 100 are at most this.
+    /// The 95th percentile: 95 of 100 values are at most this.
     pub p95: u64,
-    /// The largest.
+    /// The largest of all values.
     pub worst: u64,
 }
 
@@ -206,7 +206,7 @@ fn slots_in_use(book: &Promptbook, position: usize, port: OutPort) -> usize {
     slots.len()
 }
 
-/// How a walk goes.
+/// How the engine is driven in a walk.
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Manner {
     /// As in the show.
@@ -240,14 +240,15 @@ struct Walk<'a> {
     engine: Engine,
     outbox: Outbox,
     now_us: u64,
-    /// For each position.
+    /// What was counted at each position, by index.
     rows: Vec<Row>,
     position: usize,
     counts: bool,
-    /// When the last press came, and when all that was sent to each port since has left.
+    /// When the last press came, in µs; `free_us` is when all that was sent to each port has
+    /// left.
     pressed_us: u64,
     free_us: Vec<u64>,
-    /// A patch of the present scene loads.
+    /// Whether a patch of the present scene is loading.
     is_loading: bool,
     view: Box<View>,
 }
@@ -319,7 +320,7 @@ impl<'a> Walk<'a> {
         self.handle(Input::Command(Command::Step));
     }
 
-    /// The present position cannot be played in full before so long after its press.
+    /// Raises the time after the press at which the present position can be played in full.
     fn be_ready_after(&mut self, us: u64) {
         if let Some(row) = self.rows.get_mut(self.position) {
             row.ready_us = row.ready_us.max(us);
@@ -341,7 +342,7 @@ impl<'a> Walk<'a> {
     fn wait(&mut self, span_us: u64) {
         let until_us = self.now_us.saturating_add(span_us);
         while let Some(due_us) = self.engine.next_deadline().filter(|due| *due < until_us) {
-            // A deadline in the past is met now; time always goes on.
+            // A deadline in the past is met now; time always moves by at least 1 µs.
             self.now_us = due_us.max(self.now_us.saturating_add(1));
             self.handle(Input::Tick);
         }

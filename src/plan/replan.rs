@@ -20,7 +20,7 @@ use crate::show::model::{Night, Show};
 pub struct Given<'a> {
     /// The plan being played.
     pub plan: &'a Plan,
-    /// What sounds.
+    /// What the engine holds and sounds now, which the new plan must not move.
     pub live: &'a Live,
     /// The night as it was before any change: pages keep its numbers.
     pub written: &'a Night,
@@ -29,9 +29,9 @@ pub struct Given<'a> {
 /// A night planned anew.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Replan {
-    /// The plan.
+    /// The plan of the changed night.
     pub plan: Plan,
-    /// The present position in it.
+    /// The present position, as the new plan counts it.
     pub at: PositionId,
 }
 
@@ -52,7 +52,7 @@ pub fn replan(show: &Show, night: &Night, given: &Given<'_>) -> Result<Replan, P
     })
 }
 
-/// What is given, in the numbers of the new book.
+/// Translates what sounds now into the numbers of the new promptbook.
 pub(super) fn anchor(given: &Given<'_>, book: &Promptbook, at: usize) -> Anchor {
     let (old, live) = (&given.plan.promptbook, given.live);
     let sounds = translate(old, book);

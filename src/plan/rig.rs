@@ -14,12 +14,12 @@ use crate::wire::price::{DIN_BYTE_US, USB_EVENTS_PER_FRAME, USB_FRAME_US};
 /// Group number of a receiver's global channel, which no zone can ask for.
 pub(super) const GLOBAL_GROUP: u8 = u8::MAX;
 
-/// Which port of the rig each port of the promptbook is.
+/// For each port of the promptbook, its port in the rig.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct PortMap {
-    /// Rig port of each input port.
+    /// Index of the rig's port, for each input port.
     pub inputs: Vec<usize>,
-    /// Rig port of each output port.
+    /// Index of the rig's port, for each output port.
     pub outputs: Vec<usize>,
 }
 
@@ -36,7 +36,7 @@ pub(super) struct Layout {
 }
 
 impl Layout {
-    /// A source of a controller, by its place among the controller's own.
+    /// A source of a controller, by its index among the controller's own.
     pub(super) fn source(&self, controller: usize, source: usize) -> Option<SourceId> {
         let own = self.controllers.get(controller)?.sources;
         (source < own.len as usize).then(|| SourceId((own.start as usize + source) as u16))
@@ -127,7 +127,7 @@ fn out_port(ports: &PortMap, port: usize) -> OutPort {
     OutPort(ports.outputs.iter().position(|p| *p == port).unwrap_or(0) as u8)
 }
 
-/// What a byte costs on a port's line.
+/// Time of a byte on a port's line, in microseconds.
 fn byte_us(rig: &Rig, port: usize) -> u64 {
     let kind = rig.ports.get(port).map(|port| port.kind);
     match kind {
@@ -138,7 +138,7 @@ fn byte_us(rig: &Rig, port: usize) -> u64 {
     }
 }
 
-/// A port listens when the slowest of its receivers does.
+/// A port is ready when the slowest of its receivers is.
 fn boot_us(rig: &Rig, port: usize) -> u64 {
     let on_port = rig
         .receivers
@@ -282,7 +282,7 @@ fn manners(item: &model::Manners) -> Manners {
     }
 }
 
-/// Seconds as whole microseconds; nothing below 0, and a minute at the most.
+/// Seconds as whole microseconds, clamped to 0 to 60 s.
 pub(super) fn seconds_us(seconds: f32) -> u64 {
     (f64::from(seconds).clamp(0.0, 60.0) * 1e6) as u64
 }

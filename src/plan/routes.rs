@@ -1,4 +1,4 @@
-//! Routes: each one compiled for each sound that it moves, in the units of what it moves.
+//! Routes, each compiled once for each sound that it moves, in the target's units.
 
 use std::collections::BTreeMap;
 
@@ -38,7 +38,7 @@ type Sameness = (
     Option<i32>,
 );
 
-/// A scene as far as its routes need it.
+/// What compiling routes needs of a scene.
 pub(super) struct Around<'a> {
     pub(super) show: &'a Show,
     pub(super) layout: &'a Layout,
@@ -55,8 +55,8 @@ struct Aim {
 }
 
 impl Routes {
-    /// Compiles the routes of a scene; what moves nothing is left out. Gives the stretch of
-    /// `entries`, and for each the index of the route in the scene.
+    /// Compiles the routes of a scene; a route that moves nothing is left out. Returns the
+    /// range of `entries`, and for each entry the index of its route in the scene.
     pub(super) fn scene(&mut self, around: &Around<'_>, sounds: &mut Sounds<'_>) -> Vec<usize> {
         let mut made = Vec::new();
         let start = self.entries.len();
@@ -70,7 +70,7 @@ impl Routes {
                     own.iter()
                         .any(|other| other.sound == entry.sound && other.address == entry.address)
                 });
-                // Two that fight over one thing are told by `check`; the first has it.
+                // Of two routes to one target the first counts; `check` reports the other.
                 if !is_taken {
                     self.entries.push(entry);
                     made.push(index);
@@ -194,7 +194,7 @@ impl Routes {
     fn follow(&mut self, what: Moved, law: LevelLaw, to: (i32, i32), curve: &RouteCurve) -> Shape {
         let is_whole_level = what == Moved::Level && matches!(to, (LOWEST, 0) | (0, LOWEST));
         if what == Moved::Level && !is_whole_level {
-            // In dB from end to end: the law is worked into the curve.
+            // The curve runs in dB from end to end, so the level law is applied to its points.
             let knots = knots(|x| {
                 let db = f64::from(to.0) + f64::from(to.1 - to.0) * part(curve, x);
                 gain(law, db / 100.0)
@@ -214,7 +214,7 @@ impl Routes {
     }
 }
 
-/// A level that is silence, in hundredths of a dB, as the reader has it for a route's end.
+/// The level that means silence at the end of a route, in hundredths of a dB.
 const LOWEST: i32 = -9_000;
 
 /// A value of the file in the engine's unit.
@@ -226,7 +226,7 @@ fn unit(what: Moved, law: LevelLaw, value: i32) -> i32 {
     }
 }
 
-/// A level in dB as a part of expression's way, 0–1 (GM2 §3.3.4 and §3.3.6: 40·log10).
+/// A level in dB as a share of expression, 0–1 (GM2 §3.3.4 and §3.3.6: 40·log10).
 fn gain(law: LevelLaw, db: f64) -> f64 {
     if db * 100.0 <= f64::from(LOWEST) {
         return 0.0;
@@ -247,8 +247,8 @@ fn knots(at: impl Fn(f64) -> f64) -> Knots {
     knots
 }
 
-/// How far along a curve is at `x`, both 0–1. The exponential one grows by the same factor
-/// in each stretch, 32 in all; the other is the smooth cubic between its ends.
+/// The value of a curve at `x`, both 0–1. The exponential curve grows by the same factor in
+/// equal parts, 32 over all; S is the smooth cubic.
 fn part(curve: &RouteCurve, x: f64) -> f64 {
     match curve {
         RouteCurve::Linear => x,
@@ -282,7 +282,7 @@ fn widened(kind: model::SourceKind, value: u16) -> u16 {
     scale::widen(Value7::clamped(i32::from(value))).get()
 }
 
-/// A value of the route's first source as a position on the way that counts.
+/// The position, within the range that counts, of a value of the route's first source.
 fn position(show: &Show, route: &Route, value: u16) -> u16 {
     let Some(first) = route.inputs.first() else {
         return value;
@@ -294,7 +294,7 @@ fn position(show: &Show, route: &Route, value: u16) -> u16 {
     on_way(widened(kind, value), from)
 }
 
-/// A position as its place on the stretch that counts.
+/// Scales a position within the range that counts to a full position.
 fn on_way(position: u16, from: (u16, u16)) -> u16 {
     if from == (0, 16_383) {
         return position;
@@ -316,7 +316,7 @@ fn inputs(around: &Around<'_>, route: &Route) -> Vec<RouteInput> {
     inputs.collect()
 }
 
-/// What a route moves in its scene.
+/// The sounds that a route moves in its scene.
 fn aims(
     around: &Around<'_>,
     route: &Route,

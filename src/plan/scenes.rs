@@ -58,8 +58,7 @@ impl<'a> Compiler<'a> {
         }
     }
 
-    /// The compiled scene of a place; the same scene under the same transposition is
-    /// compiled once.
+    /// The compiled scene of a place. A scene with the same transposition is compiled once.
     pub(super) fn scene(&mut self, place: &Place) -> Result<SceneId, PlanError> {
         let key = (place.song, place.scene, place.transpose);
         if let Some(id) = self.known.get(&key) {
@@ -127,7 +126,7 @@ impl<'a> Compiler<'a> {
         })
     }
 
-    /// The scene's routes, and which of the scene's each of them is.
+    /// Adds the scene's routes; returns for each compiled route its index in the scene.
     fn put_routes(
         &mut self,
         scene: &Scene,
@@ -195,7 +194,7 @@ impl<'a> Compiler<'a> {
                 model::CueMessage::Short(message) => CueMessage::Short(*message),
                 model::CueMessage::Note(note) => {
                     let Some(place) = self.cue_place(named.receiver, note.place, voices) else {
-                        // `check` says that the scene has no such sound.
+                        // The scene has no such sound: `check` reports it.
                         continue;
                     };
                     CueMessage::Note(CueNote {
@@ -254,7 +253,7 @@ fn zone_entry(zone: &Zone, sound: usize, transpose: i16, curve: u16) -> ZoneEntr
         sound: SoundId(sound as u8),
         catches: zone.catches,
         leave: match zone.leave {
-            // A fade over no time needs no ramp, and its slot is free at once.
+            // A fade of 0 ms needs no ramp, and frees its slot at once.
             Leave::Fade(0) => Leave::Cut,
             leave => leave,
         },
@@ -262,7 +261,7 @@ fn zone_entry(zone: &Zone, sound: usize, transpose: i16, curve: u16) -> ZoneEntr
     }
 }
 
-/// Appends items to a flat table and names the stretch they take.
+/// Appends items to a flat table, and returns their range.
 pub(super) fn extend<T>(table: &mut Vec<T>, items: impl IntoIterator<Item = T>) -> Span {
     let start = table.len();
     table.extend(items);

@@ -14,44 +14,44 @@ use crate::show::model::{
     Scene, Show, SourceKind, TemplateByte, Zone,
 };
 
-/// A sound as its slot is told.
+/// All that is sent to a slot so that it has this sound.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub struct Sent {
     /// Index of the receiver.
     pub receiver: usize,
     /// Index of the slot group.
     pub group: usize,
-    /// Bank bytes that the receiver heeds, and program.
+    /// Bank bytes that the receiver responds to, and program.
     pub patch: Patch,
-    /// Pan, where it is told.
+    /// Pan as controller value; None if it is not sent.
     pub pan: Option<Value7>,
-    /// Bend range, where it is told.
+    /// Bend range in semitones; None if it is not sent.
     pub bend_range: Option<Value7>,
     /// Parameters, in the order of the receiver's.
     pub settings: Vec<SentSetting>,
-    /// Volume; none if the receiver's level is not ours to set.
+    /// Volume; None if the receiver's level law is `Fixed`.
     pub volume: Option<Value7>,
-    /// Whether another level takes another slot. `false` where that changes nothing, as the
-    /// sound has one level in the whole show.
+    /// Whether a changed level takes another slot. Always `false` if the sound has one level in
+    /// the whole show.
     pub takes_new_level: bool,
 }
 
 /// A parameter as it is sent.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub enum SentSetting {
-    /// A 7-bit controller.
+    /// A 7-bit controller, and its value.
     Control(Controller, Value7),
-    /// A 14-bit pair.
+    /// A 14-bit pair by its MSB controller, and its value.
     Pair(Controller, Value14),
-    /// A registered parameter.
+    /// A registered parameter (RPN) by its number, and its value.
     Rpn(Value14, Value14),
-    /// A non-registered parameter.
+    /// A non-registered parameter (NRPN) by its number, and its value.
     Nrpn(Value14, Value14),
-    /// A whole message; the number is the parameter's.
+    /// A System Exclusive message, with the index of its parameter.
     Exclusive(usize, Vec<u8>),
 }
 
-/// All of a sound but its level.
+/// What makes sounds equal apart from their level.
 type Family = (
     (usize, usize),
     Patch,
@@ -59,15 +59,15 @@ type Family = (
     Vec<SentSetting>,
 );
 
-/// How the show tells something that a zone may leave unstated.
+/// When a value that zones may leave unstated is sent.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 enum Telling {
-    /// No zone of the group states it: it is never told.
+    /// No zone of the group states it: it is never sent.
     #[default]
     Never,
-    /// Some zone does: a sound that does not is told the neutral.
+    /// Some zone states it: sounds that do not get the neutral value.
     Always,
-    /// A source or a parameter moves the same: not to state it leaves it to them.
+    /// A source or a parameter moves it too: it is only sent where a zone states it.
     AsStated,
 }
 
@@ -131,7 +131,7 @@ impl<'a> Resolver<'a> {
             let scenes = show.songs.iter().flat_map(|song| &song.scenes);
             scenes.flat_map(|scene| scene.zones.iter().map(move |zone| (scene, zone)))
         };
-        // Levels matter only where one shall take another slot.
+        // Levels only matter if some zone asks for a new slot at a new level.
         if zones().any(|(_, zone)| zone.level_change == LevelChange::New) {
             let mut families: BTreeMap<Family, Levels> = BTreeMap::new();
             for sent in zones().filter_map(|(scene, zone)| resolver.in_scene(scene, zone)) {
@@ -146,7 +146,7 @@ impl<'a> Resolver<'a> {
         resolver
     }
 
-    /// What is sent for the sound of a zone; none if its receiver is not in the rig.
+    /// What is sent for the sound of a zone; None if its receiver is not in the rig.
     #[must_use]
     pub fn sound(&self, scene: &Scene, zone: &Zone) -> Option<Sent> {
         let mut sent = self.in_scene(scene, zone)?;
@@ -181,8 +181,9 @@ impl<'a> Resolver<'a> {
         known.unwrap_or_default()
     }
 
-    /// All resolved but whether a new level matters in the show. Zones of one scene that say
-    /// the same, level included, play one sound: it takes a new level if any of them says so.
+    /// Resolves everything except whether the level varies in the show. Zones of one scene with
+    /// the same values, level included, play one sound: it takes a new level if any of them
+    /// says so.
     fn in_scene(&self, scene: &Scene, zone: &Zone) -> Option<Sent> {
         let mut sent = self.as_written(scene, zone)?;
         if !sent.takes_new_level {
@@ -197,7 +198,7 @@ impl<'a> Resolver<'a> {
         Some(sent)
     }
 
-    /// What a zone says, resolved.
+    /// The values that a zone states, resolved.
     fn as_written(&self, scene: &Scene, zone: &Zone) -> Option<Sent> {
         let receiver = self.show.rig.receivers.get(zone.receiver)?;
         let group = receiver.groups.get(zone.group);
@@ -260,7 +261,7 @@ fn family(sent: &Sent) -> Family {
     )
 }
 
-/// How each group that a show plays is told pan and bend range.
+/// For each group that the show plays, when pan and bend range are sent.
 fn tellings(show: &Show) -> BTreeMap<(usize, usize), Tellings> {
     #[derive(Clone, Copy, Default)]
     struct Seen {
@@ -303,7 +304,7 @@ fn is_pan(kind: SourceKind) -> bool {
     matches!(kind, SourceKind::Control(n) | SourceKind::Switch(n) | SourceKind::Pair(n) if n == cc::PAN)
 }
 
-/// The patch as the receiver heeds it.
+/// The patch without the bank bytes that the receiver ignores.
 pub(super) fn patch_of(receiver: &Receiver, patch: Option<&PatchItem>) -> Patch {
     let bank = receiver.manners.bank;
     patch.map_or_else(Patch::default, |patch| Patch {
@@ -330,7 +331,7 @@ pub(super) fn settings(
 ) -> Vec<SentSetting> {
     let mut settings = Vec::new();
     for (index, parameter) in receiver.parameters.iter().enumerate() {
-        // Without a channel of its own the whole receiver is reached through its slot.
+        // A receiver without a global channel takes global parameters on its slot.
         if receiver.global.is_some() && parameter.is_global != is_global {
             continue;
         }

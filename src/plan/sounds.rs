@@ -1,4 +1,4 @@
-//! A scene's sounds: what a slot must be, with levels and parameter values worked out.
+//! A scene's sounds: all that a slot must be set to, with levels and parameter values computed.
 
 use std::collections::BTreeMap;
 
@@ -20,8 +20,8 @@ pub(super) struct Draft {
 }
 
 impl Draft {
-    /// Takes in another sound of the scene if the same is sent for both. Of names of one
-    /// patch the first stays, with the longest times.
+    /// Merges another sound of the scene into this one if the same is sent for both. The first
+    /// name of the patch stays, and the longest times.
     pub(super) fn takes_in(&mut self, other: &Self) -> bool {
         let (own, others) = (&mut self.entry, &other.entry);
         let is_same = (own.receiver, own.group) == (others.receiver, others.group)
@@ -37,8 +37,8 @@ impl Draft {
     }
 }
 
-/// What makes two sounds the same (DESIGN, "The plan"): everything but level, unless a
-/// changed level asks for a slot of its own; and which of several alike in one scene.
+/// What makes two sounds equal: everything but level, unless a changed level asks for a slot of
+/// its own; and the number among equal sounds of one scene.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
 struct Likeness {
     receiver: usize,
@@ -64,7 +64,7 @@ pub(super) struct Sounds<'a> {
 impl<'a> Sounds<'a> {
     /// `blobs` are stored messages that have their numbers already.
     pub(super) fn new(show: &'a Show, night: &'a Night, blobs: &[Box<[u8]>]) -> Self {
-        // Of equal ones the first, as `blob` has it.
+        // Of equal messages the first counts, as in `blob`.
         let mut blob_ids = BTreeMap::new();
         for (blob, id) in blobs.iter().zip(0..) {
             blob_ids.entry(blob.clone()).or_insert(id);
@@ -83,8 +83,8 @@ impl<'a> Sounds<'a> {
         self.blobs
     }
 
-    /// A stored message's number; equal messages share the first, be it one of a run, so that
-    /// a night planned anew gives the same.
+    /// The number of a stored message. Equal messages share the first, even one of a run, so
+    /// that a night planned anew gives the same numbers.
     pub(super) fn blob(&mut self, bytes: &[u8]) -> BlobId {
         if let Some(id) = self.blob_ids.get(bytes) {
             return BlobId(*id);
@@ -95,8 +95,8 @@ impl<'a> Sounds<'a> {
         BlobId(id)
     }
 
-    /// Messages of a template for `len` values in equal steps between two ends, stored one
-    /// after the other; gives the first.
+    /// Stores the messages of a template for `len` values in equal steps between two ends, one
+    /// after the other; returns the number of the first.
     pub(super) fn blob_run(
         &mut self,
         template: &[TemplateByte],
@@ -204,7 +204,8 @@ impl<'a> Sounds<'a> {
         drafts
     }
 
-    /// A sound that states no pan and no bend range, in a group that is told them.
+    /// Adds neutral pan and bend range to a sound that states none, in a group that is sent
+    /// them.
     fn told_neutrals(&self, mut draft: Draft) -> Draft {
         let group = usize::from(draft.entry.group);
         [draft.entry.pan, draft.entry.bend_range] = self.resolver.unstated(draft.receiver, group);
@@ -232,7 +233,7 @@ impl<'a> Sounds<'a> {
         layout.slots.get(slot.index()).map(|slot| slot.channel)
     }
 
-    /// The same for what a scene sets without a zone.
+    /// Settings that a scene states without a zone.
     fn settings(
         &mut self,
         at: usize,
@@ -260,7 +261,8 @@ impl<'a> Sounds<'a> {
     }
 }
 
-/// Whether a route of the scene moves a parameter of this receiver, of the whole of it or not.
+/// Whether a route of the scene moves a parameter of this receiver: a global one, or one of a
+/// slot.
 fn is_routed(scene: &Scene, at: usize, receiver: &Receiver, is_global: bool) -> bool {
     scene.routes.iter().any(|route| {
         let parameter = match route.target.what {
@@ -286,7 +288,7 @@ fn likeness(draft: &Draft) -> Likeness {
     }
 }
 
-/// A sound that no zone plays: its level is not ours to set.
+/// A sound that no zone plays: no level is sent for it.
 fn silent(
     at: usize,
     receiver: &Receiver,

@@ -29,16 +29,16 @@ pub(super) struct Feed {
     is_lossy: Arc<[AtomicBool]>,
 }
 
-/// What is fed.
+/// What other threads put into the queue.
 #[derive(Clone, Copy, Debug)]
 pub(super) enum Fed {
-    /// As it is to be told.
+    /// Handed to the playing thread as it is.
     Tell(Incoming),
-    /// A piece of SysEx of so many bytes from a port.
+    /// A piece of SysEx, only counted: the port, and how many bytes.
     Exclusive(usize, usize),
 }
 
-/// A queue and both of its ends.
+/// Makes the queue, and returns both of its ends.
 pub(super) fn channel(clock: Clock, port_count: usize) -> (Feed, ChannelIntake) {
     let (sender, receiver) = sync_channel(QUEUE_LIMIT);
     let is_lossy: Arc<[AtomicBool]> = (0..port_count).map(|_| AtomicBool::new(false)).collect();
@@ -55,7 +55,7 @@ pub(super) fn channel(clock: Clock, port_count: usize) -> (Feed, ChannelIntake) 
 }
 
 impl Feed {
-    /// Feeds something that a port sent; flags the port if there is no room.
+    /// Queues something that a port sent. Without room it is lost, and the port is flagged.
     pub(super) fn send(&self, port: usize, fed: Fed) {
         if self.queue.try_send(fed).is_err()
             && let Some(flag) = self.is_lossy.get(port)
@@ -64,11 +64,11 @@ impl Feed {
         }
     }
 
-    /// Tells of plugging or unplugging; `false` if there is no room, to be told again.
+    /// Queues a report of plugging or unplugging; `false` if there is no room: try again later.
     pub(super) fn tell(&self, incoming: Incoming) -> bool {
         match self.queue.try_send(Fed::Tell(incoming)) {
             Ok(()) => true,
-            // A playing thread that has ended needs telling no more.
+            // The playing thread has ended: nobody needs the report.
             Err(TrySendError::Disconnected(_)) => true,
             Err(TrySendError::Full(_)) => false,
         }

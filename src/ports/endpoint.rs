@@ -1,4 +1,4 @@
-//! What is plugged in, as far as it can be told apart.
+//! The devices and programs that are plugged in, with all that distinguishes them.
 
 use std::fmt;
 
@@ -13,20 +13,20 @@ pub struct Endpoint {
     pub client: String,
     /// Name of the port.
     pub port: String,
-    /// What the device says about itself; none for programs and for backends that are not
-    /// told.
+    /// What the device reports about itself; None for programs, and for backends that do not
+    /// know.
     pub usb: Option<UsbIdentity>,
     /// Which port of its device this is, from 1.
     pub device_port: u8,
-    /// How the system calls it at the moment. It may call another device so after a
-    /// replug, so it is never stored.
+    /// Its present address in the system. After a replug another device may have it, so it is
+    /// never stored.
     pub address: Address,
 }
 
 /// What a port carries.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub enum Medium {
-    /// MIDI messages.
+    /// MIDI messages, in and out.
     #[default]
     Midi,
     /// Keys of a computer keyboard.
@@ -34,7 +34,7 @@ pub enum Medium {
 }
 
 impl Endpoint {
-    /// What it carries.
+    /// Whether it carries MIDI or the keys of a computer keyboard.
     #[must_use]
     pub const fn medium(&self) -> Medium {
         match self.address {
@@ -53,16 +53,16 @@ impl Endpoint {
     }
 }
 
-/// How the system calls a port at the moment.
+/// The present address of a port in the system.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub enum Address {
     /// A sequencer address: client and port.
     Sequencer(u8, u8),
-    /// Whatever else the system uses.
+    /// The identifier of any other system, as text.
     Text(String),
-    /// The embedded rig's port of this number.
+    /// A port of the embedded rig, by index.
     Model(usize),
-    /// Something with keys: the name of its first event device.
+    /// A device with keys: the name of its first event device, such as `event5`.
     Keys(String),
 }
 
@@ -76,18 +76,18 @@ impl fmt::Display for Address {
     }
 }
 
-/// What a USB device says about itself, and where it is plugged in. Things with keys say the
-/// same on whatever bus they are.
+/// What a USB device reports about itself, and where it is plugged in. Devices with keys report
+/// the same on any bus.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub struct UsbIdentity {
-    /// Vendor identity.
+    /// Vendor ID (`idVendor`).
     pub vendor: u16,
-    /// Product identity.
+    /// Product ID (`idProduct`).
     pub product: u16,
-    /// Serial number, for devices that have one; the address of one on Bluetooth.
+    /// Serial number, or the address of a Bluetooth device; None if the device reports none.
     pub serial: Option<String>,
-    /// The way to its socket, such as `1-2.4`: bus, then the port on each hub. Without USB,
-    /// what the system says of the way to it.
+    /// The path to its socket, such as `1-2.4`: bus, then the port on each hub. Without USB,
+    /// the path that the system reports.
     pub location: String,
 }
 

@@ -64,13 +64,13 @@ impl std::error::Error for OpenError {}
 /// A message could not be written.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum PortError {
-    /// No room at the moment: the same bytes may go a little later.
+    /// There is no room at the moment: try the same bytes again a little later.
     Busy,
-    /// Nothing is connected.
+    /// No device is connected to the port.
     Absent,
     /// Not one whole message. It is a fault of this program and is not tried again.
     Malformed,
-    /// It is show control for what injures, which never leaves a port.
+    /// The message is show control that can injure people: it is never sent.
     Barred(Hazard),
     /// Writing panicked, a fault of this program: what waited for the port is lost.
     Panicked,
@@ -80,7 +80,7 @@ pub enum PortError {
     Taken,
     /// A key of the device is down: taken now, it would seem stuck to everybody else.
     KeyDown,
-    /// The system refused; its error number, or 0 if it does not tell.
+    /// The system refused, with its error number; 0 if it gives none.
     System(i32),
 }
 

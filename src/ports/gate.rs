@@ -1,23 +1,23 @@
 //! The way from the playing thread to one output: who writes, and when.
 //!
-//! Behind each gate are the port's wire (what goes next, at what pace) and its sink, both
+//! Behind each gate are the port's wire (what is sent next, at what pace) and its sink, both
 //! under one claim, so there is one writer at any time and the order is the wire's. The
-//! playing thread puts messages into a bounded inbox and tries the claim. It mostly wins:
-//! then it writes at once what may go at once, on its own thread, since a hand-over
-//! would cost a third of the whole way. What must wait for the line, and what it could
-//! not do because another had the claim, is done by the port's own sender thread.
+//! playing thread puts messages into a bounded inbox and tries the claim. It mostly gets it:
+//! then it writes at once, on its own thread, what may be sent at once, since a hand-over
+//! would cost a third of the latency. What must wait for the line, or could not be written
+//! because another had the claim, is written by the port's own sender thread.
 //!
-//! No wake-up is lost: whoever fails to get the claim raises a flag and unparks the sender
-//! *after* putting the message into the inbox, and the sender looks at the flag after it
-//! has let go of the claim and before it parks. (The unpark alone would not do: a sink
-//! that waits for something of its own may use it up.)
+//! No wake-up is lost: a thread that fails to get the claim raises a flag and unparks the
+//! sender *after* putting the message into the inbox, and the sender checks the flag after it
+//! has released the claim and before it parks. (The unpark alone would not do: a sink that
+//! waits for something of its own may use it up.)
 //!
 //! A panic while a message is written is caught at the pump, so no sender ends by it: what
-//! waited for that port is lost, and the playing thread is told (`take_panic`).
+//! waited for that port is lost, and `take_panic` reports it to the playing thread.
 //!
 //! Once messages have been refused or have failed, what the receivers hold is unknown.
-//! The playing thread is told (`take_overflow`) when the way is open again, not before:
-//! sending the state again into a port that is still stuck would only fail again.
+//! `take_overflow` reports it to the playing thread only when the port takes messages again:
+//! sending the state into a port that is still stuck would only fail again.
 
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, TryLockError};
@@ -43,11 +43,11 @@ pub struct GateParts {
     pub name: String,
     /// What kind of line it is.
     pub kind: PortKind,
-    /// Where bytes go.
+    /// Writes the bytes to the device.
     pub sink: Box<dyn Sink>,
-    /// Stored SysEx messages.
+    /// The show's stored SysEx messages, by number.
     pub blobs: BlobTable,
-    /// The ports' clock.
+    /// The clock that all ports share, in microseconds.
     pub clock: Clock,
     /// Wakes the playing thread when there is something for `take_overflow`.
     pub waker: Waker,
@@ -64,8 +64,8 @@ pub struct Gate {
     published: Option<triple_buffer::Output<Published>>,
 }
 
-/// The inbox was full; here is the item back. It is counted, and `take_overflow` will
-/// tell when the way is open again.
+/// The inbox was full; here is the item back. It is counted, and `take_overflow` reports when
+/// the port takes messages again.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct Refused(pub Item);
 
@@ -73,14 +73,14 @@ pub struct Refused(pub Item);
 struct Shared {
     clock: Clock,
     pump: Mutex<Pump>,
-    /// Messages were lost, and the way is open again.
+    /// Messages were lost, and the port takes messages again: reported by `take_overflow`.
     has_overflowed: AtomicBool,
-    /// Writing panicked since that was last told.
+    /// Writing panicked since `take_panic` was last called.
     has_panicked: AtomicBool,
-    /// The inbox was full since that was last told.
+    /// Messages were refused since the last loss was reported.
     is_refusing: AtomicBool,
     refused: AtomicU64,
-    /// The sender is to look again before it parks.
+    /// The sender must look again before it parks.
     is_sender_asked: AtomicBool,
     /// When the sender ends, done or not; `NEVER` while the gate is in use.
     over_by_us: AtomicU64,
@@ -159,15 +159,14 @@ impl Gate {
         }
     }
 
-    /// Whether a note was put in whose end was not.
+    /// Whether a note-on was put in whose note-off was not.
     #[must_use]
     pub fn is_sounding(&self) -> bool {
         self.sounding.is_any()
     }
 
-    /// Ends every note that was put in and not ended, and sends that on its way: for when
-    /// whoever decided what sounds no longer can. What the port cannot take is counted as
-    /// refused.
+    /// Ends every note that was put in and not ended, and flushes: for when the engine that
+    /// decides what sounds has failed. What the port cannot take is counted as refused.
     pub fn end_notes(&mut self) {
         let sounding = std::mem::replace(&mut self.sounding, Sounding::new());
         self.push_all(|pass| sounding.end_notes(pass));
@@ -186,7 +185,7 @@ impl Gate {
         each(&mut |message| {
             let item = Item::message(Lane::Live, message);
             if self.push(item).is_err() {
-                // Once more, now that what was before it has been taken out.
+                // Try again, now that the inbox has been emptied.
                 self.flush();
                 let _ = self.push(item);
             }
@@ -194,14 +193,14 @@ impl Gate {
         self.flush();
     }
 
-    /// Drops all that waits, as when the port is gone. `false` if the inbox is full: then
-    /// it is to be asked for again.
+    /// Drops all that waits, as when the port is gone. `false` if the inbox is full: call it
+    /// again later.
     pub fn clear(&mut self) -> bool {
         self.inbox.push(Entry::Clear).is_ok()
     }
 
-    /// Drops what waits in the lanes that can be done without, as at a step: it was for a
-    /// scene that is past. `false` if the inbox is full.
+    /// Drops what waits in the prime and bulk lanes, as at a step: it was for a scene that is
+    /// past. `false` if the inbox is full.
     pub fn drop_prime_and_bulk(&mut self) -> bool {
         self.inbox.push(Entry::DropPrimeAndBulk).is_ok()
     }
@@ -212,14 +211,14 @@ impl Gate {
         self.shared.has_overflowed.swap(false, Ordering::AcqRel)
     }
 
-    /// Whether writing panicked, on whichever thread; asking resets it. What waited for the
-    /// port is lost then, which `take_overflow` tells as any loss.
+    /// Whether writing panicked, on any thread; asking resets it. What waited for the port is
+    /// then lost, which `take_overflow` reports as any loss.
     #[must_use]
     pub fn take_panic(&self) -> bool {
         self.shared.has_panicked.swap(false, Ordering::AcqRel)
     }
 
-    /// The meter for the screen; there is one, and the first who asks has it.
+    /// The meter for the screen. There is one: the first caller gets it, later ones None.
     pub fn meter(&mut self) -> Option<GateMeter> {
         let published = self.published.take()?;
         Some(GateMeter {
@@ -228,9 +227,9 @@ impl Gate {
         })
     }
 
-    /// Ends the sender once all has been written, at the latest after `limit`, and waits
-    /// for it; whether nothing was left. For the end of the program, when nothing is played
-    /// any more.
+    /// Ends the sender once all is written, at the latest after `limit`, and waits for it.
+    /// Returns whether everything was written. For the end of the program, when nothing is
+    /// played any more.
     pub fn close(mut self, limit: Duration) -> bool {
         let limit_us = u64::try_from(limit.as_micros()).unwrap_or(NEVER);
         let over_by_us = self.shared.clock.now_us().saturating_add(limit_us);
@@ -263,13 +262,12 @@ impl std::fmt::Debug for Gate {
 enum Writer<'a> {
     /// The playing thread, which leaves what must wait to this sender.
     Player(&'a Thread),
-    /// The sender itself.
     Sender,
 }
 
 impl Shared {
-    /// Runs the pump, tells what must be told, and sees to it that the sender is up in
-    /// time for the rest.
+    /// Runs the pump, reports panics and losses to the playing thread, and wakes the sender in
+    /// time for what is left.
     fn run(&self, pump: &mut Pump, writer: Writer<'_>) {
         let now_us = self.clock.now_us();
         let rest = pump.run(now_us);
@@ -277,7 +275,8 @@ impl Shared {
             self.has_panicked.store(true, Ordering::Release);
             self.waker.wake();
         }
-        // Told once nothing waits, so that what is then sent again finds room.
+        // Reported once nothing waits, so that there is room for the state that is then sent
+        // again.
         if rest == Rest::Idle && !pump.is_failing() {
             let has_refused = self.is_refusing.swap(false, Ordering::AcqRel);
             if pump.take_losses() || has_refused {
@@ -300,15 +299,15 @@ impl Shared {
         pump.publish();
     }
 
-    /// Has the sender look again, now or as soon as it is done.
+    /// Makes the sender look again, now or as soon as it is done.
     fn ask(&self, sender: &Thread) {
         self.is_sender_asked.store(true, Ordering::Release);
         sender.unpark();
     }
 
-    /// The sender thread; whether nothing was left as it ended.
+    /// The loop of the sender thread. Returns whether everything was written at its end.
     fn send_until_over(&self) -> bool {
-        // The same promise as the playing thread's, a little below it. Without it pacing
+        // The sender needs the playing thread's priority, a little below it. Without it pacing
         // is only less exact.
         let _ = realtime::try_priority(realtime::SENDER_PRIORITY);
         loop {
@@ -345,8 +344,8 @@ pub struct GateMeter {
 }
 
 impl GateMeter {
-    /// The counters as they were published last. It neither waits nor claims the port, so
-    /// nobody who writes ever finds it in the way.
+    /// The counters as they were published last. Reading neither waits nor claims the port, so
+    /// it never delays a writer.
     pub fn read(&mut self) -> GateReading {
         let refused = self.shared.refused.load(Ordering::Relaxed);
         let now_us = self.shared.clock.now_us();
@@ -363,5 +362,5 @@ impl std::fmt::Debug for GateMeter {
 /// Messages that may wait in the inbox: as many as one call of the engine hands out.
 pub const INBOX_LIMIT: usize = 4096;
 
-/// No time at all.
+/// Stands for no end in `over_by_us`.
 const NEVER: u64 = u64::MAX;

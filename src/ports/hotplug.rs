@@ -1,11 +1,11 @@
 //! Keeps the rig's ports connected to what is plugged in, whatever comes and goes.
 //!
-//! The judgement is here and knows no system; a `Connector` does as it is told. A pass
-//! looks at everything afresh, so a missed or doubled hot-plug event does no harm: passes
+//! The decisions are made here and depend on no system; a `Connector` carries them out. Each
+//! pass scans everything afresh, so a missed or doubled hot-plug event does no harm: passes
 //! are run on every event and once a second as a safety net.
 //!
-//! A connection that works and that its rule still admits is left alone, even when a
-//! second device that fits turns up: the show goes on with the one it had.
+//! A connection that works and that its rule still admits is left alone, even when a second
+//! device that fits is plugged in: the show goes on with the one it had.
 
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -17,15 +17,15 @@ use super::matching::{Assignment, Found, PortWanted, admits, match_ports};
 /// One direction of a port of the rig.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Side {
-    /// Read from.
+    /// The port is read from.
     Input,
-    /// Written to.
+    /// The port is written to.
     Output,
 }
 
-/// What knows how to look and to connect on one system.
+/// How devices are listed and connected on one system.
 pub(super) trait Connector {
-    /// Everything plugged in that may be offered.
+    /// Every device and program that may serve the rig.
     fn present(&mut self) -> Vec<Endpoint>;
     /// Whether a connection made earlier still stands.
     fn is_connected(&mut self, port: usize, side: Side, endpoint: &Endpoint) -> bool;
@@ -35,7 +35,7 @@ pub(super) trait Connector {
     fn disconnect(&mut self, port: usize, side: Side, endpoint: &Endpoint);
 }
 
-/// How a direction of a port stands, for the wings.
+/// The state of one direction of a port, for the screens.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub enum SideStatus {
     /// Nothing that is plugged in fits.
@@ -43,18 +43,18 @@ pub enum SideStatus {
     Absent,
     /// Several things fit; their names. A serial number or a location is needed.
     Ambiguous(Vec<String>),
-    /// Connected to this.
+    /// Connected to this device or program.
     Connected(Endpoint),
     /// Found, but it could not be connected; tried again once a second.
     Failed(Endpoint, PortError),
 }
 
-/// How a port of the rig stands, for the wings.
+/// The state of both directions of a port, for the screens.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct PortStatus {
-    /// Its input.
+    /// The side that is read from.
     pub input: SideStatus,
-    /// Its output.
+    /// The side that is written to.
     pub output: SideStatus,
 }
 
@@ -92,7 +92,7 @@ impl StatusBoard {
     }
 }
 
-/// What is connected, and what the playing thread has been told of it.
+/// What is connected, and what was reported of it to the playing thread.
 #[derive(Debug)]
 pub(super) struct Patchbay {
     wanted: Vec<PortWanted>,
@@ -105,16 +105,17 @@ struct Link {
     port: usize,
     side: Side,
     endpoint: Option<Endpoint>,
-    /// The playing thread believes that the port is there.
+    /// The playing thread was last told that the port is there.
     is_told: bool,
-    /// The connection was lost since the playing thread was told of it.
+    /// The connection was lost after it was reported to the playing thread, and that is not
+    /// reported yet.
     is_broken: bool,
-    /// Why it could not be connected, as far as the playing thread was told.
+    /// The reason last reported to the playing thread why it could not be connected.
     told_refusal: Option<PortError>,
 }
 
 impl Patchbay {
-    /// For the ports that carry `medium`; the others are somebody else's.
+    /// A patchbay for the ports that carry `medium`; another one serves the others.
     pub(super) fn new(wanted: Vec<PortWanted>, board: StatusBoard, medium: Medium) -> Self {
         let is_own = |port: &usize| wanted.get(*port).is_some_and(|it| it.medium == medium);
         let links = (0..wanted.len())
@@ -136,8 +137,8 @@ impl Patchbay {
         }
     }
 
-    /// One pass: finds out what is there, connects and disconnects, tells what changed.
-    /// What `tell` could not take (`false`) is told in the next pass.
+    /// One pass: scans, connects and disconnects, and reports changes. What `tell` could not
+    /// take (`false`) is reported in the next pass.
     pub(super) fn reconcile(
         &mut self,
         connector: &mut dyn Connector,
@@ -145,7 +146,7 @@ impl Patchbay {
     ) {
         let present = connector.present();
         let assignments = match_ports(&self.wanted, &present);
-        // First let go, everywhere, so that what moves is free to be taken.
+        // All ends before anything begins, so that a device that moves to another port is free.
         for link in &mut self.links {
             link.drop_if_gone(connector, &present);
         }
@@ -168,7 +169,7 @@ impl Patchbay {
         }
     }
 
-    /// What a link should be connected to.
+    /// The device that a link should be connected to.
     fn target(
         &self,
         link: &Link,
@@ -192,7 +193,7 @@ impl Patchbay {
         };
         let rule = self.wanted.get(link.port).map(|wanted| &wanted.rule);
         let is_admitted = rule.is_some_and(|rule| admits(rule, current));
-        // Another port with a better right to it gets it; otherwise nothing moves.
+        // It is given up only to another port that has a better rule for it.
         let is_wanted_elsewhere = (0..self.wanted.len()).any(|port| {
             port != link.port
                 && match found_at(assignments, port, link.side) {
@@ -209,7 +210,7 @@ impl Patchbay {
 }
 
 impl Link {
-    /// Forgets a connection whose endpoint is gone, or that somebody has cut.
+    /// Drops a connection whose device is gone, or that another program has cut.
     fn drop_if_gone(&mut self, connector: &mut dyn Connector, present: &[Endpoint]) {
         let Some(endpoint) = &self.endpoint else {
             return;
@@ -273,7 +274,7 @@ impl Link {
         }
     }
 
-    /// Why an input that is there is not connected, once for each reason.
+    /// Reports why an input that is plugged in is not connected, once for each reason.
     fn tell_refusal(&mut self, refusal: Option<PortError>, tell: &mut dyn FnMut(Incoming) -> bool) {
         if self.side == Side::Output || refusal == self.told_refusal {
             return;
@@ -502,8 +503,8 @@ mod tests {
     }
 
     proptest! {
-        /// Whatever is plugged, unplugged, cut and however often telling fails: at rest
-        /// the playing thread believes exactly what is so, and was told every loss.
+        /// Whatever is plugged in, unplugged or cut, and however often `tell` fails: in the end
+        /// the playing thread knows the true state, and every loss was reported.
         #[test]
         fn belief_follows_what_is_so(
             deeds in prop::collection::vec((0_u8..4, 0_usize..4, prop::bool::ANY), 1..60),

@@ -13,19 +13,19 @@ use super::clock::Clock;
 use super::error::PortError;
 use crate::midi::Message;
 
-/// What the playing thread is told. Ports are numbers in the rig's list of ports.
+/// What is reported to the playing thread. Ports are indices into the rig's list of ports.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Incoming {
     /// A message from an input.
     Message {
-        /// The port.
+        /// Index of the port in the rig.
         port: usize,
         /// The message; never clock or active sensing.
         message: Message,
         /// When it was read, by the ports' clock.
         at_us: u64,
     },
-    /// Something that is not passed on came from this input.
+    /// Clock, active sensing or SysEx came from this input: not passed on, but it is alive.
     SignOfLife(usize),
     /// Messages from this input were lost: what it holds is no longer known.
     Overflow(usize),
@@ -33,25 +33,26 @@ pub enum Incoming {
     InLost(usize),
     /// The input is there (again).
     InReady(usize),
-    /// What serves the input is plugged in, and could not be taken; told once until that
+    /// The device for the input is plugged in, but could not be taken. Reported once until that
     /// changes.
     InRefused(usize, PortError),
     /// The output is gone.
     OutLost(usize),
     /// The output is there (again).
     OutReady(usize),
-    /// Every port of the rig has been looked for once; what is there has been told.
+    /// The first scan is done: every port of the rig was looked for, and those found were
+    /// reported.
     Surveyed,
-    /// A `Waker` was used.
+    /// A `Waker` ended the wait; nothing came in.
     Woken,
 }
 
 /// What came in at one port since the start, by kind.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct InCounts {
-    /// Messages passed on.
+    /// Messages passed on to the playing thread.
     pub messages: u64,
-    /// Clocks and active sensing, not passed on.
+    /// Timing clock and active sensing messages, which are not passed on.
     pub pulses: u64,
     /// Bytes of SysEx, not passed on.
     pub exclusive_bytes: u64,
@@ -117,7 +118,7 @@ impl fmt::Debug for Intake {
     }
 }
 
-/// Ends the wait of the playing thread, from any thread, without ever blocking.
+/// Wakes the playing thread from any thread, without ever blocking.
 #[derive(Clone)]
 pub struct Waker {
     wake: Arc<dyn Fn() + Send + Sync>,
@@ -156,7 +157,7 @@ pub(super) struct Ledger {
 #[derive(Clone, Copy, Debug, Default)]
 struct PortLedger {
     counts: InCounts,
-    /// No sign of life is passed on before this time.
+    /// The next sign of life is passed on from this time on, in µs.
     quiet_until_us: u64,
 }
 
@@ -209,13 +210,13 @@ impl Ledger {
         self.count(port, |counts| counts.unknown += 1);
     }
 
-    /// Counts and tells a loss.
+    /// Counts a loss and reports it.
     pub(super) fn take_overflow(&mut self, port: usize, sink: &mut dyn FnMut(Incoming)) {
         self.count(port, |counts| counts.overflows += 1);
         sink(Incoming::Overflow(port));
     }
 
-    /// Counts and tells a loss at every port: what was thrown away belonged to any of them.
+    /// Counts and reports a loss at every port: what was discarded may belong to any of them.
     pub(super) fn take_overflows(&mut self, sink: &mut dyn FnMut(Incoming)) {
         for port in 0..self.ports.len() {
             self.take_overflow(port, sink);

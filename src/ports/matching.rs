@@ -17,14 +17,14 @@
 
 use super::endpoint::{Endpoint, Medium, UsbIdentity};
 
-/// A port of the rig, as far as finding it goes.
+/// What is needed to find a port of the rig.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct PortWanted {
     /// Its name in the rig.
     pub name: String,
     /// How it is found.
     pub rule: PortRule,
-    /// What it carries: only things that carry the same are looked at.
+    /// What it carries: only devices that carry the same are considered.
     pub medium: Medium,
 }
 
@@ -33,11 +33,11 @@ pub struct PortWanted {
 pub enum PortRule {
     /// By what the USB device says about itself.
     Usb {
-        /// Vendor identity.
+        /// Vendor ID (`idVendor`).
         vendor: u16,
-        /// Product identity.
+        /// Product ID (`idProduct`).
         product: u16,
-        /// Serial number, if stated.
+        /// Serial number; None accepts any.
         serial: Option<String>,
         /// Location (such as `1-2.4`), if stated; with a serial number it only decides
         /// between devices that share that number.
@@ -56,9 +56,9 @@ pub enum Found {
     /// Nothing that is plugged in fits.
     #[default]
     Absent,
-    /// This serves it.
+    /// Exactly one thing fits: its index.
     One(usize),
-    /// All these fit, or another port of the rig wants the same with the same right.
+    /// All these fit, or another port of the rig has an equally specific rule for the same one.
     Ambiguous(Vec<usize>),
 }
 
@@ -138,7 +138,7 @@ fn match_side(
                 [only] if !is_contested => Found::One(*only),
                 several => Found::Ambiguous(several.to_vec()),
             };
-            // What is ambiguous is out of reach too: a vaguer rule may not profit.
+            // An ambiguous device is not offered to vaguer rules either.
             for index in mine {
                 if let Some(taken) = is_taken.get_mut(*index) {
                     *taken = true;
@@ -181,7 +181,7 @@ fn is_at(usb: &Option<UsbIdentity>, location: &str) -> bool {
     usb.as_ref().is_some_and(|usb| usb.location == location)
 }
 
-/// How particular a rule is; the first chooses first.
+/// How specific a rule is; the most specific chooses first.
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Rank {
     Serial,

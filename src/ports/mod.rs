@@ -48,7 +48,7 @@ pub use pump::GateReading;
 pub use realtime::try_realtime;
 pub use sink::{PIECE_BYTES, Sink};
 
-/// Which way to real MIDI.
+/// Which library real MIDI goes through.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub enum Backend {
     /// The best one of this system: the sequencer under Linux, else the portable library.
@@ -60,13 +60,13 @@ pub enum Backend {
 
 /// The ends of a rig on real MIDI, one of each for every port of the rig.
 pub struct OpenPorts {
-    /// For the playing thread.
+    /// What the playing thread reads from.
     pub intake: Intake,
     /// Wakes the playing thread.
     pub waker: Waker,
     /// The ways out, in the rig's order; each goes into a [`Gate`].
     pub sinks: Vec<Box<dyn Sink>>,
-    /// How every port stands, for the screen.
+    /// The state of every port, for the screens.
     pub board: StatusBoard,
     /// Keeps the watching thread running until it is dropped.
     pub watch: Watch,
@@ -96,8 +96,8 @@ pub fn list(backend: Backend) -> Result<Vec<Endpoint>, OpenError> {
     }
 }
 
-/// Every pedal that is a computer keyboard, or could be: all that is plugged in and has keys.
-/// Empty where they cannot be taken at the device.
+/// Every device that has keys and could be a pedal. Empty on systems where keys cannot be taken
+/// at the device.
 #[must_use]
 pub fn list_keys() -> Vec<Endpoint> {
     #[cfg(target_os = "linux")]
@@ -110,7 +110,8 @@ pub fn list_keys() -> Vec<Endpoint> {
     }
 }
 
-/// Why something with keys could not be taken now, as far as that can be told without trying.
+/// Why a device with keys could not be taken now, as far as is known without trying; None if
+/// nothing is known against it.
 #[must_use]
 pub fn obstacle(endpoint: &Endpoint) -> Option<PortError> {
     match &endpoint.address {

@@ -17,23 +17,23 @@ use super::matching::PortWanted;
 use super::sink::Sink;
 use crate::midi::Message;
 
-/// What hears the embedded rig's outputs: a port's number and the bytes of a whole
-/// message, or of a piece of SysEx. It is called by whichever thread writes that port.
+/// What hears the embedded rig's outputs: called with the index of the port and the bytes of a
+/// whole message, or of a piece of SysEx, by whichever thread writes that port.
 pub type ModelEar = Arc<dyn Fn(usize, &[u8]) + Send + Sync>;
 
 /// The ends of an embedded rig.
 pub struct ModelPorts {
-    /// For the playing thread.
+    /// What the playing thread reads from.
     pub intake: Intake,
     /// Wakes the playing thread.
     pub waker: Waker,
-    /// One for each port.
+    /// One for each port, in the rig's order.
     pub sinks: Vec<Box<dyn Sink>>,
-    /// Plays it.
+    /// Plays messages at the rig's inputs, and plugs and unplugs ports.
     pub hand: ModelHand,
-    /// How pedals that are really there stand; everything else is absent.
+    /// The state of real pedals; every other port is absent in it.
     pub board: StatusBoard,
-    /// Keeps them taken until it is dropped.
+    /// Keeps the real pedals grabbed until it is dropped.
     pub watch: Watch,
 }
 
@@ -104,13 +104,13 @@ impl ModelHand {
         self.feed.send(port, Fed::Tell(incoming));
     }
 
-    /// Plugs a port in.
+    /// Plugs a port in: its input and output are reported as there.
     pub fn plug(&self, port: usize) {
         self.feed.tell(Incoming::InReady(port));
         self.feed.tell(Incoming::OutReady(port));
     }
 
-    /// Unplugs a port.
+    /// Unplugs a port: its input and output are reported as gone.
     pub fn unplug(&self, port: usize) {
         self.feed.tell(Incoming::InLost(port));
         self.feed.tell(Incoming::OutLost(port));

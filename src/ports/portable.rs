@@ -90,8 +90,8 @@ fn start_watch(
     Ok(Watch::new(is_over))
 }
 
-/// The two clients that only look. They are kept: opening new ones once a second uses
-/// up what some systems have.
+/// Two clients that only list ports. They are kept, because opening new ones once a second uses
+/// up resources on some systems.
 struct Looking {
     input: MidiInput,
     output: MidiOutput,
@@ -170,7 +170,7 @@ struct PortableConnector {
 impl PortableConnector {
     fn connect_input(&mut self, port: usize, id: &str) -> Result<(), PortError> {
         let mut client = MidiInput::new(OWN_NAME).map_err(|_| PortError::System(0))?;
-        // The library's own putting together of SysEx swallows notes when one breaks off.
+        // The library's own assembly of SysEx swallows notes when one breaks off.
         client.ignore(Ignore::Sysex);
         let source = client.find_port_by_id(id).ok_or(PortError::Absent)?;
         let feed = self.feed.clone();
@@ -217,7 +217,7 @@ impl PortableConnector {
         let mut place = outlet.lock().unwrap_or_else(PoisonError::into_inner);
         let old = std::mem::replace(&mut *place, connection);
         drop(place);
-        // Closing may take long: not under the lock, which the writer tries.
+        // Closing may take long, so it happens outside the lock that the writer tries.
         drop(old);
     }
 }
@@ -228,7 +228,8 @@ impl Connector for PortableConnector {
     }
 
     fn is_connected(&mut self, port: usize, side: Side, _endpoint: &Endpoint) -> bool {
-        // The library does not tell; its being listed has to do.
+        // The library does not report disconnects, so a port counts as there while it is
+        // listed.
         match side {
             Side::Input => self.inputs.contains_key(&port),
             Side::Output => self.outlets.get(port).is_some_and(|outlet| {
@@ -260,7 +261,7 @@ impl Connector for PortableConnector {
 
 struct PortableSink {
     outlet: Outlet,
-    /// A SysEx being put together: the library takes it whole only.
+    /// A SysEx being assembled: the library only takes whole ones.
     exclusive: Vec<u8>,
 }
 
@@ -297,7 +298,7 @@ impl Sink for PortableSink {
         self.exclusive.extend_from_slice(piece);
         let result = Self::write(&self.outlet, &self.exclusive);
         if result == Err(PortError::Busy) {
-            // The same last piece will come again.
+            // The caller will hand over the same last piece again.
             self.exclusive.truncate(kept);
         } else {
             self.exclusive.clear();
@@ -312,7 +313,7 @@ const RESCAN: Duration = Duration::from_secs(1);
 /// Names of our own clients begin like this and are never offered.
 const OWN_NAME: &str = "segue";
 
-/// The loop-back that leads back all it is sent.
+/// The loop-back that returns all it is sent.
 const THROUGH: &str = "Midi Through";
 
 /// Room kept for one SysEx message; a longer one takes more when it is sent.

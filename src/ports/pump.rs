@@ -12,20 +12,20 @@ use crate::wire::{
 
 /// What the playing thread puts into the inbox.
 pub(super) enum Entry {
-    /// A message.
+    /// A message to be sent.
     Item(Item),
-    /// All that waits is to be dropped.
+    /// Drop all that waits.
     Clear,
-    /// What can be done without is to be dropped.
+    /// Drop what waits in the prime and bulk lanes.
     DropPrimeAndBulk,
 }
 
 /// What is left after a run.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Rest {
-    /// Nothing.
+    /// Nothing is left: nothing waits.
     Idle,
-    /// Something, for this time.
+    /// Something is left, which may go at this time, in µs.
     Until(u64),
 }
 
@@ -40,11 +40,11 @@ pub struct GateReading {
     pub refused: u64,
     /// Messages that could not be written.
     pub failed: u64,
-    /// Messages that leave no port: show control for what injures.
+    /// Messages refused because they are show control that can injure people.
     pub barred: u64,
-    /// The last error, and when.
+    /// The last error, and when it came, in µs.
     pub last_error: Option<(PortError, u64)>,
-    /// When a byte was last written.
+    /// When a byte was last written, in µs; None if none was.
     pub last_write_us: Option<u64>,
 }
 
@@ -86,7 +86,7 @@ impl Published {
 
 /// One port's writer; whoever holds the claim runs it.
 pub(super) struct Pump {
-    /// When the sender will look again by itself; only it sets this.
+    /// When the sender will look again by itself, in µs; only the sender sets it.
     pub(super) sender_due_us: u64,
     kind: PortKind,
     wire: Wire,
@@ -172,9 +172,8 @@ impl Pump {
         }
     }
 
-    /// Writes all that may go now. A panic in that is caught: whoever writes goes on, and the
-    /// playing thread is told that what waited is lost, so that notes end and the state goes
-    /// out again.
+    /// Writes all that may go now. A panic while writing is caught: writing goes on, and
+    /// `take_losses` reports the loss, so that notes end and the state is sent again.
     pub(super) fn run(&mut self, now_us: u64) -> Rest {
         let written = catch_unwind(AssertUnwindSafe(|| self.write_all(now_us)));
         written.unwrap_or_else(|_| {
@@ -183,7 +182,7 @@ impl Pump {
         })
     }
 
-    /// Begins anew after a panic. Whatever waited may have been what brought it about.
+    /// Drops all that waits after a panic: any of it may have been the cause.
     fn recover(&mut self, now_us: u64) {
         self.wire = Wire::new(self.kind, LIMITS, now_us);
         self.busy_since_us = None;
@@ -193,14 +192,15 @@ impl Pump {
         }
         self.panics.0 = self.panics.0.saturating_add(1);
         self.has_panicked = true;
-        // One that comes back with what is sent again would have that sent for ever: then the
-        // loss is told with the next message that gets through, as on a port that refuses.
+        // If the state that is sent again panics each time, it would be sent for ever: then the
+        // loss is reported only with the next message that gets through, as on a port that
+        // refuses.
         self.is_failing = self.panics.0 > PANIC_LIMIT;
     }
 
     fn write_all(&mut self, now_us: u64) -> Rest {
         loop {
-            // Each time round: what came in meanwhile may be more urgent.
+            // Taken in before each write: what came meanwhile may be more urgent.
             self.take_in(now_us);
             let Some(in_hand) = self.in_hand else {
                 match self.wire.next(now_us) {
@@ -244,7 +244,8 @@ impl Pump {
         });
     }
 
-    /// Empties the inbox into the wire. What a full lane refuses is lost and told.
+    /// Empties the inbox into the wire. What a full lane refuses is lost, and the loss
+    /// reported.
     fn take_in(&mut self, now_us: u64) {
         while let Ok(entry) = self.inbox.pop() {
             match entry {
@@ -253,7 +254,7 @@ impl Pump {
                         self.has_losses = true;
                     }
                 }
-                // For a port that is gone: a SysEx under way need not be ended either.
+                // The port is gone, so a SysEx under way need not be ended either.
                 Entry::Clear => {
                     self.wire.clear();
                     self.in_hand = None;
@@ -299,7 +300,7 @@ impl Pump {
         }
     }
 
-    /// Draws the conclusion from a write.
+    /// Handles the result of a write.
     fn settle(&mut self, result: Result<Option<InHand>, PortError>, now_us: u64) {
         match result {
             Ok(left) => {
@@ -315,7 +316,7 @@ impl Pump {
                         in_hand.put_off(now_us + BUSY_RETRY_US);
                     }
                 } else {
-                    // Stuck. What waits is stale by now and goes the same way, message by
+                    // The port is stuck. What waits is stale by now and is dropped message by
                     // message, until one gets through.
                     self.give_up(PortError::Busy, now_us);
                 }
@@ -369,7 +370,7 @@ const LIMITS: Limits = Limits {
 /// How long a busy port is tried again with the same message.
 const BUSY_LIMIT_US: u64 = 500_000;
 
-/// Panics within `PANIC_WINDOW_US` after which the state is sent again at once.
+/// The most panics within `PANIC_WINDOW_US` after which the state is sent again at once.
 const PANIC_LIMIT: u32 = 8;
 
 /// How long a panic counts: a minute.

@@ -1,4 +1,4 @@
-//! What one output was given to sound, so that it can be let go without asking the engine.
+//! What one output was given to sound, so that it can be released without asking the engine.
 
 use crate::midi::{Channel, Key, Message, Value7, Value14, cc};
 
@@ -19,7 +19,7 @@ impl Sounding {
         }
     }
 
-    /// Notes what a message starts or ends.
+    /// Records what a message starts or ends.
     pub(super) fn note(&mut self, bytes: &[u8]) {
         let Some(&status @ 0x80..=0xef) = bytes.first() else {
             return;
@@ -39,8 +39,8 @@ impl Sounding {
         match status & 0xf0 {
             0x90 if velocity > 0 => *count = count.saturating_add(1),
             0x80 | 0x90 => *count = count.saturating_sub(1),
-            // All Sound Off and All Notes Off end what sounds, on receivers that heed them:
-            // the count stands until each note has had its own end.
+            // All Sound Off and All Notes Off end notes only on receivers that respond to them,
+            // so each note counts until its own note-off.
             _ => {}
         }
     }

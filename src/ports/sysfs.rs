@@ -5,7 +5,7 @@ use std::path::Path;
 
 use super::endpoint::UsbIdentity;
 
-/// Where they are.
+/// Where the kernel mounts its files about devices.
 pub(super) const ROOT: &str = "/sys";
 
 /// What the USB device that a folder belongs to says about itself; none if there is none.

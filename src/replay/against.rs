@@ -1,45 +1,44 @@
-//! Two evenings of one recording compared: what was sounded then, and what the show as it
-//! is now makes of the same keys and steps.
+//! Compares two runs of one recording: what was sounded then, and what the show as it is now
+//! makes of the same keys and steps.
 //!
-//! Compared is what is heard of a note: port, key, velocity, and the patch, bank and level
-//! that stand on its channel as it is struck; and how long it sounds, until its key is let go
-//! and its channel's hold pedal is up (sostenuto is left aside). Slots may differ, since the
-//! planner chooses them; so may the times, within a step, and lengths by
-//! [`LENGTH_TOLERANCE_US`].
+//! A note is compared by what is heard of it: port, key and velocity; the patch, bank and level
+//! in force on its channel as it is struck; and how long it sounds, until its key and its
+//! channel's hold pedal are up (sostenuto is left aside). Slots may differ, since the planner
+//! chooses them. So may the times within a step, and lengths by [`LENGTH_TOLERANCE_US`].
 
 use std::collections::BTreeMap;
 
 use crate::midi::{Message, cc};
 
-/// A note as it is heard.
+/// What is compared of a note, times aside.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
 pub struct Heard {
-    /// Index of the port.
+    /// Index of the output port it went out of.
     pub port: usize,
-    /// Its key.
+    /// Key number, 0–127, as sent.
     pub key: u8,
-    /// Its velocity.
+    /// Velocity, 1–127, as sent.
     pub velocity: u8,
-    /// What stands on its channel.
+    /// Patch, volume and pan in force on its channel as it was struck.
     pub sound: Sound,
 }
 
-/// What stands on a channel.
+/// The patch, volume and pan in force on a channel.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
 pub struct Sound {
-    /// Program.
+    /// Program as sent, 0–127; None if none was sent yet.
     pub program: Option<u8>,
-    /// Bank bytes as the program came.
+    /// Bank Select MSB and LSB in force at that program change; None if not sent.
     pub bank: (Option<u8>, Option<u8>),
-    /// Volume.
+    /// Volume (controller 7); None if none was sent yet.
     pub volume: Option<u8>,
-    /// Pan.
+    /// Pan (controller 10); None if none was sent yet.
     pub pan: Option<u8>,
 }
 
-/// Two notes are of one length if they differ by no more: a note may wait 30 ms for its patch,
-/// and what is recorded was stamped by a machine that had other things to do (20 ms are
-/// granted for that, a value of our own).
+/// Lengths that differ by no more than this count as equal. A note may wait 30 ms for its
+/// patch, and 20 ms (a value of our own) allow for a busy machine that stamped the recording
+/// late.
 pub const LENGTH_TOLERANCE_US: u64 = 50_000;
 
 /// A note with its times.
@@ -56,31 +55,31 @@ pub struct Note {
 /// How one kind of note changed within a step.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub enum Change {
-    /// Notes that were sounded and are no more.
+    /// Notes that sounded then and are missing now.
     Silent(Heard),
-    /// Notes that are sounded and were not.
+    /// Notes that sound now and did not sound then.
     New(Heard),
-    /// Notes that sound otherwise: then, and now.
+    /// Notes that sound different: as they were then, and as they are now.
     Other(Heard, Heard),
-    /// Notes that end sooner than then.
+    /// Notes that end earlier now than then.
     Shorter(Heard),
-    /// Notes that end later than then, or not at all.
+    /// Notes that end later now than then, or not at all.
     Longer(Heard),
 }
 
 /// Changes within one step, each with how many notes it concerns.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Changes {
-    /// Number of the stretch between two steps; the first, before any step, is 0.
+    /// Number of the step that these notes follow, from 1; 0 before the first step.
     pub step: usize,
-    /// What changed.
+    /// Each kind of change, with the number of notes it concerns.
     pub changes: Vec<(Change, usize)>,
 }
 
 /// Bank Select 0 and 32, as they were sent last.
 type Bank = (Option<u8>, Option<u8>);
 
-/// A channel of a port, as it is followed.
+/// What is known of one channel of a port.
 #[derive(Clone, Debug, Default)]
 struct Followed {
     sound: Sound,
@@ -92,11 +91,11 @@ struct Followed {
     sustained: Vec<usize>,
 }
 
-/// Follows what goes out, and says what each note sounds like and how long.
+/// Follows the messages that go out, and says how each note sounds and for how long.
 #[derive(Clone, Debug, Default)]
 pub struct Ear {
     channels: BTreeMap<(usize, u8), Followed>,
-    /// Parameter numbers as they were said last.
+    /// Parameter number (MSB, LSB) selected last, by port and channel.
     numbers: BTreeMap<(usize, u8), (u8, u8)>,
     /// Members of MPE zones by port and manager channel.
     zones: BTreeMap<(usize, u8), u8>,
@@ -104,7 +103,7 @@ pub struct Ear {
 }
 
 impl Ear {
-    /// A message out of a port.
+    /// Takes a message that goes out of a port.
     pub fn hear(&mut self, us: u64, port: usize, message: Message) {
         let Some(own) = message.channel().map(|channel| channel.get()) else {
             return;
@@ -150,7 +149,7 @@ impl Ear {
                 });
             }
             Message::NoteOn(_, key, _) | Message::NoteOff(_, key, _) => {
-                // Of notes of one key the one that was struck first ends first.
+                // Of several notes of one key, the one struck first ends first.
                 let mut down = followed.down.iter();
                 if let Some(at) = down.position(|(known, _)| *known == (own, key.get())) {
                     let (_, note) = followed.down.remove(at);
@@ -228,7 +227,7 @@ pub fn compare(then: &[Note], now: &[Note], steps: &[u64]) -> Vec<Changes> {
 }
 
 fn differences(mut then: Vec<&Note>, mut now: Vec<&Note>) -> Vec<(Change, usize)> {
-    // What is the same in both goes first, note for note.
+    // Equal notes are paired first, one for one.
     then.sort_by_key(|note| (&note.heard, note.us));
     now.sort_by_key(|note| (&note.heard, note.us));
     let mut gone: Vec<&Heard> = Vec::new();
@@ -250,8 +249,8 @@ fn differences(mut then: Vec<&Note>, mut now: Vec<&Note>) -> Vec<(Change, usize)
     };
     lengths.into_iter().for_each(&mut count);
     for heard in gone {
-        // The same key on the same port, or the same port with the key moved, is the same
-        // note changed.
+        // The same key on the same port, or else the same sound on the same port, counts as the
+        // same note changed.
         let twin = now
             .iter()
             .position(|other| (other.port, other.key) == (heard.port, heard.key))
@@ -274,8 +273,8 @@ fn differences(mut then: Vec<&Note>, mut now: Vec<&Note>) -> Vec<(Change, usize)
     out
 }
 
-/// How the length of a note changed, if it did; one whose end was not recorded is taken to be
-/// as it was.
+/// How the length of a note changed, if it did. A note whose end was not recorded counts as
+/// unchanged.
 fn length_change(then: &Note, now: &Note) -> Option<Change> {
     let then_us = then.length_us?;
     match now.length_us {
@@ -285,8 +284,8 @@ fn length_change(then: &Note, now: &Note) -> Option<Change> {
     }
 }
 
-/// Whether two notes sound alike, as far as it is known: a recording that began in the
-/// middle of a song does not say what nobody had set until then.
+/// Whether two notes sound alike, as far as is known: a recording that began in the middle of a
+/// song does not contain what was set before it began.
 fn is_alike(one: &Heard, other: &Heard) -> bool {
     let alike = |a: Option<u8>, b: Option<u8>| a.is_none() || b.is_none() || a == b;
     (one.port, one.key, one.velocity) == (other.port, other.key, other.velocity)

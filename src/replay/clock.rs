@@ -7,9 +7,9 @@ pub(super) enum Division {
     PerQuarter(u16),
     /// SMPTE: a fixed length of `us` / `ticks`.
     Fixed {
-        /// Microseconds in so many ticks.
+        /// Length in microseconds of `ticks` ticks.
         us: u64,
-        /// The ticks.
+        /// How many ticks last `us`; the fraction stays exact.
         ticks: u64,
     },
 }
@@ -76,7 +76,8 @@ impl Clock {
         u64::try_from(self.elapsed / u128::from(self.ticks_per_unit)).unwrap_or(u64::MAX)
     }
 
-    /// From here on a quarter lasts so long. SMPTE files have no quarters and ignore it.
+    /// Sets the length of a quarter from here on, in µs. SMPTE files have no quarters and
+    /// ignore it.
     pub(super) fn set_tempo(&mut self, quarter_us: u32) {
         if self.follows_tempo {
             self.us_per_unit = u64::from(quarter_us);

@@ -9,62 +9,63 @@ pub enum Mark {
     Back,
     /// `jump SONG/SCENE`: to the first position of that scene in that song.
     Jump {
-        /// The song's name.
+        /// Name of the song, as in the show.
         song: String,
-        /// The scene's name.
+        /// Name of the scene within the song.
         scene: String,
     },
     /// `place CALL`: to the position of this call number.
     Place(String),
-    /// A verb, with what it is done to.
+    /// A verb, and its object as text: a name or a call number, or empty.
     Do(Verb, String),
-    /// `night changed: WORDS`: the night was another one from here on. A replay cannot change
-    /// it; whoever replays is told.
+    /// `night changed: WORDS`: the night was edited here. A replay cannot repeat the edit; it
+    /// says so.
     NightChanged(String),
 }
 
-/// What else a marker may do. What it is done to follows its words; see [`Verb::WORDS`].
+/// The other commands of markers. Their objects follow the words of [`Verb::WORDS`].
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Verb {
     /// Silence a receiver; without a name all.
     Panic,
     /// Send a receiver, or all, the state again.
     Resend,
-    /// The same to sounding slots too.
+    /// Send the state again as `Resend` does, to sounding slots too.
     Force,
-    /// No new notes, on a receiver or all.
+    /// Mute a receiver, or all: no new notes.
     Mute,
-    /// Notes again.
+    /// Let a receiver, or all, play new notes again.
     Unmute,
-    /// Everything fades out.
+    /// Fade everything out.
     FadeOut,
-    /// Everything comes back.
+    /// Bring everything back after a fade.
     FadeIn,
-    /// A receiver is played instead of its counterpart.
+    /// Play a receiver instead of its counterpart.
     TakeOver,
     /// End one note: receiver, channel (1–16), key number.
     EndNote,
-    /// Ignore a pedal.
+    /// Ignore the named pedal.
     Ignore,
-    /// Heed it again.
+    /// Stop ignoring the named pedal.
     Heed,
-    /// Pedals do not step.
+    /// Lock the pedals: they do not step.
     Lock,
-    /// Pedals step again.
+    /// Unlock the pedals: they step again.
     Unlock,
-    /// Steps go round from the second call number to the first; without any, on again.
+    /// Loop: a step from the second call number leads to the first; without call numbers the
+    /// loop ends.
     Loop,
-    /// To the next song.
+    /// Go to the next song.
     NextSong,
-    /// To this song's start, or the song before.
+    /// Go to this song's start, or the song before if already there.
     SongBefore,
-    /// Next page.
+    /// Turn to the next page.
     NextPage,
-    /// Page before.
+    /// Turn to the page before.
     PageBefore,
-    /// Cues go out.
+    /// Send cues as the scenes say.
     Cues,
-    /// Cues are held.
+    /// Hold cues back, as in a rehearsal.
     Rehearse,
 }
 

@@ -26,7 +26,7 @@ pub const MAX_TRACKS: usize = 256;
 /// The most events in a file: two hours of both hands, wheels and pedals take a tenth.
 pub const MAX_EVENTS: usize = 4_000_000;
 
-/// the most remarks kept of one file; the rest is counted.
+/// The most remarks kept of one file; the rest are counted.
 pub const MAX_REMARKS: usize = 1_000;
 
 /// A recording, in the order in which it happened.
@@ -47,7 +47,7 @@ pub struct TimedEvent {
     pub us: u64,
     /// The name of its track, empty if it has none.
     pub track: Arc<str>,
-    /// What happened.
+    /// The message or marker.
     pub event: RecordedEvent,
 }
 
@@ -58,7 +58,7 @@ pub enum RecordedEvent {
     Message(Message),
     /// It sent a SysEx; F0 and F7 included.
     SysEx(Vec<u8>),
-    /// A command.
+    /// A marker that gives a command.
     Mark(Mark),
 }
 
@@ -80,9 +80,9 @@ impl fmt::Display for Place {
 /// Something that was left out.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Remark {
-    /// Where.
+    /// Track and tick of what was left out.
     pub place: Place,
-    /// What, and what to do.
+    /// What was left out and why, and what to do.
     pub words: String,
 }
 
@@ -95,7 +95,7 @@ impl fmt::Display for Remark {
 /// Why a file could not be read.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub enum ReadError {
-    /// Larger than [`MAX_FILE_BYTES`].
+    /// The file has this many bytes, more than [`MAX_FILE_BYTES`].
     TooLarge(usize),
     /// No `MThd` header at the start.
     NotMidi,
@@ -108,9 +108,9 @@ pub enum ReadError {
         /// Where the chunk starts, in bytes from the start of the file.
         offset: usize,
     },
-    /// More than [`MAX_TRACKS`].
+    /// The file has more than [`MAX_TRACKS`] tracks.
     TooManyTracks,
-    /// More than [`MAX_EVENTS`].
+    /// The file has more than [`MAX_EVENTS`] events; the place is that of the first beyond.
     TooManyEvents(Place),
     /// A track breaks off or holds something that is no event.
     Broken(Place),
@@ -228,7 +228,7 @@ struct RawEvent {
 }
 
 enum RawKind {
-    /// Microseconds per quarter.
+    /// Length of a quarter note from here on, in microseconds (meta 51).
     Tempo(u32),
     Event(RecordedEvent),
 }
@@ -242,7 +242,7 @@ impl Raw {
         }
     }
 
-    /// Remarks on the tracks that send something but do not say what they are.
+    /// Adds a remark on each track that has events but no name.
     fn name_tracks(&mut self) {
         let mut nameless: BTreeMap<usize, (u64, usize)> = BTreeMap::new();
         for event in &self.events {
@@ -296,7 +296,7 @@ struct TrackReader<'a> {
     tick: u64,
     /// A SysEx stored in packets, of which more are to come (SMF 1.0).
     packets: Option<Vec<u8>>,
-    /// Whether an event found no room.
+    /// Whether an event was refused because there were [`MAX_EVENTS`].
     overflow: bool,
 }
 
@@ -390,7 +390,7 @@ impl<'a> TrackReader<'a> {
         }
     }
 
-    /// Bytes that a file can only hold as they are: system common and real-time.
+    /// Takes the bytes of an escape event (F7): system common and real-time messages.
     fn take_escape(&mut self, data: &[u8]) {
         let mut decoder = Decoder::new();
         let mut sysex = Vec::new();
@@ -400,7 +400,8 @@ impl<'a> TrackReader<'a> {
                     self.push(RawKind::Event(RecordedEvent::Message(message)));
                 }
                 Decoded::SysEx(chunk) => {
-                    // Another has begun before the last one ended: the decoder counts it as cut.
+                    // Another SysEx began before the last one ended: the decoder counts the
+                    // last as cut.
                     if chunk.as_slice().first() == Some(&0xf0) {
                         sysex.clear();
                     }

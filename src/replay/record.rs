@@ -2,17 +2,18 @@
 //! markers, and one for each port that was sent to, named `out PORT`.
 //!
 //! The tracks of ports are what went out as it was played: what a later replay is compared
-//! with. [`super::read`] reads them like any other.
+//! with. [`super::read()`] reads them like any other.
 
 use super::write::{
     MAX_TIME_US, QUARTER_US, TICK_US, TICKS_PER_QUARTER, WriteError, push_counted, push_event,
     push_message,
 };
 
-/// What the name of a track of what went out begins with; the port's name follows.
+/// Name prefix of a track that holds what went to a port; the port's name follows.
 pub const OUT_TRACK: &str = "out ";
 
-/// One track.
+/// One track of a recording: what came from one controller, what went to one port, or the
+/// markers.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct Take {
     /// Its name: a controller's, or [`OUT_TRACK`] and a port's. Empty for markers.
@@ -24,9 +25,9 @@ pub struct Take {
 /// What a track holds.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub enum TakeEvent {
-    /// One whole message.
+    /// One whole message, its status byte included; a SysEx from F0 to F7.
     Bytes(Vec<u8>),
-    /// A marker.
+    /// The text of a marker (meta 06).
     Mark(String),
 }
 

@@ -14,14 +14,14 @@ use crate::wire::{self, Item, Lane, Limits, Next, PortKind, Wall, Wire};
 /// How long a run goes on after its last input, for what is still due, in microseconds.
 pub const TAIL_US: u64 = 60_000_000;
 
-/// What is run.
+/// What a run needs: the night, where it starts, and what happens.
 #[derive(Clone, Debug)]
 pub struct Run<'a> {
-    /// The night.
+    /// The night, compiled.
     pub book: Arc<Promptbook>,
-    /// The kind of each output port.
+    /// The kind of each output port, in the order of the rig.
     pub kinds: &'a [PortKind],
-    /// Where it starts.
+    /// The position at which the run starts.
     pub start: PositionId,
     /// What happens, by time in microseconds, rising.
     pub inputs: &'a [(u64, Input)],
@@ -38,7 +38,7 @@ pub struct Outcome {
     pub sent: u64,
     /// Messages refused because a port's queue was full.
     pub refused: u64,
-    /// Messages that leave no port: show control for what injures.
+    /// Messages that no port may send: show control commands for what can injure people.
     pub barred: u64,
 }
 
@@ -50,7 +50,7 @@ pub fn run(run: &Run<'_>, sink: &mut dyn FnMut(u64, OutPort, &[u8])) -> Outcome 
     run_watched(run, sink, &mut |_, _| {})
 }
 
-/// The same; `watch` is told the time and place of each step, back and jump.
+/// As `run`; `watch` is also called with time and position at each step, back and jump.
 pub fn run_watched(
     run: &Run<'_>,
     sink: &mut dyn FnMut(u64, OutPort, &[u8]),
@@ -208,7 +208,7 @@ impl Stage {
         }
     }
 
-    /// Steps so far, and where they have led.
+    /// How many steps there were, and the present position.
     fn steps(&self) -> (u64, PositionId) {
         let mut view = View::default();
         self.engine.view(&mut view);

@@ -88,7 +88,7 @@ fn as_written(text: &str) -> String {
     out
 }
 
-/// What is whole of a take.
+/// The complete lines of a take, as tracks.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct ReadTake {
     /// Its tracks by name, for [`super::write_recording`].
@@ -115,7 +115,7 @@ impl ReadTake {
 /// Why a take cannot be read.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum TakeError {
-    /// Longer than [`MAX_BYTES`].
+    /// The file is longer than [`MAX_BYTES`].
     TooLarge,
     /// Written by a newer version of this program.
     Newer,
@@ -151,7 +151,7 @@ pub fn read(file: &[u8]) -> Result<ReadTake, TakeError> {
     match version.and_then(|version| version.strip_suffix(b"\n")) {
         Some(VERSION) => {}
         Some(_) => return Err(TakeError::Newer),
-        // Cut within its first line: there was nothing yet.
+        // The take was cut within its first line: it holds nothing yet.
         None => return Ok(ReadTake::default()),
     }
     let mut reader = Reader::default();
@@ -176,7 +176,7 @@ struct Reader {
 }
 
 impl Reader {
-    /// Takes one line; none if it is not whole or says what no take says.
+    /// Takes one line; None if it is incomplete or not a line of a take.
     fn take(&mut self, line: &[u8]) -> Option<()> {
         let line = std::str::from_utf8(line.strip_suffix(b"\n")?).ok()?;
         let (kind, rest) = line.split_once(' ')?;

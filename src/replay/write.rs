@@ -17,9 +17,9 @@ pub const MAX_TIME_US: u64 = 48 * 3_600 * 1_000_000;
 /// One message that went out.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct Output<'a> {
-    /// When, in µs from the start.
+    /// When it went out, in µs from the start.
     pub us: u64,
-    /// Out of which port.
+    /// Name of the port it went out of.
     pub port: &'a str,
     /// One whole message, or a whole SysEx from F0 to F7.
     pub bytes: &'a [u8],
@@ -30,23 +30,23 @@ pub struct Output<'a> {
 pub enum WriteError {
     /// A message earlier than the one before it.
     TimeGoesBack {
-        /// The port.
+        /// Name of the port.
         port: String,
-        /// Its time.
+        /// Time of the message, in µs from the start.
         us: u64,
     },
     /// A time after [`MAX_TIME_US`].
     TooLate {
-        /// The port.
+        /// Name of the port.
         port: String,
-        /// Its time.
+        /// Time of the message, in µs from the start.
         us: u64,
     },
     /// Bytes that do not start with a status byte, or a SysEx without an end.
     NotAMessage {
-        /// The port.
+        /// Name of the port.
         port: String,
-        /// Their time.
+        /// Time of the bytes, in µs from the start.
         us: u64,
     },
     /// A message or name over 256 MiB, or a track over 4 GiB: the format has no number

@@ -16,15 +16,14 @@ pub struct RigStatus {
     pub mode: String,
     /// What somebody moved while a control is learned; none while nobody learns.
     pub learned: Option<LearnedStatus>,
-    /// No real port is played though ports were asked for: nothing sounds.
+    /// This machine has no MIDI: the show runs on model instruments, and nothing sounds.
     pub is_silent: bool,
     /// Standing warnings, such as pedals that reach the program through the terminal.
     pub warnings: Vec<String>,
 }
 
 impl RigStatus {
-    /// The same without how long ago ports were written to and heard: what stays as it is
-    /// while nothing happens.
+    /// A copy without the idle times of ports: it stays equal while nothing happens.
     #[must_use]
     pub fn without_idle(&self) -> Self {
         let mut same = self.clone();
@@ -41,7 +40,7 @@ impl RigStatus {
 /// What was moved while a control is learned, in words.
 #[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
 pub struct LearnedStatus {
-    /// What it is.
+    /// The control that moved: `control 74 on channel 1 of "left keys"`.
     pub what: String,
     /// How far it went; empty while nothing moved.
     pub seen: String,
@@ -49,7 +48,7 @@ pub struct LearnedStatus {
     pub line: String,
 }
 
-/// One output port.
+/// The state of one output port, for the screens.
 #[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
 pub struct OutPortStatus {
     /// A device is connected.
@@ -72,7 +71,7 @@ pub struct OutPortStatus {
     pub idle_us: Option<u64>,
 }
 
-/// One input port.
+/// The state of one input port, for the screens.
 #[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
 pub struct InPortStatus {
     /// A device is connected.
@@ -89,15 +88,15 @@ pub struct InPortStatus {
     pub idle_us: Option<u64>,
 }
 
-/// How grave a line of the log is.
+/// How serious a line of the log is.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default, Serialize, Deserialize)]
 pub enum LogLevel {
-    /// What happened.
+    /// Something happened; nobody need act.
     #[default]
     Note,
-    /// What may go wrong.
+    /// Something may go wrong.
     Warning,
-    /// What did go wrong.
+    /// Something went wrong.
     Error,
 }
 
@@ -106,10 +105,11 @@ pub enum LogLevel {
 pub struct LogLine {
     /// When, as text: a time of day or a time since the start.
     pub time: String,
-    /// How grave it is.
+    /// How serious it is.
     pub level: LogLevel,
     /// What happened, in words.
     pub words: String,
-    /// What it says to who is at the screen and asked for it, in a row; empty if nobody did.
+    /// A short answer for the last row, if the person at the screen asked for this; otherwise
+    /// empty.
     pub answer: String,
 }

@@ -16,15 +16,15 @@ use ratatui::text::Line;
 use ratatui::widgets::Widget;
 use tui_big_text::{BigText, PixelSize};
 
-/// A way to draw a letter: cells wide, cells high.
+/// A size of letters, in cells.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 struct Size {
-    /// None is narrow letters.
+    /// The font size; None draws narrow letters.
     pixel: Option<PixelSize>,
-    /// At least, for narrow letters.
+    /// Columns of a letter; of narrow letters at least this many.
     wide: u16,
     high: u16,
-    /// How many cells stand for one, each way.
+    /// Each cell of the letter is drawn as a block of this many cells each way.
     times: u16,
 }
 
@@ -62,7 +62,7 @@ const SIZES: [Size; 5] = [
     },
 ];
 
-/// A name that was found to fit.
+/// A name broken into lines, with the size at which it fits.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub(super) struct Fit {
     lines: Vec<String>,
@@ -70,13 +70,11 @@ pub(super) struct Fit {
 }
 
 impl Fit {
-    /// Rows it takes.
     pub(super) fn height(&self) -> u16 {
         let lines = u16::try_from(self.lines.len()).unwrap_or(u16::MAX);
         lines.saturating_mul(self.size.high)
     }
 
-    /// Columns it takes.
     pub(super) fn width(&self) -> u16 {
         let columns = |line: &String| match self.size.pixel {
             Some(_) => u16::try_from(line.chars().count())
@@ -144,18 +142,18 @@ impl Fit {
     }
 }
 
-/// The largest way to draw `name` in `width` × `height` cells; nothing if there is none,
-/// or if it has characters for which there are no large letters.
+/// The largest size at which `name` fits into `width` × `height` cells. None if it fits at no
+/// size, or has characters for which there are no large letters.
 pub(super) fn fit(name: &str, width: u16, height: u16, look: &Look) -> Option<Fit> {
     fits(name, width, height, look).next()
 }
 
-/// The smallest way to draw it large.
+/// The smallest size at which `name` fits.
 pub(super) fn smallest(name: &str, width: u16, height: u16, look: &Look) -> Option<Fit> {
     fits(name, width, height, look).last()
 }
 
-/// All ways, the largest first.
+/// All sizes at which `name` fits, the largest first.
 fn fits(name: &str, width: u16, height: u16, look: &Look) -> impl Iterator<Item = Fit> {
     let name = sanitise(name);
     let is_drawn = !name.trim().is_empty() && name.chars().all(has_letter);
@@ -167,7 +165,7 @@ fn fits(name: &str, width: u16, height: u16, look: &Look) -> impl Iterator<Item 
 }
 
 fn fit_size(name: &str, width: u16, height: u16, size: Size) -> Option<Fit> {
-    // Wide letters among narrow ones take more than the least: lines are made shorter then.
+    // Some narrow letters are wider than the least: lines are then made shorter.
     let most = width / size.wide;
     let least = if size.pixel.is_none() { most / 2 } else { most };
     let words = name.split_whitespace().collect::<Vec<_>>().join(" ");

@@ -1,9 +1,9 @@
-//! How well two colours are told apart: the contrast ratio of WCAG 2.2.
+//! How well two colours can be distinguished: the contrast ratio of WCAG 2.2.
 
 use ratatui::style::Color;
 
-/// Contrast ratio of two colours, 1 to 21 (WCAG 2.2, "contrast ratio"); none if one of them
-/// is a terminal's own and so not known.
+/// Contrast ratio of two colours, 1 to 21 (WCAG 2.2, "contrast ratio"). None if one of them is
+/// chosen by the terminal and so not known.
 #[must_use]
 pub fn contrast(one: Color, other: Color) -> Option<f64> {
     let (one, other) = (luminance(one)?, luminance(other)?);

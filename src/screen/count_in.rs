@@ -11,14 +11,14 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
 
-/// Longer bars are counted in another way.
+/// The longest bar that is counted in, in beats.
 const MOST_BEATS: u8 = 12;
 /// Bars that are counted.
 const BARS: u64 = 8;
-/// Numbers that may change in a minute: three in a second.
+/// Most changes of the number in a minute: three in a second.
 const MOST_A_MINUTE: f64 = 180.0;
 
-/// What is counted.
+/// The count-in of a song: shown at its first position until somebody plays.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) struct CountIn {
     /// Beats of a bar.
@@ -28,7 +28,8 @@ pub(super) struct CountIn {
 }
 
 impl CountIn {
-    /// Where a song begins and says how many beats its bar has.
+    /// The count-in at a place; None unless it is a song's first position and the song states
+    /// its beats.
     pub(super) fn of(model: &ScreenModel, place: &Place) -> Option<Self> {
         let song = place.song;
         let beats = song
@@ -52,8 +53,8 @@ impl CountIn {
         format!("{WORD}{}", numbers(self.beats))
     }
 
-    /// Draws facts at the right end of a row, with the beat among them as it is; where they
-    /// begin.
+    /// Draws facts at the right end of a row, with the current beat highlighted among them.
+    /// Returns the column where they begin.
     pub(super) fn put_right(
         self,
         (facts, styles): (&str, (Style, Style)),
@@ -80,7 +81,7 @@ pub fn is_playing(view: &View) -> bool {
     controllers.any(|seen| !seen.keys_down.is_empty())
 }
 
-/// What stands before the numbers.
+/// The word before the numbers.
 const WORD: &str = "count-in ";
 
 fn numbers(beats: u8) -> String {
@@ -88,7 +89,7 @@ fn numbers(beats: u8) -> String {
     numbers.join(" ")
 }
 
-/// The beat so long after the first; none once all bars are over, or at no tempo.
+/// The beat this long after the first, from 1. None once all bars are over, or without a tempo.
 fn beat(tempo: f64, since_us: u64, beats: u8) -> Option<u8> {
     if !(1.0..=1000.0).contains(&tempo) {
         return None;
@@ -100,7 +101,7 @@ fn beat(tempo: f64, since_us: u64, beats: u8) -> Option<u8> {
     (shown < count * BARS).then_some((shown % count) as u8 + 1)
 }
 
-/// The beat that the stage counts now: what a screen that is drawn on change asks.
+/// The beat that the stage shows now: when it changes, the screen must be drawn again.
 #[must_use]
 pub fn counted_beat(model: &ScreenModel) -> Option<u8> {
     CountIn::of(model, &model.present()?)?.beat

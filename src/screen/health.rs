@@ -7,7 +7,7 @@ use ratatui::style::Style;
 
 /// Pieces of the line with their styles, the gravest first.
 pub(super) fn health(model: &ScreenModel, look: &Look) -> Vec<(String, Style)> {
-    // What the whole show waits for comes before any part of the rig.
+    // What stops the whole show comes before any part of the rig.
     let mut out: Vec<(String, Style)> = model
         .rig
         .warnings
@@ -50,7 +50,7 @@ fn absent(model: &ScreenModel, look: &Look, out: &mut Vec<(String, Style)>) {
     }
 }
 
-/// Spares that play, and for whom.
+/// The spares that are playing, and which receiver each stands in for.
 fn spares(model: &ScreenModel, look: &Look, out: &mut Vec<(String, Style)>) {
     let stands_by = |at: usize| model.view.duties.get(at).is_some_and(|duty| duty.stands_by);
     let lines = &model.sheet.receivers;

@@ -41,7 +41,7 @@ pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
         put(buf, foot, (2, 0), &words, look.warning());
         return;
     }
-    // Only what is asked or typed, and what letters play: the commands are above.
+    // The foot shows only prompts and keyboard notes, because the commands are listed above.
     prompt::render(model, foot, buf);
 }
 
@@ -79,7 +79,7 @@ struct HelpLine {
 const KEYS: u16 = 26;
 const COLUMN: u16 = 98;
 
-/// Draws what fits from line `scroll` on; gives how many lines are before and after that.
+/// Draws what fits from line `scroll` on. Returns how many lines are hidden above and below.
 fn render_lines(lines: &[HelpLine], scroll: usize, area: Rect, buf: &mut Buffer) -> (usize, usize) {
     let columns = (area.width / COLUMN).max(1);
     let width = area.width / columns;
@@ -116,7 +116,7 @@ fn render_lines(lines: &[HelpLine], scroll: usize, area: Rect, buf: &mut Buffer)
 }
 
 fn lines(model: &ScreenModel, look: &Look) -> Vec<HelpLine> {
-    // What the screen offers on which somebody asks comes first.
+    // The commands of the screen on which help was opened come first.
     let screen = model.ui.screen;
     let is_of_it =
         |line: &&KeyLine| line.footer.contains(&screen) || line.screens.as_slice() == [screen];

@@ -1,4 +1,4 @@
-//! Which hue a sound has: it keeps it from scene to scene, so that the eye can follow it
+//! Which hue a sound has. It keeps its hue from scene to scene, so that the eye can follow it
 //! from the current scene to the next.
 
 use crate::sheet::{Sheet, SoundLine};

@@ -1,8 +1,8 @@
 //! Colours and marks of all screens in one place.
 //!
-//! Nothing is told by colour alone: what is current has heavy lines and a solid bar, what
-//! comes next has light lines and a dotted bar; a sounding key is a solid block, a
-//! held-over one an `o`. Which colours they have is `palette`'s.
+//! Nothing is shown by colour alone: what is current has heavy lines and a solid bar, what
+//! comes next has light lines and a dotted bar; a sounding key is a solid block, a held-over
+//! one an `o`. The colours themselves are in `palette`.
 
 use super::hue::HUE_COUNT;
 use super::palette::{Ink, Palette, ZoneInk};
@@ -20,13 +20,13 @@ pub(super) struct Marks {
     pub(super) now_bar: &'static str,
     /// The bar beside the next scene.
     pub(super) next_bar: &'static str,
-    /// A sounding key.
+    /// A key of the keyboard picture that sounds.
     pub(super) lit: &'static str,
     /// A key whose note is held over.
     pub(super) held: &'static str,
-    /// A black key.
+    /// A black key of the keyboard picture, not sounding.
     pub(super) black: &'static str,
-    /// A line across.
+    /// A horizontal line between parts of the screen.
     pub(super) rule: &'static str,
     /// A line down between columns.
     pub(super) fence: &'static str,
@@ -75,9 +75,9 @@ const ASCII: Marks = Marks {
 pub(super) struct Look {
     colour: Colour,
     palette: Palette,
-    /// Only ASCII marks.
+    /// Whether only ASCII marks may be used.
     pub(super) is_ascii: bool,
-    /// The marks.
+    /// The marks that follow from colours and `is_ascii`.
     pub(super) marks: Marks,
 }
 
@@ -105,7 +105,7 @@ impl Look {
         self.base().add_modifier(Modifier::BOLD)
     }
 
-    /// Text that may wait.
+    /// Text of less importance.
     pub(super) fn faint(&self) -> Style {
         self.written(self.palette.faint)
     }
@@ -125,27 +125,27 @@ impl Look {
         self.written(self.palette.next).add_modifier(Modifier::BOLD)
     }
 
-    /// When to press.
+    /// The words that say when to press for the next scene.
     pub(super) fn when(&self) -> Style {
         self.reversed(self.palette.next)
     }
 
-    /// Something a person should see now.
+    /// A notice: words that a person should see now.
     pub(super) fn notice(&self) -> Style {
         self.reversed(self.palette.warning)
     }
 
-    /// Something is wrong.
+    /// Words about something that is wrong: an error, a lost port.
     pub(super) fn bad(&self) -> Style {
         self.written(self.palette.bad).add_modifier(Modifier::BOLD)
     }
 
-    /// Something may go wrong.
+    /// Words about something that may go wrong.
     pub(super) fn warning(&self) -> Style {
         self.written(self.palette.warning)
     }
 
-    /// Something is known to be well.
+    /// Words about something that is known to work.
     pub(super) fn good(&self) -> Style {
         self.written(self.palette.good)
     }

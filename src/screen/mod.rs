@@ -104,7 +104,7 @@ pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
     prompt::render_offers(model, area, buf);
 }
 
-/// What a place of a screen stands for.
+/// What can be pointed at on a screen.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Hit {
     /// A row of the running order.
@@ -113,7 +113,7 @@ pub enum Hit {
     Row(WingsRow),
 }
 
-/// What is drawn at a cell, if something can be done to it.
+/// The row drawn at a cell, if a command can act on it.
 #[must_use]
 pub fn hit(model: &ScreenModel, area: Rect, (x, y): (u16, u16)) -> Option<Hit> {
     if model.ui.is_help {
@@ -127,7 +127,7 @@ pub fn hit(model: &ScreenModel, area: Rect, (x, y): (u16, u16)) -> Option<Hit> {
 }
 
 impl<'a> ScreenModel<'a> {
-    /// The position at `index` with its scene and song; nothing if the sheet has none.
+    /// The position at `index` with its scene and song; None if the sheet has none.
     fn place(&self, index: usize) -> Option<Place<'a>> {
         let position = self.sheet.positions.get(index)?;
         Some(Place {
@@ -173,14 +173,14 @@ impl<'a> ScreenModel<'a> {
         })
     }
 
-    /// What a position is marked with.
+    /// The word that marks a position as a trouble spot, if there is one.
     fn mark(&self, place: &Place<'_>) -> Option<&'a str> {
         let mark = self.ui.marks.get(&place.position.call);
         mark.map(String::as_str)
     }
 }
 
-/// A position with what it points to.
+/// A position with its scene and song.
 #[derive(Clone, Copy)]
 struct Place<'a> {
     index: usize,

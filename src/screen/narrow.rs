@@ -16,7 +16,7 @@ use ratatui::style::Style;
 /// Rows of a line of narrow letters.
 pub(super) const HIGH: u16 = 3;
 
-/// Columns of a word or line; nothing if it has a character that is not drawn here.
+/// Columns of a word or line; None if it has a character without a narrow letter.
 pub(super) fn width(text: &str) -> Option<u16> {
     let mut columns = 0_u16;
     for c in text.chars() {
@@ -54,7 +54,7 @@ fn columns_of(dots: &str) -> u16 {
     }
 }
 
-/// What one cell of a letter looks like.
+/// The character for one cell of a letter.
 fn quadrants(dots: &str, column: u16, row: u16) -> char {
     let mut shape = 0;
     for (bit, (x, y)) in [(0, 0), (1, 0), (0, 1), (1, 1)].into_iter().enumerate() {
@@ -65,7 +65,7 @@ fn quadrants(dots: &str, column: u16, row: u16) -> char {
     QUADRANTS.get(shape).copied().unwrap_or(' ')
 }
 
-/// By which quarters are filled: upper left 1, upper right 2, lower left 4, lower right 8.
+/// Characters by filled quarters: upper left 1, upper right 2, lower left 4, lower right 8.
 const QUADRANTS: [char; 16] = [
     ' ', '▘', '▝', '▀', '▖', '▌', '▞', '▛', '▗', '▚', '▐', '▜', '▄', '▙', '▟', '█',
 ];

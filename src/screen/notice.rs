@@ -11,7 +11,7 @@ use ratatui::layout::Rect;
 /// How long a swallowed press and a panic stay on the screen, in microseconds.
 const NOTICE_US: u64 = 2_000_000;
 
-/// What the player should be told now, the gravest first; nothing most of the time.
+/// The most serious notice for the player; None most of the time.
 pub(super) fn notice(model: &ScreenModel) -> Option<String> {
     let is_fresh = |time_us: u64| model.now_us.saturating_sub(time_us) < NOTICE_US;
     if model.view.panic_us.is_some_and(is_fresh) {
@@ -29,7 +29,7 @@ pub(super) fn notice(model: &ScreenModel) -> Option<String> {
         return Some(fade_words(view));
     }
     let standing: Vec<_> = [
-        // Whoever glances at the stage must not take this for a show.
+        // A glance at the stage must not take this for a show with sound.
         (model.rig.is_silent, "NO SOUND", "there is no MIDI here"),
         (view.is_muted, "MUTED", "no new notes sound"),
         (view.is_locked, "LOCKED", "no pedal steps"),
@@ -46,7 +46,7 @@ pub(super) fn notice(model: &ScreenModel) -> Option<String> {
     (!heads.is_empty()).then(|| format!("{}: {}", heads.join(", "), words.join(", ")))
 }
 
-/// What must be said where there is room for one line only: also that the show waits, which
+/// The notice where there is room for one line only. It includes that the show waits, which
 /// larger screens say at their head and foot.
 pub(super) fn short_notice(model: &ScreenModel) -> Option<String> {
     let mut present = model
@@ -58,15 +58,15 @@ pub(super) fn short_notice(model: &ScreenModel) -> Option<String> {
     notice(model).or_else(|| is_waiting.then(|| "WAITING: step takes the show up".to_owned()))
 }
 
-/// A notice as a piece of a header: all of it until `rank`, then its first words.
+/// A notice as a piece of a header: in full, or shortened to its first words at `rank`.
 pub(super) fn notice_piece(words: &str, rank: u8, look: &Look) -> Piece {
     let first = words.split(':').next().unwrap_or_default();
     let (all, first) = (format!(" {words} "), format!(" {first} "));
     Piece::new(rank, &all, look.notice()).or(0, &first, look.notice())
 }
 
-/// Where no row is left for words: what must be seen, over the last row of `area` that is
-/// not being typed in; beside what stands there if that is the only row.
+/// Draws the notice where no row is left for it: over the last row of `area` that is not being
+/// typed in, or beside the text if that is the only row.
 pub(super) fn render_short(
     model: &ScreenModel,
     look: &Look,

@@ -49,7 +49,7 @@ pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
     }
     render_intent(model, &look, row(foot, 0), buf);
     prompt::render(model, row(foot, 1), buf);
-    // Without a header the notice takes the first of the rows that there are.
+    // Without a header the notice takes the first row.
     if head.is_empty()
         && let Some(words) = short_notice(model)
     {
@@ -99,7 +99,7 @@ fn render_header(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer)
     if !model.view.sends_cues {
         left.push(Piece::new(2, "REHEARSAL", look.warning()));
     }
-    // In capitals is what must not be forgotten, as that a recording runs.
+    // A mode in capitals must not be forgotten, such as a recording that runs.
     if model.rig.mode == model.rig.mode.to_uppercase() && !model.rig.mode.is_empty() {
         left.push(Piece::new(1, &model.rig.mode, look.warning()));
     }
@@ -296,7 +296,7 @@ fn render_intent(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer)
         )
     };
     let x = put(buf, area, (2, 0), &words, look.strong());
-    // In the list a mark may be cut.
+    // In the list a long mark is cut.
     match model.mark(&place) {
         Some(mark) => put(buf, area, (x + 2, 0), &format!("! {mark}"), look.warning()),
         None => put(buf, area, (x + 2, 0), more, look.faint()),
@@ -409,7 +409,7 @@ fn render_maps(
     y.saturating_add(u16::try_from(lines.len()).unwrap_or(0))
 }
 
-/// Rows of the letters' meanings at most.
+/// The most rows of the legend.
 const LEGEND_ROWS: usize = 3;
 
 /// Key, tempo, transposition (the song's own and tonight's in one) and length of a song, as far as it has them.

@@ -14,7 +14,7 @@ use super::hue::HUE_COUNT;
 use super::state::Theme;
 use ratatui::style::Color;
 
-/// A colour, and what stands for it on a terminal of sixteen.
+/// A 24-bit colour, and the one that replaces it on a terminal with sixteen.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) struct Ink {
     pub(super) full: Color,
@@ -35,25 +35,25 @@ pub(super) struct ZoneInk {
 /// All colours of a theme.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) struct Palette {
-    /// Behind everything.
+    /// The background of the whole screen.
     pub(super) ground: Ink,
-    /// Plain text.
+    /// Text that is neither marked nor faint.
     pub(super) text: Ink,
-    /// Text that may wait.
+    /// Text of less importance.
     pub(super) faint: Ink,
-    /// The current scene.
+    /// Name and bar of the current scene.
     pub(super) now: Ink,
     /// The next scene, and when to press for it.
     pub(super) next: Ink,
     /// What a person should see now, and what may go wrong.
     pub(super) warning: Ink,
-    /// What is wrong.
+    /// Words about something that is wrong.
     pub(super) bad: Ink,
-    /// What is known to be well.
+    /// Words about something that is known to work.
     pub(super) good: Ink,
-    /// A sounding key.
+    /// A key whose note sounds.
     pub(super) lit: Ink,
-    /// A held-over key.
+    /// A key whose note is held over from an earlier scene.
     pub(super) held: Ink,
     /// The keys of a keyboard as a picture: black keys, and white ones.
     pub(super) keybed: (Ink, Ink),
@@ -121,7 +121,7 @@ const fn light() -> Palette {
     }
 }
 
-/// For eyes that need more, and bad lamps: 7:1 everywhere.
+/// For weak eyes and bad light: contrast of 7:1 everywhere.
 const fn high_contrast() -> Palette {
     let ground = ink(0x000000, Color::Black);
     let yellow = ink(0xf0e442, Color::LightYellow);
@@ -145,8 +145,8 @@ const fn high_contrast() -> Palette {
     }
 }
 
-/// For eyes used to the dark, and for not lighting a face: red alone. Rods see next to
-/// nothing of it, so that what they have adapted to stays.
+/// For eyes adapted to the dark, and so that no face is lit: red alone. Rods hardly see red, so
+/// the adaptation stays.
 const fn red_light() -> Palette {
     let ground = ink(0x000000, Color::Black);
     let text = ink(0xff2c20, Color::LightRed);

@@ -1,5 +1,5 @@
-//! A row of pieces that gives way where there is no room for all: whole words are shortened
-//! or left out, the least wanted first, so that nothing is cut in the middle.
+//! A row of pieces that adapts to the room there is: whole pieces are shortened or left out,
+//! the least important first, so that nothing is cut in the middle.
 
 use super::look::Look;
 use super::text::{put, sanitise, width};
@@ -10,15 +10,16 @@ use ratatui::style::Style;
 /// Columns between two pieces.
 const GAP: u16 = 2;
 
-/// Something to say, in one or more forms.
+/// A piece of text in one or more forms, from long to short.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Piece {
-    /// From the longest to the shortest; each with when it is given up, the greatest first.
+    /// The forms from the longest to the shortest, each with its rank: the greatest rank is
+    /// given up first.
     forms: Vec<(u8, Vec<(String, Style)>)>,
 }
 
 impl Piece {
-    /// Words that are given up at `rank`: a greater one goes earlier, 0 stays and may be cut.
+    /// Words with a rank: greater ranks are given up earlier; 0 stays and may be cut.
     pub(super) fn new(rank: u8, words: &str, style: Style) -> Self {
         Self::default().or(rank, words, style)
     }
@@ -34,7 +35,7 @@ impl Piece {
         }
     }
 
-    /// The same with shorter words, once those before are given up.
+    /// Adds a shorter form, for when the one before is given up.
     pub(super) fn or(mut self, rank: u8, words: &str, style: Style) -> Self {
         if !words.is_empty() {
             self.forms.push((rank, vec![(sanitise(words), style)]));
@@ -49,14 +50,14 @@ impl Piece {
             .fold(0, |sum: u16, (words, _)| sum.saturating_add(width(words)))
     }
 
-    /// When the present form is given up; none if it stays.
+    /// The rank of the present form; None if it stays.
     fn rank(&self) -> Option<u8> {
         self.forms.first().map(|(rank, _)| *rank).filter(|r| *r > 0)
     }
 }
 
-/// Draws `left` from column `x` on and `right` up to the right edge of the first row of
-/// `area`. Gives the column after the left pieces.
+/// Draws `left` from column `x` on and `right` up to the right edge of the first row of `area`.
+/// Returns the column after the left pieces.
 pub(super) fn put_pieces(
     buf: &mut Buffer,
     area: Rect,
@@ -74,7 +75,7 @@ pub(super) fn put_pieces(
     while total(&left, &right) > room {
         let all = left.iter_mut().chain(right.iter_mut());
         let least = all.filter(|piece| piece.rank().is_some());
-        // Of equals the last goes first.
+        // Of pieces with the same rank the last is given up first.
         let Some(piece) = least.max_by_key(|piece| piece.rank()) else {
             break;
         };

@@ -32,23 +32,23 @@ pub(super) struct Plot {
 }
 
 impl Plot {
-    /// Columns before the curve: a number and the upright.
+    /// Columns before the curve: a number and the vertical axis.
     pub(super) const fn left(self) -> usize {
         6
     }
 
-    /// Columns in all.
+    /// Columns of the whole plot, its scale included.
     pub(super) const fn width(self) -> usize {
         self.left() + self.columns
     }
 
-    /// The column and row, of the curve's own, in which a velocity stands that becomes `out`.
+    /// The column and row, within the curve, of a velocity that becomes `out`.
     pub(super) fn cell(self, velocity: u8, out: u8) -> (usize, usize) {
         let (x, down) = self.dot(usize::from(velocity), usize::from(out));
         (x / 2, down / 4)
     }
 
-    /// The same in dots.
+    /// As `cell`, in dots.
     fn dot(self, velocity: usize, out: usize) -> (usize, usize) {
         let down = 127 - out.min(127);
         (
@@ -98,7 +98,7 @@ impl Plot {
             let Some(out) = table.get(at).map(|out| usize::from((*out).min(127))) else {
                 continue;
             };
-            // Where it jumps, the line goes on up or down to it.
+            // Where the curve jumps, a vertical line joins both ends.
             let from = before.map_or(out, |before: usize| match before.cmp(&out) {
                 std::cmp::Ordering::Less => before + 1,
                 std::cmp::Ordering::Equal => out,

@@ -108,8 +108,7 @@ fn name(model: &ScreenModel, position: usize) -> String {
     )
 }
 
-/// As many whole offers as there is room for behind `used` columns of text, and how many more
-/// there are.
+/// As many whole offers as fit behind `used` columns of text, and how many more there are.
 fn offered(offers: &[String], used: u16, columns: u16) -> String {
     let more = |count: usize| match count {
         0 => String::new(),
@@ -125,8 +124,8 @@ fn offered(offers: &[String], used: u16, columns: u16) -> String {
     all.or_else(some).unwrap_or_default()
 }
 
-/// Draws the list of what a command line may become over the rows of `area` above its last, as
-/// many as it takes, at most half of them.
+/// Draws the completions of a command line over the rows of `area` above its last: as many rows
+/// as they need, at most half.
 pub(super) fn render_offers(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
     let Some(Prompt::Line {
         offers,
@@ -159,7 +158,7 @@ pub(super) fn render_offers(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
     };
     let rule = look.marks.rule.repeat(2);
     put(buf, area, (0, 0), &format!("{rule} {head} "), look.faint());
-    // Down the columns, as lists are read.
+    // Offers run down the columns, as lists are read.
     for (at, offer) in offers.iter().take(shown).enumerate() {
         let at = (at / high.max(1), at % high.max(1));
         let (Ok(column), Ok(y)) = (u16::try_from(at.0), u16::try_from(at.1)) else {
@@ -201,7 +200,7 @@ fn notes(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer) -> u16 
         format!("notes last {length_ms} ms: this terminal reports no releases")
     };
     let warning = look.warning();
-    // A key with a name of its own is no note, whatever the letters are.
+    // Keys that are not letters are never notes.
     let key = |rank: u8, command: &str, words: &str| {
         let line = model.keys.iter().find(|line| line.name == command);
         let keys = line.map_or(&[][..], |line| &line.keys);
@@ -227,7 +226,7 @@ fn notes(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer) -> u16 
     pieces.extend(first("notes").map(|key| Piece::key(4, &key, "next", look)));
     pieces.extend(key(3, "close", "off"));
     pieces.push(Piece::new(9, &ends, look.faint()));
-    // The way to the help keeps its place at the end.
+    // The key of the help keeps its place at the end.
     let area = Rect {
         width: area.width.saturating_sub(help_width(model)),
         ..area
@@ -238,7 +237,7 @@ fn notes(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer) -> u16 
 /// Columns of a keyboard's name where letters play it.
 const LONGEST_NAME: u16 = 12;
 
-/// Columns of the way to the help, with the blank before it.
+/// Columns of the help's key, with the blank before it.
 fn help_width(model: &ScreenModel) -> u16 {
     let help = model.keys.iter().find(|line| line.name == "help");
     help.and_then(|line| Some(width(line.keys.first()?) + width(&line.name) + 3))
@@ -260,12 +259,12 @@ fn commands(model: &ScreenModel, look: &Look, x: u16, area: Rect, buf: &mut Buff
         .filter(|line| line.footer.contains(&screen) && line.screens.contains(&screen))
         // Letters are notes on the model rig and in rehearsal only.
         .filter(|line| line.name != "notes" || model.ui.may_play || !model.view.sends_cues)
-        // And while they are, a letter commands nothing.
+        // While letters are notes, commands on letters are not shown.
         .filter(|line| !are_notes || line.keys.first().is_some_and(|key| width(key) > 1))
         .filter(|line| !is_first(line) && !is_help(line))
         .map(|line| (line, line.name.as_str()));
     let mut x = x.saturating_add(2);
-    // The way to all the others keeps its place at the end.
+    // The key of the help, which lists all the others, keeps its place at the end.
     let reserved = help_width(model);
     for (line, word) in first.chain(others) {
         let Some(key) = line.keys.first() else {

@@ -3,7 +3,7 @@
 
 use crate::sheet::Sheet;
 
-/// Where keys lie across the screen.
+/// Maps keys to columns: from the lowest to the highest key of all keyboards.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) struct Scale {
     low: u8,

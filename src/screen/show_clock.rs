@@ -18,23 +18,23 @@ use crate::sheet::{OrderLine, Sheet};
 
 const DAY_S: i64 = 24 * 3600;
 
-/// How far a night may be off its plan and still be held against it: 3 hours (common practice,
-/// no source: a later start is another arrangement).
+/// How far a night may be off its plan and still be compared with it: 3 hours (common practice,
+/// no source: a start later than that is another arrangement).
 pub(super) const PLAN_S: i64 = 3 * 3600;
 
-/// How the night goes. All times in seconds.
+/// How the night runs against its plan. All times in seconds.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub(super) struct Pace {
-    /// To the planned start, while nothing has been stepped yet, or in rehearsal.
+    /// Time to the planned start, before the first step or in rehearsal; else None.
     pub(super) to_start_s: Option<i64>,
     /// How much later than planned (less than 0: earlier); none without a planned start.
     pub(super) late_s: Option<i64>,
-    /// What is left to play before the next break.
+    /// Time left before the next break; None if there is none, or a length is unknown.
     pub(super) to_break_s: Option<i64>,
-    /// What is left to play and to pause before the end of the last song.
+    /// Time left to the end of the last song, breaks included; None if a length is unknown.
     pub(super) to_end_s: Option<i64>,
-    /// How much of the night is planned after its end (less than 0: time to spare), as it
-    /// goes now; none without an end.
+    /// How far the night will run past its planned end (less than 0: time to spare); None
+    /// without a planned end.
     pub(super) over_s: Option<i64>,
 }
 
@@ -80,8 +80,8 @@ impl Pace {
         }
     }
 
-    /// What it says, in pieces from the most to the least wanted. `true` marks a piece that
-    /// warns.
+    /// The pace in words, in pieces from the most to the least important. `true` marks a piece
+    /// that warns.
     pub(super) fn words(&self, time_s: u32) -> Vec<(String, bool)> {
         let mut out = Vec::new();
         if let Some(to_start_s) = self.to_start_s {
@@ -142,8 +142,8 @@ fn planned(sheet: &Sheet, position: usize) -> Option<(i64, i64)> {
     Some((from_s + at(index), at(index + 1) - at(index)))
 }
 
-/// How long it is to the next start of a night that nobody has begun; none while it could be
-/// played still: up to its planned end, by its songs or by the time that it must be over.
+/// Time to the next start of a night that nobody has begun. None while that night could still
+/// be played: until its planned end, by its songs or by its stated end.
 fn to_start(sheet: &Sheet, start_s: i64, time_s: i64) -> Option<i64> {
     let since_s = (time_s - start_s).rem_euclid(DAY_S);
     let stated_s = sheet
@@ -185,8 +185,8 @@ fn sum(sheet: &Sheet, count: usize) -> Option<i64> {
     sheet.order.iter().take(count).map(length).sum()
 }
 
-/// From `from_s` to `to_s`, both seconds past some midnight: at most half a day either way,
-/// so that a night may go past midnight.
+/// From `from_s` to `to_s`, both times of day in seconds: at most half a day either way, so
+/// that a night may go past midnight.
 const fn apart(to_s: i64, from_s: i64) -> i64 {
     (to_s - from_s + DAY_S / 2).rem_euclid(DAY_S) - DAY_S / 2
 }
@@ -213,7 +213,7 @@ impl ScreenModel<'_> {
         time(i64::from(self.time_s))
     }
 
-    /// How the night goes.
+    /// The pace of the night now.
     pub(super) fn pace(&self) -> Pace {
         Pace::of(self.sheet, self.view, self.time_s, self.now_us)
     }

@@ -45,8 +45,8 @@ pub fn render(model: &ScreenModel, area: Rect, buf: &mut Buffer) {
     Stage::new(model, area).render(buf);
 }
 
-/// What the stage is drawn from; what comes next is drawn in `stage_coming`, what
-/// stands large at its right in `stage_call`.
+/// What the stage is drawn from. The next scenes are drawn in `stage_coming`, the large call
+/// number in `stage_call`.
 pub(super) struct Stage<'a> {
     pub(super) model: &'a ScreenModel<'a>,
     pub(super) look: Look,
@@ -171,7 +171,7 @@ impl<'a> Stage<'a> {
         }
     }
 
-    /// What the current place is marked with, and the words for the player in its scene.
+    /// The mark of the current position, and its scene's words for the player.
     fn words(&self) -> Cow<'a, str> {
         let Some(place) = self.present else {
             return Cow::Borrowed("");
@@ -216,7 +216,8 @@ impl<'a> Stage<'a> {
             let (number, of) = (place.position.song + 1, sheet.songs.len());
             format!("song {number} of {of}  {}", place.song.title)
         });
-        // The song comes before the names of show and night, where there is no room for all.
+        // Where there is no room for all, the song is shown rather than the names of show and
+        // night.
         let names = width(&sheet.show).saturating_add(width(&sheet.night));
         let all = names.saturating_add(width(&song)).saturating_add(BAR + 5);
         let mut x = BAR;
@@ -227,8 +228,8 @@ impl<'a> Stage<'a> {
         put(buf, left, (x, 0), &song, look.strong());
     }
 
-    /// The time of day, if it is not large beside the name, and how the night goes, as much of
-    /// it as there is room for.
+    /// Draws the time of day, unless it is large beside the name, and the pace of the night, as
+    /// far as there is room.
     fn render_clock(&self, is_large: bool, area: Rect, buf: &mut Buffer) {
         let look = &self.look;
         let mut x = BAR.saturating_sub(3);
@@ -310,7 +311,7 @@ impl<'a> Stage<'a> {
         }
     }
 
-    /// The loop, and that it waits while the show is not in it.
+    /// The loop in words, and that it waits while the show is outside it.
     fn loops(&self) -> Vec<String> {
         let at = self.model.view.position;
         let stretch = self.model.view.stretch;
@@ -321,8 +322,8 @@ impl<'a> Stage<'a> {
         words.into_iter().collect()
     }
 
-    /// Switches of the present scene with the names of what they are at, and what waits
-    /// until its source has passed the scene's value.
+    /// The switches of the present scene with the names of their states, and the routes that
+    /// wait until their source passes the scene's value.
     fn states(&self) -> Vec<String> {
         let routes = self.present.map_or(&[][..], |place| &place.scene.routes);
         let shown = routes.iter().zip(self.model.view.routes).enumerate();

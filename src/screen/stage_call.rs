@@ -12,16 +12,16 @@ use ratatui::buffer::Buffer;
 use ratatui::layout::Rect;
 use ratatui::style::Style;
 
-/// Columns between the large things of a row.
+/// Columns between two large texts in a row.
 const BESIDE: u16 = 4;
 
-/// Columns of the time of day at most.
+/// The most columns of the time of day.
 const CLOCK: u16 = 24;
 
-/// Rows of the call number and of the time of day at most.
+/// The most rows of the call number and of the time of day.
 const HIGH: u16 = 4;
 
-/// What is drawn.
+/// The row to be drawn: the call number (or beat, or notice), and the time of day if it fits.
 struct Call {
     first: Fit,
     style: Style,
@@ -62,9 +62,9 @@ impl Stage<'_> {
         })
     }
 
-    /// At the right, where the name leaves room, in large letters: the call number, in its
-    /// place a notice, while there is one that has no better place, or the beat that is
-    /// counted; and beside it the time of day, under it whether the night is late.
+    /// Draws large text at the right, where the name leaves room: the call number, or a notice
+    /// that has no better place, or the beat of the count-in; beside it the time of day, and
+    /// under that whether the night is late.
     pub(super) fn render_call(&self, may_notice: bool, used: u16, area: Rect, buf: &mut Buffer) {
         let look = &self.look;
         let high = area.height.min(HIGH);

@@ -44,8 +44,8 @@ impl<'a> Stage<'a> {
         );
     }
 
-    /// The next scene's name large, and the moment to press large at the right if both fit.
-    /// Somebody who pressed and saw no step looks here: a notice takes their place.
+    /// Draws the next scene's name large, with the moment to press at the right if both fit. A
+    /// notice takes their place: a player whose press did not step looks here.
     fn render_next_big(&self, name: &str, area: Rect, buf: &mut Buffer) {
         let look = &self.look;
         if let Some(notice) = self.large_notice(area.width, area.height) {
@@ -53,7 +53,7 @@ impl<'a> Stage<'a> {
             return;
         }
         let when = self.present.map_or("", |now| now.scene.when.as_str());
-        // The name leaves as much room as it can be drawn without, for both are wanted.
+        // The moment to press gets the room that the smallest name leaves: both are wanted.
         let narrow = smallest(name, area.width, area.height, look).map_or(0, |fit| fit.width());
         let room = area.width.saturating_sub(narrow.saturating_add(BETWEEN));
         let when = fit(when, room, area.height, look);
@@ -74,7 +74,8 @@ impl<'a> Stage<'a> {
         }
     }
 
-    /// What comes and when to press for it; the `when` keeps its room, the name is cut.
+    /// Draws the next scene and when to press for it; the `when` keeps its room, the name is
+    /// cut.
     fn render_next_line(&self, name: &str, area: Rect, buf: &mut Buffer) {
         let look = &self.look;
         let Some(place) = self.following else {
@@ -109,7 +110,7 @@ impl<'a> Stage<'a> {
         let present = self.model.view.position.index();
         let next = self
             .following
-            // The way round a loop has no break before it.
+            // A loop that starts again has no break before it.
             .filter(|place| place.index > present)
             .map(|place| OrderLine::Song(place.position.song));
         let index = order.iter().position(|line| Some(line) == next.as_ref());
@@ -124,8 +125,8 @@ impl<'a> Stage<'a> {
         }
     }
 
-    /// The scenes after the next one, each with the one before it: as far as the night has
-    /// them, and once round a loop.
+    /// The scenes after the next one, each with the position before it: as far as the night
+    /// goes, and only once round a loop.
     fn then(&self) -> Vec<(Place<'a>, Place<'a>)> {
         let mut seen = vec![self.model.view.position.index()];
         let mut out = Vec::new();
@@ -144,7 +145,7 @@ impl<'a> Stage<'a> {
         out
     }
 
-    /// How many they are.
+    /// How many scenes `then` gives.
     pub(super) fn then_count(&self) -> u16 {
         u16::try_from(self.then().len()).unwrap_or(0)
     }
@@ -171,8 +172,8 @@ impl<'a> Stage<'a> {
         }
     }
 
-    /// One later scene: its call number and name, and when to press for it. Where they do
-    /// not fit, the name is cut to so much that it can be told, then the moment.
+    /// Draws one later scene: its call number and name, and when to press for it. Where they do
+    /// not fit, first the name is cut as far as it stays recognisable, then the moment.
     fn render_later(&self, before: &Place, place: &Place, area: Rect, buf: &mut Buffer) {
         let when = before.scene.when.as_str();
         let song = if before.position.song != place.position.song {

@@ -6,7 +6,7 @@
 
 use super::zone_map::{Extent, LARGE_ROWS, NARROW_ROWS};
 
-/// What the scene and the terminal would like to show.
+/// What a scene could show, if there were rows for all of it.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub(super) struct Wishes {
     /// Lanes of each keyboard in the current scene: 0 if it is idle there.
@@ -19,7 +19,7 @@ pub(super) struct Wishes {
     pub(super) words_sizes: Vec<u16>,
     /// Rows of the page.
     pub(super) page: u16,
-    /// A row that says which letter is which sound, for now and for next.
+    /// Whether a legend is needed that says which letter is which sound: for now, and for next.
     pub(super) has_legend: (bool, bool),
     /// Heights at which the current scene's name can be drawn large, rising.
     pub(super) now_sizes: Vec<u16>,
@@ -114,7 +114,7 @@ impl Plan {
         });
     }
 
-    /// What makes a screen easier to read once all that must be there is there.
+    /// Adds what makes a screen easier to read, once all that must be seen has rows.
     fn enrich(&mut self, budget: &mut Budget, wishes: &Wishes) {
         budget.grant(u16::from(wishes.has_legend.0), || {
             self.now_legend = u16::from(wishes.has_legend.0)
@@ -167,7 +167,7 @@ impl Plan {
         self.enlarge(budget, wishes);
     }
 
-    /// What makes a large terminal worth having.
+    /// Uses the rows of a large terminal for larger letters.
     fn enlarge(&mut self, budget: &mut Budget, wishes: &Wishes) {
         for lane_rows in [2, NARROW_ROWS, LARGE_ROWS] {
             let mut higher = self.now_maps.clone();
@@ -196,7 +196,7 @@ impl Plan {
     }
 }
 
-/// A map that has no rows yet.
+/// A map without rows.
 const NO_ROWS: Extent = Extent {
     has_marks: false,
     has_keys: false,
@@ -216,7 +216,7 @@ const LARGE_LINE: u16 = 4;
 /// A name up to this high comes before what a large terminal adds.
 const TALL: u16 = 8;
 
-/// Rows not yet given away.
+/// Rows that are not given to a part yet.
 struct Budget {
     left: u16,
 }
@@ -230,7 +230,7 @@ impl Budget {
     }
 }
 
-/// Lets the maps grow in turn, one row each, while `change` wants to and rows are left.
+/// Grows the maps in turn, one row each, as long as `change` agrees and rows are left.
 fn grow(maps: &mut [Extent], budget: &mut Budget, change: impl Fn(usize, &mut Extent) -> bool) {
     loop {
         let before = budget.left;
@@ -319,7 +319,7 @@ mod tests {
         }
     }
 
-    // The name, once it is high, must not be given back for a lower one.
+    // A larger terminal must not draw the name smaller.
     #[test]
     fn the_name_grows_with_the_terminal() {
         let wishes = Wishes {

@@ -8,12 +8,12 @@ use std::collections::BTreeMap;
 /// One of the three screens.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
 pub enum Screen {
-    /// The player's.
+    /// The player's screen: the scene being played and the next.
     #[default]
     Stage,
-    /// The technician's.
+    /// The technician's screen: receivers, held notes, pedals, log.
     Wings,
-    /// The running order.
+    /// The running order: songs, breaks and positions of the night.
     Order,
 }
 
@@ -39,7 +39,7 @@ pub enum Colour {
     None,
     /// The sixteen of every terminal.
     Sixteen,
-    /// 24-bit colours.
+    /// 24-bit colours, as the theme has them.
     #[default]
     Full,
 }
@@ -63,7 +63,7 @@ impl Colour {
     }
 }
 
-/// Which colours, for which light.
+/// A set of colours, chosen for the light on the stage.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub enum Theme {
     /// Light on near-black, for a dark stage.
@@ -113,9 +113,9 @@ impl Theme {
 /// What a screen is drawn with.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct Settings {
-    /// How many colours.
+    /// How many colours the terminal may show.
     pub colour: Colour,
-    /// Which.
+    /// The colours, chosen for the light on the stage.
     pub theme: Theme,
     /// Only ASCII marks: for terminals that draw lines and blocks two cells wide.
     pub is_ascii: bool,
@@ -124,10 +124,10 @@ pub struct Settings {
 /// Notes from the computer keyboard.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub enum NoteMode {
-    /// Letters are commands.
+    /// Letters are commands, as ever.
     #[default]
     Off,
-    /// Letters are notes.
+    /// Letters play notes on a controller of the rig.
     On {
         /// Index of the controller they are played on.
         controller: usize,
@@ -135,7 +135,7 @@ pub enum NoteMode {
         base: u8,
         /// The terminal reports when a key is let go; otherwise notes have a fixed length.
         has_releases: bool,
-        /// That length, in milliseconds.
+        /// Length of notes without a release, in milliseconds.
         length_ms: u32,
     },
 }
@@ -160,22 +160,22 @@ pub enum Prompt {
     },
     /// A name for the control that is learned.
     Learn(String),
-    /// A word for a place.
+    /// A word that marks a position as a trouble spot.
     Mark {
-        /// The place's call number.
+        /// Call number of the position that is marked.
         call: String,
-        /// The word.
+        /// The word as typed so far.
         text: String,
     },
     /// A command by its name.
     Line {
         /// What is typed so far.
         text: String,
-        /// What it may become.
+        /// Lines that it can be completed to.
         offers: Vec<String>,
         /// Why the last Enter did nothing; empty if there was none.
         refused: String,
-        /// The first offer of those listed above the line; none if they are not listed.
+        /// Index of the first offer listed above the line; None if none are listed.
         listed: Option<usize>,
     },
     /// Whether to jump to this position, asked in a show.
@@ -187,15 +187,16 @@ pub enum Prompt {
 /// Everything the person chose.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct UiState {
-    /// Somebody has played since this step (`View::step_us`): its song is counted in no more.
+    /// The last step (`View::step_us`) after which somebody played: its song is not counted in
+    /// any more.
     pub played_us: Option<Option<u64>>,
-    /// The screen shown.
+    /// Which of the three screens is shown.
     pub screen: Screen,
     /// Whether the help covers it.
     pub is_help: bool,
     /// Position the running order's cursor is on; none follows the show.
     pub cursor: Option<usize>,
-    /// Song left out tonight that the cursor is on instead: its line in `Sheet::order`.
+    /// If the cursor is on a song left out tonight: that song's line in `Sheet::order`.
     pub left_out: Option<usize>,
     /// The text last looked for.
     pub find: String,
@@ -209,15 +210,15 @@ pub struct UiState {
     pub marks: BTreeMap<String, String>,
     /// The running order lists marked places only.
     pub is_marks_only: bool,
-    /// What the last key had to say; gone with the next.
+    /// The answer to the last key; cleared by the next.
     pub said: String,
-    /// The question of a key that asks once more; empty while none does.
+    /// The question of a key that must be pressed twice; empty if there is none.
     pub asked: String,
-    /// The keys of this terminal do nothing but panic, help and free themselves.
+    /// The keys of this terminal are locked: only panic, help and unlock work.
     pub are_keys_locked: bool,
-    /// The mouse points and scrolls here.
+    /// The program has the mouse; otherwise the terminal marks text with it.
     pub has_mouse: bool,
-    /// Commands that the footer has before all others, each with its word there.
+    /// Commands that come first in the footer, each with its word there.
     pub footer: &'static [(&'static str, &'static str)],
     /// First log line from the end that the wings show (0 follows the log).
     pub log_scroll: usize,
@@ -261,8 +262,8 @@ impl UiState {
         rows
     }
 
-    /// Takes another sheet of the night for the one known so far: cursor and questions stay
-    /// with the scenes that they were about, by call number.
+    /// Changes to another sheet of the night. Cursor and prompts stay with the scenes that they
+    /// were about, by call number.
     pub fn change_sheet(&mut self, old: &Sheet, new: &Sheet) {
         let moved = |position: usize| {
             let call = &old.positions.get(position)?.call;
@@ -386,7 +387,8 @@ fn holds(sheet: &Sheet, index: usize, wanted: &str) -> bool {
         return false;
     };
     let scene = sheet.scenes.get(position.scene).map(|scene| &scene.name);
-    // A song's title finds its first position only, so that `n` goes song by song.
+    // A match in the title counts at the song's first position only, so that `n` goes song by
+    // song.
     let song = sheet
         .songs
         .get(position.song)

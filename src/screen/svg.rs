@@ -15,7 +15,7 @@ use unicode_width::UnicodeWidthStr;
 
 /// Width and height of a cell in the picture's units.
 const CELL: (u32, u32) = (10, 20);
-/// What stands for a terminal's own colours.
+/// Replaces the terminal's own foreground colour.
 const INK: &str = "#e8e4da";
 const GROUND: &str = "#101216";
 

@@ -94,7 +94,7 @@ pub fn wrap_items(items: &[String], max: u16, lines: usize) -> Vec<String> {
             false => format!("{};", sanitise(item)),
         };
         let needed = |line: &String| width(line).saturating_add(width(&words)).saturating_add(1);
-        // On the last row the count of those after it must find room too.
+        // The last row must also have room for the count of items left out.
         let is_final = out.len() >= lines;
         let kept = if is_final && !is_last { COUNT } else { 0 };
         match out.last_mut() {
@@ -115,8 +115,8 @@ pub fn wrap_items(items: &[String], max: u16, lines: usize) -> Vec<String> {
 /// Columns of the count of items that have no room.
 const COUNT: u16 = 4;
 
-/// Writes `text` at (`x`, `y`) counted within `area`, cut at its right edge. Gives the
-/// column after the text.
+/// Writes `text` at (`x`, `y`) counted within `area`, cut at its right edge. Returns the column
+/// after the text.
 pub(super) fn put(buf: &mut Buffer, area: Rect, at: (u16, u16), text: &str, style: Style) -> u16 {
     let (x, y) = at;
     let area = area.intersection(buf.area);
@@ -134,8 +134,8 @@ pub(super) fn put(buf: &mut Buffer, area: Rect, at: (u16, u16), text: &str, styl
     x.saturating_add(width(&text))
 }
 
-/// Writes `text` so that it ends at the right edge of row `y` of `area`. Gives the
-/// column where it starts.
+/// Writes `text` so that it ends at the right edge of row `y` of `area`. Returns the column
+/// where it starts.
 pub(super) fn put_right(buf: &mut Buffer, area: Rect, y: u16, text: &str, style: Style) -> u16 {
     let text = cut(text, area.width);
     let x = area.width.saturating_sub(width(&text));

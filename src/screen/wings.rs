@@ -87,7 +87,7 @@ fn render_header(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer)
     put_pieces(buf, area, 2, (left, vec![clock]));
 }
 
-/// Rows that the log keeps however much stands above it.
+/// The fewest rows of the log, however much is above it.
 const LOG_ROWS: u16 = 4;
 
 /// The row of the wings at a cell.
@@ -114,10 +114,10 @@ struct Columns {
     right: Option<Column>,
 }
 
-/// Lines of which some are in sight.
+/// A column of lines that scrolls.
 struct Column {
     lines: Vec<RowLine>,
-    /// The first that is in sight.
+    /// Index of the first visible line.
     first: usize,
     area: Rect,
 }
@@ -131,7 +131,7 @@ impl Columns {
         };
         let plain = |lines: Vec<Line>| lines.into_iter().map(|line| (line, None));
         let mut left: Vec<RowLine> = plain(learning(model, look)).collect();
-        // What is wrong with the show itself stands where no list pushes it out of sight.
+        // Warnings about the show itself come where no list can push them off the screen.
         left.extend(plain(warnings(model, look)));
         left.extend(plain(out_ports(model, look)));
         let mut right = Vec::new();
@@ -143,7 +143,7 @@ impl Columns {
             right.extend(pedal_lines(model, look));
             right.extend(zones(model, look));
         } else {
-            // A row each where rows are few: the inputs must be in sight.
+            // On a small screen each receiver has one row, so that the inputs stay visible.
             let most_rows = if body.height < 28 { 1 } else { 4 };
             left.extend(plain(in_ports(model, look)));
             left.extend(receivers(model, look, (area.width, most_rows)));
@@ -173,21 +173,21 @@ impl Columns {
 }
 
 impl Column {
-    /// The lines with the cursor in sight.
+    /// A column that is scrolled so that the cursor is visible.
     fn new(model: &ScreenModel, lines: Vec<RowLine>, area: Rect) -> Self {
         let height = usize::from(area.height);
-        // What is being learned stands at the head and wants to be seen.
+        // While a control is learned, its lines at the top stay visible.
         let is_learning = matches!(model.ui.prompt, Some(Prompt::Learn(_)));
         let cursor = model.ui.wings.filter(|_| !is_learning);
         let at = lines
             .iter()
             .position(|(_, row)| cursor.is_some() && *row == cursor);
-        // What stands under the cursor's line and belongs to it, as far as there is room.
+        // Lines below the cursor's that belong to it are shown too, as far as there is room.
         let below = match cursor {
             Some(WingsRow::Zone(_)) => PLOT_LINES.min(height.saturating_sub(3)),
             _ => 0,
         };
-        // A line more, where the count of hidden ones stands.
+        // One line is taken by the count of hidden lines.
         let first = at.map_or(0, |at| (at + below + 2).saturating_sub(height));
         let first = first.min(lines.len().saturating_sub(height));
         Self { lines, first, area }
@@ -244,7 +244,7 @@ fn counters(model: &ScreenModel, look: &Look, columns: u16) -> Vec<Line> {
     ];
     let mut out: Vec<Line> = vec![vec![(2, "COUNTERS".to_owned(), look.strong())]];
     let mut x = 15;
-    // What went wrong comes first: a small terminal may cut the rest.
+    // Counters of faults come first: a small terminal may cut the rest.
     let (bad, well): (Vec<_>, Vec<_>) = grave.into_iter().partition(|(_, count)| *count > 0);
     let bad = bad
         .into_iter()
@@ -289,7 +289,7 @@ fn remarks(model: &ScreenModel, look: &Look) -> Vec<Line> {
     out
 }
 
-/// Standing warnings.
+/// Lines of the warnings that stand as long as their cause does.
 fn warnings(model: &ScreenModel, look: &Look) -> Vec<Line> {
     let line = |words: &String| {
         vec![
@@ -362,7 +362,7 @@ fn ready_after(model: &ScreenModel, look: &Look) -> Option<Line> {
 /// Positions after the present one whose remarks are shown; those further on are counted.
 const REMARKS_AHEAD: usize = 2;
 
-/// What the plan remarks on the present position and the next ones.
+/// Remarks of the plan about the present position and the next ones.
 fn plan_remarks(model: &ScreenModel, look: &Look, columns: u16) -> Vec<Line> {
     let line = |head: &str, words: String, style: Style| {
         vec![(2, head.to_owned(), look.faint()), (15, words, style)]
@@ -402,7 +402,8 @@ fn remarks_words(count: usize) -> String {
     }
 }
 
-/// Whether a line is shown under a filter: it holds the text, or is as grave as it says.
+/// Whether a log line passes a filter: it contains the text, has the level that the filter
+/// names, or its time begins with it.
 #[must_use]
 pub fn passes(filter: &str, line: &LogLine) -> bool {
     let wanted = filter.trim().to_lowercase();
@@ -450,7 +451,7 @@ fn render_log(model: &ScreenModel, look: &Look, area: Rect, buf: &mut Buffer) {
             LogLevel::Warning => ("warning", look.warning()),
             LogLevel::Error => ("error", look.bad()),
         };
-        // Built from the bottom up: the last piece of a long line first.
+        // Lines are drawn from the bottom up: the last piece of a long line first.
         let pieces = wrap(&line.words, columns, 3);
         for (index, piece) in pieces.iter().enumerate().rev() {
             let (time, word) = if index == 0 {

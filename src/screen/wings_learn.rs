@@ -5,8 +5,8 @@ use super::look::Look;
 use super::state::Prompt;
 use super::wings_ports::Line;
 
-/// Three lines while a control is learned, otherwise none. What has no words yet has its line
-/// all the same, so that nothing below moves.
+/// Three lines while a control is learned, otherwise none. A line without words yet stays
+/// empty, so that what is below does not move.
 pub(super) fn learning(model: &ScreenModel, look: &Look) -> Vec<Line> {
     let Some(learned) = &model.rig.learned else {
         return Vec::new();

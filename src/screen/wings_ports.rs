@@ -153,8 +153,8 @@ pub(super) fn in_ports(model: &ScreenModel, look: &Look) -> Vec<Line> {
     out
 }
 
-/// The receivers, each with what its slots are believed to hold in running words, on at
-/// most `most_rows` rows.
+/// The receivers, each followed by what its slots are assumed to hold, on at most `most_rows`
+/// rows.
 pub(super) fn receivers(
     model: &ScreenModel,
     look: &Look,
@@ -246,7 +246,7 @@ pub(super) fn slots(model: &ScreenModel, look: &Look) -> Vec<RowLine> {
     out
 }
 
-/// Who plays for whom, and whether it is muted; nothing most of the time.
+/// Which receiver stands in for which, and whether it is muted; None most of the time.
 fn duty_words(model: &ScreenModel, index: usize) -> Option<String> {
     let duty = model.view.duties.get(index)?;
     let receivers = &model.sheet.receivers;
@@ -265,7 +265,7 @@ fn duty_words(model: &ScreenModel, index: usize) -> Option<String> {
     (!words.is_empty()).then(|| words.join(", "))
 }
 
-/// State of a receiver in a word: never better than what was heard from it.
+/// State of a receiver in a word: `verified` only if something was heard from it.
 fn presence(model: &ScreenModel, look: &Look, index: usize) -> (&'static str, Style) {
     match model.view.receivers.get(index).copied().unwrap_or_default() {
         Presence::Absent => ("absent", look.bad()),
@@ -276,7 +276,7 @@ fn presence(model: &ScreenModel, look: &Look, index: usize) -> (&'static str, St
     }
 }
 
-/// The slots of a receiver of which anything is known, with their channels (1–16).
+/// The slots of a receiver that hold something known, with their channels (1–16).
 fn filled_slots<'a>(
     model: &'a ScreenModel,
     receiver: &'a ReceiverLine,
@@ -305,7 +305,7 @@ fn slot_words(receiver: &ReceiverLine, channel: &str, slot: &SlotView) -> String
     words
 }
 
-/// `ch 3`; an MPE zone's channels are a word by themselves.
+/// `ch 3`, or for an MPE zone its channels without `ch`.
 fn channel_cell(channel: &str) -> String {
     match channel.contains('-') {
         true => channel.to_owned(),
@@ -389,7 +389,7 @@ fn bytes_words(bytes: u64) -> String {
     }
 }
 
-/// Time since a port was last busy, in whole units so that it does not tremble.
+/// Time since a port was last used, in whole units so that the display does not flicker.
 fn idle_words(idle_us: Option<u64>) -> String {
     match idle_us.map(|us| us / 1_000_000) {
         None => "never".to_owned(),

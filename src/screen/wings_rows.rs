@@ -24,7 +24,7 @@ pub enum WingsRow {
     Receiver(usize),
     /// A held note: its slot, and the key as sent.
     Note(SlotId, u8),
-    /// A pedal.
+    /// A pedal that may be ignored.
     Pedal(PedalId),
     /// A zone of the present scene, by index.
     Zone(usize),
@@ -51,7 +51,7 @@ pub fn wings_rows(sheet: &Sheet, view: &View) -> Vec<WingsRow> {
     rows
 }
 
-/// The held notes that the view has one by one.
+/// The held notes that the view lists.
 fn held(view: &View) -> &[HeldView] {
     let count = usize::from(view.held_count).min(view.held.len());
     view.held.get(..count).unwrap_or(&[])
@@ -164,7 +164,7 @@ fn slot_words(model: &ScreenModel, note: &HeldView) -> String {
     format!("{} {channel} {}{moved}", line.name, patch_words(line, slot))
 }
 
-/// The pedals, and what becomes of them.
+/// Lines of the pedals: position, command, and whether each is ignored or locked.
 pub(super) fn pedal_lines(model: &ScreenModel, look: &Look) -> Vec<RowLine> {
     let (sheet, view) = (model.sheet, model.view);
     let mut head = vec![(2, "PEDALS".to_owned(), look.strong())];

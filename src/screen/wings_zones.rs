@@ -29,7 +29,7 @@ const PLOT: Plot = Plot {
 /// Lines that the plot takes: its rows, the axis and its numbers.
 pub(super) const PLOT_LINES: usize = PLOT.rows + 2;
 
-/// The zones of the present scene, and under the cursor's what velocities become there.
+/// The zones of the present scene, and under the one with the cursor its velocity curve.
 pub(super) fn zones(model: &ScreenModel, look: &Look) -> Vec<RowLine> {
     let Some(place) = model.present() else {
         return Vec::new();
@@ -78,8 +78,8 @@ pub(super) fn zones(model: &ScreenModel, look: &Look) -> Vec<RowLine> {
     out
 }
 
-/// The key struck last in a zone, how hard, and as what it is played; nothing if what was
-/// struck last on its keyboard was not in it.
+/// The key struck last in a zone, its velocity, and the velocity that is played. None if the
+/// last key on its keyboard was outside the zone.
 fn last(model: &ScreenModel, zone: &ZoneLine) -> Option<(u8, u8, u8)> {
     let (key, struck) = model.view.controllers.get(zone.controller)?.struck?;
     let is_in = |value: u8, (low, high): (u8, u8)| (low..=high).contains(&value);
@@ -128,7 +128,7 @@ fn plot(
     lines
 }
 
-/// What stands beside the plot, and whether it is of what was just played.
+/// The words beside the plot, and whether each is about the note played last.
 fn said(model: &ScreenModel, zone: &ZoneLine, last: Option<(u8, u8, u8)>) -> Vec<(String, bool)> {
     let mut out = vec![(format!("curve {}", zone.curve), false)];
     if zone.velocities != (1, 127) {

@@ -32,7 +32,7 @@ pub(super) const NARROW_ROWS: u16 = narrow::HIGH;
 /// Columns of a zone's left edge and of the blank beside it, before a large name.
 const LARGE_LEFT: u16 = 2;
 
-/// A name is not cut below this for what is done to its sound.
+/// The fewest columns of a name when transposition or level need room beside it.
 const SHORTEST_NAME: u16 = 4;
 
 /// How much of a map is drawn.
@@ -42,14 +42,13 @@ pub(super) struct Extent {
     pub(super) has_marks: bool,
     /// A row with the keys as a picture.
     pub(super) has_keys: bool,
-    /// Lanes drawn.
+    /// How many lanes of zones are drawn, one below the other.
     pub(super) lanes: u16,
-    /// Rows a lane.
+    /// Rows that each lane takes.
     pub(super) lane_rows: u16,
 }
 
 impl Extent {
-    /// Rows it takes.
     pub(super) fn height(&self) -> u16 {
         u16::from(self.has_marks)
             .saturating_add(u16::from(self.has_keys))
@@ -112,7 +111,7 @@ impl ZoneMap<'_> {
             let x = self.scale.span(line.keys.unwrap_or((0, 0))).0;
             put(buf, field, (x, y), "no zones", self.look.faint());
         }
-        // Without zones the only row shows what is still held there.
+        // Without zones the only row shows notes that are still held.
         let has_key_row = extent.has_marks || extent.has_keys || lanes.is_empty();
         if let Some(live) = self.live.filter(|_| has_key_row) {
             self.render_played(live, row(field, y_of_keys(extent)), buf);
@@ -244,8 +243,8 @@ impl ZoneMap<'_> {
         }
     }
 
-    /// A zone with its sound's name in large letters, and what is done to it under the name
-    /// or, in narrow letters, beside it; `false` if there is no room for that.
+    /// Draws a zone with its sound's name in large letters, and level and transposition under
+    /// the name or, in narrow letters, beside it. `false` if there is no room for that.
     fn render_large(&self, zone: &ZoneLine, area: Rect, buf: &mut Buffer) -> bool {
         let (x, count) = self.scale.span(zone.keys);
         let Some(large) = large(self.scene, zone, (count, area.height), self.look) else {
@@ -298,8 +297,8 @@ impl ZoneMap<'_> {
         }
     }
 
-    /// The row of a zone with the sound's name and, as far as there is room, what is done
-    /// to it.
+    /// The row of a zone with the sound's name and, as far as there is room, its transposition
+    /// and level.
     fn zone_text(&self, zone: &ZoneLine, count: u16) -> String {
         let [left, line, right] = self.edges();
         let letter = letter(zone.sound);
@@ -319,7 +318,8 @@ impl ZoneMap<'_> {
         let mut name = cut(patch, inner - 2);
         let transposition = changes(zone).pop().unwrap_or_default();
         if !transposition.is_empty() && width(&name) + width(&transposition) + 3 > inner {
-            // A transposition must be seen: the name gives way, as long as some is left.
+            // The transposition must be visible: the name is cut for it, as long as some is
+            // left.
             let short = inner.saturating_sub(width(&transposition) + 3);
             if short >= SHORTEST_NAME {
                 name = cut(patch, short);
@@ -346,8 +346,8 @@ impl ZoneMap<'_> {
     }
 }
 
-/// The name of a zone's sound in large letters, if so many columns and rows hold it: beside a
-/// transposition, which must be seen, or above the row that has it.
+/// The name of a zone's sound in large letters, if it fits into so many columns and rows:
+/// beside a transposition, which must be visible, or above its row.
 fn large(
     scene: &SceneLine,
     zone: &ZoneLine,
@@ -439,7 +439,8 @@ fn splits(scene: &SceneLine, controller: usize, (low, high): (u8, u8)) -> Vec<u8
     out
 }
 
-/// What a zone does to its sound, from the longest to the shortest way to say it.
+/// Velocity window, transposition and level of a zone in words, from the longest form to the
+/// shortest.
 fn changes(zone: &ZoneLine) -> Vec<String> {
     let transpose = match zone.transpose {
         0 => String::new(),

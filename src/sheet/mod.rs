@@ -8,16 +8,16 @@ use serde::{Deserialize, Serialize};
 use crate::midi::Key;
 use crate::midi::pitch::MiddleC;
 
-/// The whole sheet.
+/// All names and words of a night, beside the promptbook.
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
 pub struct Sheet {
-    /// The show's name.
+    /// Name of the show's folder.
     pub show: String,
-    /// The night's title.
+    /// Title of the night.
     pub night: String,
-    /// Planned start of the night, minutes past midnight.
+    /// Planned start of the night, minutes past midnight; None if not stated.
     pub start_minute: Option<u16>,
-    /// End of the night, minutes past midnight.
+    /// Planned end of the night, minutes past midnight; None if not stated.
     pub end_minute: Option<u16>,
     /// Octave number of key 60 (4 unless the rig says otherwise).
     pub middle_c_octave: i8,
@@ -63,10 +63,10 @@ pub struct RemarkLine {
     pub words: String,
 }
 
-/// A controller.
+/// A controller, as screens name it.
 #[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
 pub struct ControllerLine {
-    /// Its name.
+    /// Its name in the rig.
     pub name: String,
     /// Lowest and highest key; none for a pedal box.
     pub keys: Option<(u8, u8)>,
@@ -74,25 +74,26 @@ pub struct ControllerLine {
     pub port: usize,
 }
 
-/// A receiver.
+/// A receiver, as screens name it.
 #[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
 pub struct ReceiverLine {
-    /// Its name.
+    /// Its name in the rig.
     pub name: String,
     /// What it is, in a word: instrument, effects, pages, lights, playback.
     pub kind: String,
     /// Index of its output port.
     pub port: usize,
-    /// Its slots in the promptbook: first and count.
+    /// Its slots in the promptbook: index of the first, and how many.
     pub slots: (usize, usize),
     /// Channel of each of its slots, 1–16.
     pub channels: Vec<u8>,
-    /// Last channel of each of its slots that are MPE zones; its own of others.
+    /// Last channel of each of its slots, 1–16: for an MPE zone its last member, else the
+    /// slot's own channel.
     #[serde(default)]
     pub last_channels: Vec<u8>,
     /// Names of patches by (bank MSB, bank LSB, program): to name what a slot holds.
     pub patches: Vec<PatchName>,
-    /// Index of the receiver that it is the spare of.
+    /// Index of the receiver that it is a spare for; None if it is no spare.
     pub spare_of: Option<usize>,
     /// Whether it has a level of its own that the program sets.
     pub has_level: bool,
@@ -114,30 +115,30 @@ impl ReceiverLine {
 /// A pedal or button that is a command.
 #[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
 pub struct PedalLine {
-    /// Its name.
+    /// Its name in the rig.
     pub name: String,
     /// Index of the controller it belongs to.
     pub controller: usize,
-    /// What it does, in a word or two.
+    /// The command that it gives, in a word or two.
     pub action: String,
-    /// What it is told by: its controller's name, and what that sends.
+    /// The message that it sends: its controller's name, then the kind and number.
     pub sends: String,
 }
 
 /// The name of a stored sound.
 #[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
 pub struct PatchName {
-    /// Bank Select 0, if sent.
+    /// Bank Select MSB (controller 0); None if it is not sent.
     pub bank_msb: Option<u8>,
-    /// Bank Select 32, if sent.
+    /// Bank Select LSB (controller 32); None if it is not sent.
     pub bank_lsb: Option<u8>,
-    /// Program, wire value.
+    /// Program as sent, 0–127.
     pub program: u8,
-    /// Its name.
+    /// The name that the patch list gives it.
     pub name: String,
 }
 
-/// A port.
+/// A port, as screens name it.
 #[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
 pub struct PortLine {
     /// Its name in the rig.
@@ -149,32 +150,32 @@ pub struct PortLine {
 /// A song of tonight.
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
 pub struct SongLine {
-    /// Semitones of its transposition that are tonight's alone.
+    /// The part of `transpose` that the night adds, in semitones.
     pub tonight: i8,
-    /// Its title.
+    /// The title shown on the screen.
     pub title: String,
     /// First half of its call numbers.
     pub call: String,
-    /// Beats a minute.
+    /// Tempo in beats per minute; None if not stated.
     pub tempo: Option<f32>,
-    /// Beats a bar.
+    /// Beats per bar; None if not stated.
     pub beats: Option<u8>,
     /// Its key as written.
     pub key: String,
-    /// Semitones tonight, song and night together.
+    /// Transposition tonight in semitones: the song's and the night's added.
     pub transpose: i16,
     /// Planned length in seconds.
     pub length_s: Option<u32>,
-    /// First position and how many.
+    /// Its positions: index of the first, and how many.
     pub positions: (usize, usize),
     /// Texts of its pages, empty where a page has none.
     pub pages: Vec<String>,
 }
 
-/// A scene.
+/// A scene: its zones, sounds and routes by name, and its words.
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
 pub struct SceneLine {
-    /// Its name.
+    /// Its name within the song.
     pub name: String,
     /// Its zones, in the promptbook's order.
     pub zones: Vec<ZoneLine>,
@@ -199,15 +200,16 @@ pub struct ZoneLine {
     pub controller: usize,
     /// Lowest and highest key, as played.
     pub keys: (u8, u8),
-    /// Velocity window.
+    /// Lowest and highest velocity that plays it, 1–127.
     pub velocities: (u8, u8),
-    /// Velocities at its low and high end over which it fades in and out; 0 is none.
+    /// How many velocities it fades in over at the low end, and out over at the high end; 0 is
+    /// no fade.
     pub fades: (u8, u8),
     /// Name of its velocity curve.
     pub curve: String,
-    /// Index of what velocities become, fades worked in, in the sheet's `curves`.
+    /// Index in the sheet's `curves` of its velocity curve with the fades applied.
     pub played: usize,
-    /// Semitones, all summed.
+    /// Transposition in semitones: zone, song and night added.
     pub transpose: i16,
     /// Level in dB, trims included.
     pub level_db: f32,
@@ -218,7 +220,7 @@ pub struct ZoneLine {
 /// A route as it is shown.
 #[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
 pub struct RouteLine {
-    /// Its name.
+    /// Its name in the show.
     pub name: String,
     /// Values of what it moves that have names, such as those of a switch.
     pub states: Vec<(String, i32)>,
@@ -235,7 +237,7 @@ pub struct SoundLine {
     pub receiver: usize,
 }
 
-/// A position.
+/// A position: one scene at one place of the night's order.
 #[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
 pub struct PositionLine {
     /// Its call number, such as `7.3`.
@@ -255,9 +257,9 @@ pub enum OrderLine {
     Skipped {
         /// First half of its call numbers.
         call: String,
-        /// Its title.
+        /// The title of the song.
         title: String,
     },
-    /// A break of so many seconds.
+    /// A break, with its length in seconds.
     Break(u32),
 }

@@ -9,10 +9,10 @@ use serde::{Serialize, Serializer};
 use crate::words;
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
 
-/// A stretch of a file in bytes: from `start` up to, not including, `end`.
+/// A range of bytes of a file: from `start` up to, not including, `end`.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Span {
-    /// First byte.
+    /// Offset of the first byte, from the start of the file.
     pub start: usize,
     /// One past the last byte.
     pub end: usize,
@@ -43,7 +43,7 @@ pub enum Level {
     Error,
     /// It can be played, and will probably not do what was meant.
     Warning,
-    /// Worth knowing.
+    /// It plays as meant; the user may want to know this.
     Note,
 }
 
@@ -100,11 +100,11 @@ pub struct Finding {
     pub id: &'static str,
     /// How bad it is.
     pub level: Level,
-    /// Where it is.
+    /// The file, and the line and column in it.
     pub place: Place,
     /// What is wrong: lower case, names the thing.
     pub message: String,
-    /// What to do.
+    /// What the user can write or do to mend it; None if the message says it all.
     pub help: Option<String>,
 }
 
@@ -126,7 +126,7 @@ impl PartialOrd for Finding {
     }
 }
 
-/// By file, line, column and id; the rest only makes the order total.
+/// Findings sort by file, line, column and id; the other fields only break ties.
 impl Ord for Finding {
     fn cmp(&self, other: &Self) -> std::cmp::Ordering {
         self.order().cmp(&other.order()).then_with(|| {
@@ -232,7 +232,7 @@ impl Findings {
     /// How many findings one run keeps. Nobody reads more, and a broken file may give millions.
     pub const MAX: usize = 1_000;
 
-    /// None yet.
+    /// No findings; every count is 0.
     pub fn new() -> Self {
         Self::default()
     }
@@ -250,8 +250,8 @@ impl Findings {
         self.kept.len() >= Self::MAX
     }
 
-    /// Keeps a finding that is only made if it is kept: past [`Findings::MAX`] nobody reads
-    /// its words, and nobody works them out.
+    /// Keeps a finding, and makes its words only if it is kept: past [`Findings::MAX`] it is
+    /// only counted.
     pub fn add_with(&mut self, level: Level, make: impl FnOnce() -> Finding) {
         if self.is_full() {
             self.count(level, 1);
@@ -275,13 +275,13 @@ impl Findings {
         self.number(Level::Error) > 0
     }
 
-    /// Those that are kept, in the order they were found.
+    /// The findings that are kept, in the order in which they were found.
     pub fn kept(&self) -> &[Finding] {
         &self.kept
     }
 
-    /// Those that are kept, by file, line, column and id; and last, if some were only
-    /// counted, a note that says how many.
+    /// The findings that are kept, by file, line, column and id. If some were only counted, a
+    /// note comes last that says how many.
     pub fn into_sorted(mut self) -> Vec<Finding> {
         self.kept.sort();
         let more = self.counts.values().sum::<usize>() - self.kept.len();
@@ -318,7 +318,8 @@ pub fn clipped(text: &str) -> String {
     printable(&short)
 }
 
-/// One cell for what has no width or moves the cursor, so that marks stay under their text.
+/// Replaces characters without a width, or that move the cursor, by one cell each, so that
+/// marks stay under their text.
 fn printable(text: &str) -> String {
     let shown = |c: char| match c {
         '\t' => ' ',

@@ -8,13 +8,13 @@ use std::collections::{BTreeMap, BTreeSet};
 use super::model::{Action, ControllerItem, PortKind, Rig, SourceKind, Trigger};
 use crate::midi::{Channel, Controller, Key, KeyCode, Message, Program, Value14};
 
-/// Controls told apart in one wiggle; what else moves is not looked at.
+/// Most controls tracked in one wiggle; messages of further ones are ignored.
 pub const MAX_CONTROLS: usize = 256;
 
 /// A silence of this length ends a wiggle.
 const PAUSE_US: u64 = 2_000_000;
 
-/// Looks on while somebody moves a control.
+/// Collects messages while somebody moves a control, and says which control it is.
 #[derive(Clone, Debug, Default)]
 pub struct Learner {
     moved: BTreeMap<Place, Moves>,
@@ -44,15 +44,15 @@ enum Sends {
     Code(KeyCode),
 }
 
-/// How it moved.
+/// How a control moved during one wiggle.
 #[derive(Clone, Debug, Default)]
 struct Moves {
     count: u32,
     low: u16,
     high: u16,
-    /// Positions, until there are three.
+    /// Distinct positions seen, at most three: two mean a switch.
     few: BTreeSet<u16>,
-    /// The upper seven bits came first, then the lower ones on the number 32 above.
+    /// It is a 14-bit pair: the MSB came, then an LSB on the controller number 32 above.
     is_pair: bool,
     coarse: u8,
 }
@@ -64,7 +64,7 @@ pub struct Learned {
     pub what: String,
     /// How it moved: `0 to 127, 7 bits, continuous`.
     pub seen: String,
-    /// Where it belongs.
+    /// Where the rig has it, or could have it.
     pub home: Home,
 }
 
@@ -73,18 +73,18 @@ pub struct Learned {
 pub enum Home {
     /// It is in the rig already: as this source or pedal.
     Known(String),
-    /// A source of this controller; what its entry says after the name.
+    /// It fits a source of this controller.
     Source {
         /// Name of the controller.
         controller: String,
-        /// `Control(74)`
+        /// What follows the source's name in the rig file: `Control(74)`.
         value: String,
     },
-    /// A pedal on this controller; what its entry says after the name.
+    /// It fits a pedal on this controller.
     Pedal {
         /// Name of the controller.
         controller: String,
-        /// `(on: "pedal box", sends: Program(3), does: Step)`
+        /// What follows the pedal's name: `(on: "pedal box", sends: Program(3), does: Step)`.
         value: String,
     },
     /// Nothing in the rig listens where it came in.
@@ -92,7 +92,7 @@ pub enum Home {
 }
 
 impl Learner {
-    /// A message that came in at a port of the rig.
+    /// Takes a message that came in at a port of the rig.
     pub fn hear(&mut self, now_us: u64, port: usize, rig: &Rig, message: Message) {
         let is_new = |heard: u64| now_us.saturating_sub(heard) > PAUSE_US;
         if self.heard_us.is_some_and(is_new) {
@@ -180,7 +180,7 @@ impl Learner {
         moves.coarse = value.min(127) as u8;
     }
 
-    /// The lower seven bits of something whose upper seven came before.
+    /// Takes the LSB of a value whose MSB came before.
     fn fine(&mut self, port: usize, channel: u8, sends: Sends, value: u8) {
         let place = Place {
             port,
@@ -201,7 +201,7 @@ impl Learner {
         moves.count = moves.count.saturating_add(1);
     }
 
-    /// What is meant by all that moved; nothing if nothing did.
+    /// The control that sent the most messages in this wiggle; None if nothing moved.
     #[must_use]
     pub fn learned(&self, rig: &Rig) -> Option<Learned> {
         let most = self.moved.iter().max_by_key(|(_, moves)| moves.count);
@@ -225,7 +225,7 @@ impl Moves {
         }
     }
 
-    /// Only two positions, and both were seen.
+    /// Whether it is a switch: exactly two positions were seen.
     fn is_switch(&self) -> bool {
         self.few.len() == 2 && !self.is_pair
     }
@@ -269,7 +269,7 @@ impl Place {
         }
     }
 
-    /// The controller of the rig that takes it.
+    /// The controller of the rig on this port and channel.
     fn controller(self, rig: &Rig) -> Option<(usize, &ControllerItem)> {
         let channel = Channel::clamped(self.channel.into());
         let mut all = rig.controllers.iter().enumerate();
@@ -321,8 +321,8 @@ fn home(place: Place, moves: &Moves, rig: &Rig) -> Home {
     }
 }
 
-/// What no pedal of the rig does yet, the most needed first; with all of it there, a spare of
-/// the pedal that matters most. Who means another writes it into the file.
+/// The action that no pedal of the rig has yet, the most needed first; `Step` if all are there.
+/// The user may write another into the file.
 fn missing(rig: &Rig) -> &'static str {
     const NEEDED: [(Action, &str); 5] = [
         (Action::Step, "Step"),
@@ -336,7 +336,7 @@ fn missing(rig: &Rig) -> &'static str {
     missing.map_or("Step", |(_, word)| word)
 }
 
-/// The source or pedal that it is already.
+/// Name of the source or pedal of the rig that this control is already.
 fn known(
     place: Place,
     moves: &Moves,
@@ -377,7 +377,7 @@ fn known(
     })
 }
 
-/// A name as the format has it.
+/// A name in quotes, escaped as the file format wants it.
 #[must_use]
 pub fn quoted(name: &str) -> String {
     format!("\"{}\"", name.replace('\\', "\\\\").replace('"', "\\\""))

@@ -8,8 +8,8 @@
 //! name; those that cannot be nearer than the best so far are passed over, and at most
 //! [`MAX_COMPARED`] are looked at.
 
-/// How like a known name another must be to be taken for a slip of the fingers: by
-/// Damerau-Levenshtein distance, from 0 for nothing in common to 1 for equal.
+/// The least likeness at which a known name is suggested: Damerau-Levenshtein, from 0 for
+/// nothing in common to 1 for equal.
 pub const NEAREST_MIN: f64 = 0.6;
 
 /// The longest name, in bytes, that is compared with known ones: the time grows with its square.
@@ -35,13 +35,14 @@ struct Known {
 #[derive(Clone, Debug)]
 struct Folded {
     text: String,
-    /// In characters.
+    /// Length in characters.
     len: usize,
-    /// One bit for each letter it has; letters that share a bit only make the least distance less.
+    /// One bit for each letter it has. Letters that share a bit only lower the bound, never
+    /// raise it.
     letters: u128,
 }
 
-/// What a search gave.
+/// The result of a search, and how much work it was.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct Search<'k> {
     /// The nearest name, if one is near enough.
@@ -61,23 +62,23 @@ impl Folded {
         Self { text, len, letters }
     }
 
-    /// No distance to `other` is less than this.
+    /// A lower bound of the distance to `other`, from lengths and letters alone.
     fn least_distance(&self, other: &Self) -> usize {
         let only_here = (self.letters & !other.letters).count_ones();
         let only_there = (other.letters & !self.letters).count_ones();
-        // A letter put in the place of another makes up for one on either side.
+        // One substitution makes up for a surplus letter on each side.
         self.len
             .abs_diff(other.len)
             .max(only_here.max(only_there) as usize)
     }
 
-    /// No likeness to `other` is more than this.
+    /// An upper bound of the likeness to `other`, 0 to 1.
     fn most_likeness(&self, other: &Self) -> f64 {
         let longer = self.len.max(other.len).max(1);
         1.0 - self.least_distance(other) as f64 / longer as f64
     }
 
-    /// No distance to `other` is more than this: what both begin and end with can stay.
+    /// An upper bound of the distance to `other`: a common beginning and end need no change.
     fn most_distance(&self, other: &Self) -> usize {
         let shorter = self.len.min(other.len);
         let pairs = self.text.chars().zip(other.text.chars());
@@ -109,7 +110,7 @@ impl KnownNames {
         self.search(name).found
     }
 
-    /// The same, with how much work it was.
+    /// Finds the nearest name, and says how many names it compared.
     #[must_use]
     pub fn search(&self, name: &str) -> Search<'_> {
         let mut search = Search {
@@ -199,7 +200,7 @@ mod tests {
         assert!(known.search("Wholly unlike 99999").compared <= MAX_COMPARED);
     }
 
-    /// Names of the same letters, in which neither length nor letters tell what is far.
+    /// Names of the same length and letters, so that neither shows which names are far.
     #[test]
     fn of_a_long_list_of_the_same_letters_so_many_are_compared_and_no_more() {
         // Each bit of the number as two letters.

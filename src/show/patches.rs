@@ -25,7 +25,7 @@ pub const MAX_PATCHES: usize = 20_000;
 const REQUIRED: [&str; 5] = ["name", "bank_msb", "bank_lsb", "program", "category"];
 const OPTIONAL: [&str; 4] = ["trim_db", "voices", "release_s", "load_ms"];
 
-/// What a CSV file gave.
+/// What could be read of a CSV file, and what could not.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct ReadPatches {
     /// The patches, in the order of the file.
@@ -102,7 +102,7 @@ pub fn read_csv(text: &str, programs_from_1: bool) -> ReadPatches {
     read
 }
 
-/// Where each column is.
+/// Index of each column in a line.
 struct Columns {
     places: BTreeMap<&'static str, usize>,
     count: usize,
@@ -330,7 +330,8 @@ fn swallowing_quote(text: &str) -> Option<OpenQuote> {
     None
 }
 
-/// Past the quote that closes a field, which is not one of two in a row.
+/// The offset after the quote that closes a field; a doubled quote stands for itself and closes
+/// nothing.
 fn end_of_quoted(bytes: &[u8], mut at: usize) -> Option<usize> {
     loop {
         at += bytes.get(at..)?.iter().position(|byte| *byte == b'"')? + 1;

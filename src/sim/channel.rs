@@ -8,7 +8,7 @@ use super::slot::{Entry, Parameter, SlotState, is_heard};
 use super::spec::{HeldNotes, Kind, LoadingControllers, LoadingNotes, Patch, ProgramResets};
 use super::voice::{Pedals, Voice, VoiceId, VoiceState};
 
-/// What a sounding voice hears of its slot.
+/// The values of a slot that a sounding voice follows.
 struct Audible {
     level_db: f64,
     pitch_cents: f64,
@@ -45,7 +45,7 @@ impl ReceiverModel {
         }
     }
 
-    /// Patches that are loaded by now: what was delayed for them counts.
+    /// Ends loading where it is due, and applies the messages that were delayed for it.
     pub(super) fn finish_loading(&mut self) {
         let now_us = self.now_us;
         for index in 0..16_u8 {
@@ -68,7 +68,7 @@ impl ReceiverModel {
         }
     }
 
-    /// Runs a change of a slot and tells every voice that sounds on it what it hears of it.
+    /// Changes a slot, and logs what every voice that sounds on it hears of the change.
     pub(super) fn change_slot<R>(
         &mut self,
         channel: Channel,
@@ -155,7 +155,7 @@ impl ReceiverModel {
         if self.spec.kind != Kind::Instrument {
             return;
         }
-        // The Note Off of a note that still waits must not overtake it.
+        // A note-off must not overtake its own note-on that is still delayed.
         let waits = self.delayed.iter().any(|waiting| {
             waiting.status == 0x90 | channel.get()
                 && waiting.first == key.get()
@@ -209,7 +209,8 @@ impl ReceiverModel {
         if manners.heeds_bank_lsb {
             patch.bank_lsb = slot.pending_bank.1;
         }
-        // A second change while the first loads: what sounded before is still what sounds.
+        // At a second program change while the first loads, the patch before the first still
+        // sounds.
         if slot.loading_until_us.is_none() {
             slot.patch_before = slot.patch;
         }
@@ -298,7 +299,8 @@ impl ReceiverModel {
         }
     }
 
-    /// Whether a move is ignored or delayed because the patch loads.
+    /// Handles a move that comes while the patch loads. Returns whether it was ignored or
+    /// delayed.
     fn is_put_off(&mut self, channel: Channel, message: Delayed) -> bool {
         match self.spec.manners.loading_controllers {
             LoadingControllers::Taken => false,
@@ -367,7 +369,7 @@ impl ReceiverModel {
         }
     }
 
-    /// Lets go of what no pedal holds any more.
+    /// Releases the voices that no pedal holds any more.
     fn settle_pedals(&mut self, channel: Channel) {
         let pedals = self.pedals(channel);
         for channel in self.reach(channel) {
@@ -485,7 +487,7 @@ mod tests {
         *model.voices().next().expect("a voice sounds")
     }
 
-    /// The patch of a note struck now; it is let go again.
+    /// The patch that a note struck now sounds with; the note is released again.
     fn struck_patch(model: &mut ReceiverModel) -> Patch {
         let now_us = model.now_us;
         model.feed(now_us, &on(127));
@@ -521,7 +523,7 @@ mod tests {
         }
     }
 
-    /// That a few receivers switch at once on Bank Select: a secondary source.
+    /// A few receivers change the sound at once on Bank Select (a secondary source).
     #[test]
     fn manner_bank_at_once() {
         let mut model = model(|m| m.bank_at_once = true);
@@ -614,7 +616,7 @@ mod tests {
         }
     }
 
-    /// A reset by program change lifts the pedal, and what it held is let go.
+    /// A program change that resets controllers lifts the pedal, and releases what it held.
     #[test]
     fn a_reset_lets_go_of_the_pedal() {
         let mut model = model(|m| m.program_resets = ProgramResets::Played);

@@ -6,7 +6,7 @@ use super::receiver::{MAX_ANSWERS, ReceiverModel};
 
 /// Device number that means all devices (GM2 §4; MIDI 1.0).
 const ALL_DEVICES: u8 = 0x7f;
-/// The number this receiver answers to besides.
+/// Device number of this receiver.
 const DEVICE: u8 = 0x00;
 /// Identity Reply with the non-commercial maker's number 7D: family 1, member 2, version 1.
 const IDENTITY: [u8; 15] = [

@@ -1,17 +1,19 @@
-//! What the judge is told: which notes are asked for, what holds them, what they may hear.
+//! What the judge expects: the notes that were asked for, what holds them, and which changes
+//! are allowed.
 
 use crate::midi::num::{Key, Program, Value7};
 
 use super::voice::Voice;
 
-/// How strict the judge is.
+/// What the judge demands of every note.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct JudgeRules {
     /// A note must sound this long after its press at the latest, in microseconds.
     pub wait_us: u64,
     /// A note must be let go this long after its last owner left, in microseconds.
     pub grace_us: u64,
-    /// Whether a press that asks for a note which another press holds need not strike it.
+    /// Whether a press may go without a note-on of its own while another press holds the same
+    /// note.
     pub may_share_strike: bool,
     /// Whether a note may be stolen at the receiver's limit of polyphony.
     pub may_be_stolen: bool,
@@ -24,13 +26,13 @@ pub struct ExpectId(pub u64);
 /// The patch asked for; what is not stated is not compared.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct Wanted {
-    /// Bank Select 0.
+    /// Bank Select MSB (controller 0); None: any.
     pub bank_msb: Option<Value7>,
-    /// Bank Select 32.
+    /// Bank Select LSB (controller 32); None: any.
     pub bank_lsb: Option<Value7>,
-    /// Program.
+    /// Program as sent, 0–127; None: any.
     pub program: Option<Program>,
-    /// Group of the slot.
+    /// Group of the slot, as in `ReceiverSpec::groups`; None: any.
     pub group: Option<u8>,
 }
 
@@ -39,9 +41,9 @@ pub struct Wanted {
 pub struct Expect {
     /// When the key went down, in microseconds.
     pub down_us: u64,
-    /// The receiver, by the driver's count.
+    /// Index of the receiver, as the driver numbers them.
     pub receiver: usize,
-    /// With which patch.
+    /// The patch that it must sound with.
     pub wanted: Wanted,
     /// The key as it must arrive, transposed.
     pub key: Key,
@@ -52,33 +54,34 @@ pub struct Expect {
 /// What holds a note.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Holder {
-    /// Its key.
+    /// Its key is down.
     Key,
-    /// The hold pedal.
+    /// The hold pedal is down (controller 64).
     Hold,
-    /// The sostenuto pedal.
+    /// The sostenuto pedal latched it (controller 66).
     Sostenuto,
 }
 
-/// What may happen to a sounding note. Until its scene is left a note may hear all but
-/// `Cut`, `Revoice` and `Passage`; held over, only `Pressure` while it is held.
+/// A change that a sounding note may undergo. While its scene is present, all but `Cut`,
+/// `Revoice` and `Passage` are allowed; once it is held over, only `Pressure`, and that while
+/// it is held.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Change {
     /// Its end: the scene says `cut` or `fade`, or the rig is short of slots.
     Cut,
-    /// Another patch.
+    /// Its voice goes over to another patch.
     Revoice,
-    /// Level.
+    /// Its level changes: volume, expression or master volume.
     Level,
-    /// Bend and tuning.
+    /// Its pitch changes: bend, bend range or tuning.
     Bend,
-    /// Pan.
+    /// Its pan changes (controller 10).
     Pan,
-    /// Pressure.
+    /// Its pressure changes: of the channel or of its key.
     Pressure,
-    /// Other controllers.
+    /// Any other controller that it responds to changes.
     Control,
-    /// An interruption of an effects unit it passes through.
+    /// An effects unit that it passes through is interrupted.
     Passage,
 }
 
@@ -86,10 +89,10 @@ pub enum Change {
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Entry {
     pub(super) expect: Expect,
-    /// Bits of `Holder`; empty once it is let go.
+    /// What holds it: bits of `Holder`; 0 once it is let go.
     pub(super) holders: u8,
     pub(super) let_go_us: u64,
-    /// Bits of `Change`.
+    /// The changes allowed now: bits of `Change`.
     pub(super) allowed: u8,
     pub(super) is_struck: bool,
     /// Whether a voice carries it now.
@@ -127,7 +130,7 @@ impl Entry {
         }
     }
 
-    /// Nothing is asked of it any more but that it ends.
+    /// Gives the note up: it need only end, and everything is allowed.
     pub(super) const fn give_up(&mut self, now_us: u64) {
         if self.is_holding() {
             self.let_go_us = now_us;
@@ -138,7 +141,7 @@ impl Entry {
         self.is_struck = true;
     }
 
-    /// Its scene is left.
+    /// Its scene was left: from now on only pressure may change.
     pub(super) const fn leave(&mut self) {
         self.allowed = bit(Change::Pressure as u8);
     }
@@ -197,7 +200,7 @@ const fn bit(number: u8) -> u8 {
     1 << number
 }
 
-/// Changes that are the player's own as long as the scene is there.
+/// Changes that the player may cause while the note's scene is present.
 const ALLOWED_IN_SCENE: u8 = bit(Change::Level as u8)
     | bit(Change::Bend as u8)
     | bit(Change::Pan as u8)

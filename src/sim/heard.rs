@@ -28,13 +28,13 @@ pub enum Ended {
     RingDone,
     /// A program change cut it.
     CutByProgram,
-    /// All Sound Off.
+    /// All Sound Off (controller 120) came.
     AllSoundOff,
     /// A newer note took its place at the limit of polyphony.
     Stolen,
     /// The same key was struck again and the receiver keeps one voice a key.
     Restruck,
-    /// Active sensing stopped.
+    /// Active sensing stopped, and the receiver went silent (MIDI 1.0).
     SensingLost,
     /// Power was switched off.
     PowerOff,
@@ -47,142 +47,142 @@ pub enum Ended {
 /// What a played message other than a note moves.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Moved {
-    /// A controller.
+    /// A controller other than bank select and the mode messages.
     Control(Controller),
-    /// Pitch bend.
+    /// The pitch bend wheel (En).
     Bend,
-    /// Channel pressure.
+    /// The pressure on the channel (Dn).
     Pressure,
-    /// Pressure on one key.
+    /// The pressure on this key (An).
     KeyPressure(Key),
 }
 
-/// One thing heard.
+/// One change of what the receiver lets be heard, or of its state.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub enum Heard {
     /// A voice began; as it was at its start.
     NoteStarted(Voice),
     /// A voice was let go and rings.
     NoteReleased {
-        /// The voice.
+        /// The voice that was let go.
         id: VoiceId,
-        /// Why.
+        /// The message that let it go.
         why: Released,
     },
     /// A voice fell silent.
     NoteEnded {
-        /// The voice.
+        /// The voice that ended.
         id: VoiceId,
-        /// Why.
+        /// Why it is silent.
         why: Ended,
     },
     /// A note was struck while its patch loads, and lost.
     NoteLost {
-        /// Its slot.
+        /// The slot that the note came to.
         channel: Channel,
         /// The patch that loads.
         patch: Patch,
-        /// Its key.
+        /// The key, as received.
         key: Key,
-        /// Its velocity.
+        /// The velocity, 1–127.
         velocity: Value7,
     },
     /// A slot took a patch.
     Revoiced {
-        /// The slot.
+        /// The slot that took it.
         channel: Channel,
-        /// Its patch from now on.
+        /// The patch in force from now on.
         patch: Patch,
         /// Whether anything sounded on it.
         sounding: bool,
     },
     /// A sounding voice went over to another patch.
     VoiceRevoiced {
-        /// The voice.
+        /// The voice that went over.
         id: VoiceId,
         /// The patch it has now.
         patch: Patch,
     },
     /// The level of a sounding voice changed, by volume, expression or master volume.
     LevelChanged {
-        /// The voice.
+        /// The voice whose level changed.
         id: VoiceId,
-        /// From, in dB.
+        /// Level before, in dB; silence is `-inf`.
         from_db: f64,
-        /// To, in dB.
+        /// Level after, in dB; silence is `-inf`.
         to_db: f64,
     },
     /// The pitch of a sounding voice changed, by bend, its range or a tuning.
     BendChanged {
-        /// The voice.
+        /// The voice whose pitch changed.
         id: VoiceId,
-        /// From, in cents.
+        /// Bend and tuning before, in cents.
         from_cents: f64,
-        /// To, in cents.
+        /// Bend and tuning after, in cents.
         to_cents: f64,
     },
-    /// The place of a sounding voice changed.
+    /// The pan of a sounding voice changed.
     PanChanged {
-        /// The voice.
+        /// The voice whose pan changed.
         id: VoiceId,
-        /// From.
+        /// Pan before: 0 is left, 64 the middle, 127 right.
         from: Value7,
-        /// To.
+        /// Pan after: 0 is left, 64 the middle, 127 right.
         to: Value7,
     },
     /// The pressure on a sounding voice changed.
     PressureChanged {
-        /// The voice.
+        /// The voice that is pressed.
         id: VoiceId,
-        /// From.
+        /// Pressure before.
         from: Value7,
-        /// To.
+        /// Pressure after.
         to: Value7,
     },
-    /// Another controller changed that a sounding voice hears.
+    /// Any other controller changed on the slot of a sounding voice.
     ControllerChanged {
-        /// The voice.
+        /// The voice on that slot.
         id: VoiceId,
-        /// The controller.
+        /// The controller that changed.
         controller: Controller,
-        /// From.
+        /// Its value before.
         from: Value7,
-        /// To.
+        /// Its value after.
         to: Value7,
     },
-    /// Something moved while the patch loads, and was lost.
+    /// A controller, bend or pressure came while the patch loads, and was lost.
     ControllerIgnored {
-        /// The slot.
+        /// The slot that it came to.
         channel: Channel,
-        /// What moved.
+        /// The message that was lost.
         moved: Moved,
     },
     /// A program change came to a slot whose patch is fixed.
     ProgramIgnored {
-        /// The slot.
+        /// The slot whose patch is fixed.
         channel: Channel,
     },
     /// Display or edit focus moved to a slot.
     FocusMoved {
-        /// The slot.
+        /// The slot that has the focus now.
         channel: Channel,
     },
     /// An effects unit stopped passing sound while its program changes.
     PassageInterrupted {
-        /// Its channel.
+        /// The channel that the effects unit listens to.
         channel: Channel,
-        /// Until when.
+        /// When sound passes again, in microseconds.
         until_us: u64,
     },
     /// A controller of an effects unit moved.
     WetChanged {
-        /// Its channel.
+        /// The channel that the effects unit listens to.
         channel: Channel,
-        /// The controller.
+        /// The controller that moved.
         controller: Controller,
-        /// From.
+        /// Its value before.
         from: Value7,
-        /// To.
+        /// Its value after.
         to: Value7,
     },
     /// A data byte that belongs to no message, or F7 without F0.
@@ -203,9 +203,9 @@ pub enum Heard {
 /// One event and its time.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Event {
-    /// When, in microseconds.
+    /// When it happened, in microseconds.
     pub at_us: u64,
-    /// What.
+    /// The change that was heard.
     pub heard: Heard,
 }
 

@@ -75,7 +75,7 @@ impl Judge {
             late = voice.start_us.checked_sub(sound_by_us).map(|us| (id, us));
             entry.is_struck = true;
             if entry.is_carried {
-                // It shared a voice until now; from here on its own one carries it.
+                // Its note shared a voice until now; from here on this voice carries it.
                 for witness in self.voices.values_mut() {
                     witness.owners.retain(|owner| *owner != id);
                 }
@@ -100,7 +100,8 @@ impl Judge {
         self.voices.insert((receiver, voice.id), witness);
     }
 
-    /// Owners of the voice whose place this one took. A voice of another patch is no heir.
+    /// The owners of the voice that this one replaced. A voice with another patch inherits
+    /// none.
     fn inherit(&mut self, receiver: usize, voice: &Voice) -> Vec<ExpectId> {
         let mut heirs = Vec::new();
         let (mine, others) = std::mem::take(&mut self.restruck)
@@ -149,8 +150,8 @@ impl Judge {
         }
     }
 
-    /// A voice no longer carries its owners: those that still hold it go to another voice
-    /// of the same note, or it was cut.
+    /// A voice ended. Owners that still hold their note move to another voice of the same note;
+    /// without one, the note was cut.
     fn lose_voice(&mut self, at: (usize, VoiceId), at_us: u64, fault: Fault) {
         let Some(witness) = self.voices.get(&at) else {
             return;
@@ -166,7 +167,7 @@ impl Judge {
                 && other.voice.is_held()
         });
         match sibling {
-            // Those who let go already come along: they say since when it should be quiet.
+            // Owners that have let go move too: they determine when the note should have ended.
             Some((_, other)) => other.owners.extend(&owners),
             None => self.cut(at.0, &voice, &holding, (at_us, fault)),
         }
@@ -175,7 +176,7 @@ impl Judge {
         }
     }
 
-    /// A note was taken from those who hold it.
+    /// A voice ended while owners hold its note: checks whether that is a fault.
     fn cut(
         &mut self,
         receiver: usize,
@@ -195,7 +196,8 @@ impl Judge {
         let Some(witness) = self.voices.get(&at) else {
             return;
         };
-        // A note that is held is judged by those who hold it, a ring by those who did.
+        // A held note is judged by the owners that hold it, a ringing one by those that held
+        // it.
         let holding = self.holding(&witness.owners);
         let is_ring = holding.is_empty();
         let judges = if is_ring { &witness.owners } else { &holding };

@@ -52,7 +52,7 @@ pub struct Judge {
     pub(super) restruck: Vec<Restruck>,
     pub(super) passages: Vec<(usize, usize)>,
     marks: BTreeMap<usize, u64>,
-    /// When a receiver's notes were last given up.
+    /// When all notes of a receiver were last given up, in microseconds (see `silence`).
     silenced_us: BTreeMap<usize, u64>,
     violations: Vec<Violation>,
     violation_count: u64,
@@ -61,7 +61,7 @@ pub struct Judge {
 }
 
 impl Judge {
-    /// A judge who has heard nothing yet.
+    /// A judge that expects nothing and has heard nothing.
     #[must_use]
     pub const fn new(rules: JudgeRules) -> Self {
         Self {
@@ -104,29 +104,29 @@ impl Judge {
         id
     }
 
-    /// Something more holds the note. To be told before the last holder lets go.
+    /// Adds a holder to the note. Call it before the last holder lets go.
     pub fn hold(&mut self, id: ExpectId, holder: Holder) {
         if let Some(entry) = self.entries.get_mut(&id) {
             entry.hold(holder);
         }
     }
 
-    /// Something holds the note no more; with the last holder it must end.
+    /// Takes a holder away; with the last one gone the note must end.
     pub fn let_go(&mut self, id: ExpectId, holder: Holder, now_us: u64) {
         if let Some(entry) = self.entries.get_mut(&id) {
             entry.let_go(holder, now_us);
         }
     }
 
-    /// The note must sound by this time: whoever drives knows what its receiver and its line
-    /// make it wait for.
+    /// Sets the latest time at which the note must sound. The driver knows how long its
+    /// receiver and its line may take.
     pub fn sound_by(&mut self, id: ExpectId, us: u64) {
         if let Some(entry) = self.entries.get_mut(&id) {
             entry.sound_by_us = Some(us);
         }
     }
 
-    /// The note, which nothing holds any more, must be let go by this time.
+    /// Sets the latest time at which the note must be released; only once nothing holds it.
     pub fn end_by(&mut self, id: ExpectId, us: u64) {
         if let Some(entry) = self.entries.get_mut(&id)
             && !entry.is_holding()
@@ -135,8 +135,8 @@ impl Judge {
         }
     }
 
-    /// The note's scene is left and its sound does not stay: from now on it is held over
-    /// (or its ring is), and may hear nothing of the new scene.
+    /// The note's scene is left and its sound does not stay: from now on the note is held over,
+    /// or rings, and nothing of the new scene may change it.
     pub fn hold_over(&mut self, id: ExpectId) {
         if let Some(entry) = self.entries.get_mut(&id) {
             entry.leave();
@@ -150,15 +150,15 @@ impl Judge {
         }
     }
 
-    /// Forbids it again.
+    /// Takes an `allow` back: this change is a fault again.
     pub fn forbid(&mut self, id: ExpectId, change: Change) {
         if let Some(entry) = self.entries.get_mut(&id) {
             entry.forbid(change);
         }
     }
 
-    /// Asks no more for a note that has not sounded yet, as when the receiver itself lost it
-    /// and nobody could help. False if it sounds, or is not known.
+    /// Withdraws a note that has not sounded yet, as when the receiver itself lost it. False if
+    /// it sounds already, or is not known.
     pub fn withdraw(&mut self, id: ExpectId) -> bool {
         let waits = self
             .entries
@@ -170,8 +170,7 @@ impl Judge {
         waits
     }
 
-    /// Panic, unplug or power off: nothing is asked of this receiver's notes any more but
-    /// that they end.
+    /// Gives up all notes of a receiver (panic, unplug, power off): they need only end.
     pub fn silence(&mut self, receiver: usize, now_us: u64) {
         self.silenced_us.insert(receiver, now_us);
         self.entries
@@ -183,14 +182,14 @@ impl Judge {
         }
     }
 
-    /// Takes all that a receiver let be heard since the last call.
+    /// Takes all events of a receiver since the last call.
     pub fn hear(&mut self, receiver: usize, model: &ReceiverModel) {
         while self.hear_to_loss(receiver, model).is_some() {}
     }
 
-    /// The same up to a note that the receiver says it lost, and gives that; nothing at the
-    /// end. What came before it has been matched, what comes after it has not: so the one
-    /// lost can be told from its like.
+    /// As `hear`, but stops at a note that the receiver reports lost and returns that event;
+    /// None at the end. What came before it is matched and what comes after is not, so a lost
+    /// note can be told apart from another of the same key.
     pub fn hear_to_loss(&mut self, receiver: usize, model: &ReceiverModel) -> Option<Event> {
         let mut mark = self.marks.get(&receiver).copied().unwrap_or(0);
         if model.events_dropped() > mark {
@@ -238,7 +237,7 @@ impl Judge {
         self.violation_count
     }
 
-    /// How many notes were asked for and came: a run that judged nothing has 0.
+    /// How many expected notes sounded: 0 means that the run judged nothing.
     #[must_use]
     pub const fn matched_count(&self) -> u64 {
         self.matched_count
@@ -985,7 +984,7 @@ mod tests {
         proptest::collection::vec((60_u8..66, proptest::bool::weighted(0.2)), 1..80)
     }
 
-    /// Plays honestly, but leaves out the messages that `is_lost` by their count.
+    /// Plays honestly, but leaves out the messages whose number `is_lost` accepts.
     fn play(deeds: &[(u8, bool)], restrike: Restrike, is_lost: impl Fn(usize) -> bool) -> Court {
         let mut court = Court::new(
             testing::model(|m| (m.restrike, m.release_us, m.polyphony) = (restrike, 700, 256)),

@@ -1,4 +1,5 @@
-//! The laws of level and pan, a second time, so that the engine's are checked by others.
+//! The laws of level and pan, written a second time, so that the engine's are checked
+//! independently.
 
 use crate::midi::num::{Value7, Value14};
 
@@ -26,7 +27,7 @@ pub fn master_db(master: Value14) -> f64 {
 pub fn pan_gains(pan: Value7) -> (f64, f64) {
     let x = f64::from(pan.get().saturating_sub(1)) / 126.0;
     let angle = x * std::f64::consts::FRAC_PI_2;
-    // The cosine of a right angle is a rounding error, not a sound.
+    // The cosine of a right angle is not exactly 0 in floating point.
     let left = if pan == Value7::MAX { 0.0 } else { angle.cos() };
     (left, angle.sin())
 }

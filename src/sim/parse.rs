@@ -8,26 +8,26 @@
 /// The longest System Exclusive that is kept, in bytes; a longer one is discarded.
 pub const MAX_EXCLUSIVE_BYTES: usize = 65_536;
 
-/// One thing that came off the wire.
+/// One message that came off the wire, or what was left of one.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub enum Item {
     /// A channel voice or mode message; the second data byte is 0 for Cn and Dn.
     Channel {
-        /// 80–EF.
+        /// Status byte, 80–EF.
         status: u8,
-        /// First data byte.
+        /// First data byte, 0–127.
         first: u8,
-        /// Second data byte.
+        /// Second data byte, 0–127; 0 for Cn and Dn.
         second: u8,
     },
     /// A system common message F1–F6 with its data bytes, 0 where it has none.
     Common {
-        /// F1–F6.
+        /// Status byte, F1–F6.
         status: u8,
-        /// Data bytes.
+        /// Data bytes in order; 0 where the message has none.
         data: [u8; 2],
     },
-    /// F8–FF.
+    /// A system real-time message, F8–FF.
     RealTime(u8),
     /// A whole System Exclusive, F0 to F7.
     Exclusive(Vec<u8>),

@@ -55,7 +55,7 @@ pub struct Counters {
     pub answers_dropped: u64,
     /// Parameters refused at `MAX_PARAMETERS`.
     pub parameters_refused: u64,
-    /// Messages on members of MPE zones that count for nothing there.
+    /// Messages on member channels of MPE zones that are ignored there.
     pub left_out: u64,
     /// Data entries ignored because the parameter number was null.
     pub entries_unselected: u64,
@@ -188,7 +188,7 @@ impl ReceiverModel {
         self.answers.drain(..).collect()
     }
 
-    /// What it is.
+    /// How the receiver was described when it was made.
     #[must_use]
     pub const fn spec(&self) -> &ReceiverSpec {
         &self.spec
@@ -205,7 +205,7 @@ impl ReceiverModel {
         self.voices.iter()
     }
 
-    /// One slot.
+    /// The slot of this channel, as it is now.
     #[must_use]
     pub fn slot(&self, channel: Channel) -> &SlotState {
         &self.slots[channel.index()]
@@ -224,7 +224,7 @@ impl ReceiverModel {
         law::pan_gains(self.slot(self.ruling(channel)).pan())
     }
 
-    /// Master Volume, 0–16383.
+    /// Master Volume (universal SysEx), 0–16383.
     #[must_use]
     pub const fn master_volume(&self) -> Value14 {
         self.master
@@ -247,13 +247,13 @@ impl ReceiverModel {
         self.log.dropped()
     }
 
-    /// What a receiver that makes no sound was told, and of any receiver every System
-    /// Exclusive and system common message; active sensing and clock are left out.
+    /// Messages recorded, oldest first: from a receiver that makes no sound all, from any other
+    /// the System Exclusives and system common messages; active sensing and clock are left out.
     pub fn received(&self) -> impl Iterator<Item = &Received> {
         self.received.iter()
     }
 
-    /// What was counted.
+    /// How often the receiver met what it could not use.
     #[must_use]
     pub const fn counters(&self) -> &Counters {
         &self.counters

@@ -71,11 +71,11 @@ pub struct SlotState {
     pub loading_until_us: Option<u64>,
     /// All controllers; 120–127 stay 0.
     pub controllers: [Value7; 128],
-    /// Pitch bend.
+    /// Pitch bend, 0–16383; 8192 is none.
     pub bend: Value14,
-    /// Channel pressure.
+    /// Channel pressure, 0–127.
     pub pressure: Value7,
-    /// Pressure of each key.
+    /// Polyphonic key pressure, by key number.
     pub key_pressures: [Value7; 128],
     parameters: BTreeMap<Parameter, Value14>,
     is_registered: bool,
@@ -166,25 +166,25 @@ impl SlotState {
         self.controllers[number.index()]
     }
 
-    /// Volume (7).
+    /// Volume: controller 7.
     #[must_use]
     pub const fn volume(&self) -> Value7 {
         self.controller(cc::VOLUME)
     }
 
-    /// Pan (10).
+    /// Pan: controller 10, 64 is the middle.
     #[must_use]
     pub const fn pan(&self) -> Value7 {
         self.controller(cc::PAN)
     }
 
-    /// Expression (11).
+    /// Expression: controller 11.
     #[must_use]
     pub const fn expression(&self) -> Value7 {
         self.controller(cc::EXPRESSION)
     }
 
-    /// Modulation (1).
+    /// Modulation: controller 1.
     #[must_use]
     pub const fn modulation(&self) -> Value7 {
         self.controller(cc::MODULATION)

@@ -8,11 +8,11 @@ use crate::midi::num::{Channel, Program, Value7};
 /// A patch as the receiver has it in force.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
 pub struct Patch {
-    /// Bank Select 0.
+    /// Bank Select MSB (controller 0), as in force.
     pub bank_msb: Value7,
-    /// Bank Select 32.
+    /// Bank Select LSB (controller 32), as in force.
     pub bank_lsb: Value7,
-    /// Program, wire value.
+    /// Program as sent, 0–127.
     pub program: Program,
 }
 
@@ -43,7 +43,7 @@ pub enum Kind {
 /// What is known of one patch.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct PatchSpec {
-    /// Which patch.
+    /// The patch that this describes.
     pub patch: Patch,
     /// How long a note rings after it is let go, in microseconds.
     pub release_us: u64,
@@ -56,7 +56,7 @@ pub struct PatchSpec {
 /// A model receiver, described.
 #[derive(Clone, PartialEq, Debug)]
 pub struct ReceiverSpec {
-    /// Its kind.
+    /// Whether it makes sound, changes sound, or neither.
     pub kind: Kind,
     /// Channels it listens to: bit n is channel n (0–15).
     pub listens: u16,
@@ -68,7 +68,7 @@ pub struct ReceiverSpec {
     pub patches: Vec<PatchSpec>,
     /// Whether it can be set up for MPE zones.
     pub knows_zones: bool,
-    /// Its manners.
+    /// How it responds to what it receives.
     pub manners: ModelManners,
 }
 
@@ -148,7 +148,7 @@ impl ReceiverSpec {
 pub enum LoadingControllers {
     /// They count at once.
     Taken,
-    /// They are lost.
+    /// They are lost: the values do not change.
     Ignored,
     /// They count when the patch is loaded.
     Delayed,
@@ -161,7 +161,7 @@ pub enum LoadingNotes {
     Taken,
     /// They sound at once with the patch before.
     OldPatch,
-    /// They are lost.
+    /// They are lost: they never sound.
     Ignored,
     /// They sound when the patch is loaded.
     Delayed,
@@ -218,9 +218,9 @@ pub struct ModelManners {
     pub bank_at_once: bool,
     /// Time a patch loads after a program change, in microseconds.
     pub load_us: u64,
-    /// Controllers that come meanwhile.
+    /// What happens to controllers, bend and pressure that come while a patch loads.
     pub loading_controllers: LoadingControllers,
-    /// Notes that come meanwhile.
+    /// What happens to notes struck while a patch loads.
     pub loading_notes: LoadingNotes,
     /// What a program change resets.
     pub program_resets: ProgramResets,
@@ -232,7 +232,7 @@ pub struct ModelManners {
     pub polyphony: u16,
     /// How long a note rings after it is let go, in microseconds.
     pub release_us: u64,
-    /// A key struck again while it sounds.
+    /// What a Note On does for a key that still sounds.
     pub restrike: Restrike,
     /// How volume and expression become level.
     pub level_law: LevelLaw,

@@ -7,7 +7,7 @@ use super::receiver::ReceiverModel;
 use super::spec::{ModelManners, ReceiverSpec};
 use super::voice::{VoiceId, VoiceState};
 
-/// The first slot.
+/// The slot that tests of this room play on: channel 1.
 pub(super) const CH: Channel = Channel::clamped(0);
 
 pub(super) fn key(number: u8) -> Key {

@@ -36,19 +36,19 @@ pub enum Fault {
     Revoiced,
     /// The level of a held-over note changed; in dB.
     LevelChanged {
-        /// From.
+        /// Level before, in dB.
         from_db: f64,
-        /// To.
+        /// Level after, in dB.
         to_db: f64,
     },
     /// The pitch of a held-over note changed; in cents.
     Bent {
-        /// From.
+        /// Bend and tuning before, in cents.
         from_cents: f64,
-        /// To.
+        /// Bend and tuning after, in cents.
         to_cents: f64,
     },
-    /// The place of a held-over note changed.
+    /// The pan of a held-over note changed.
     Panned,
     /// The pressure on a held-over note changed when it may not.
     Pressed,
@@ -65,11 +65,11 @@ pub enum Fault {
 /// A fault, where and when.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Violation {
-    /// When, in microseconds.
+    /// When it happened, or was found to be overdue, in microseconds.
     pub at_us: u64,
-    /// At which receiver, counted as the judge was told.
+    /// Index of the receiver, as in `Expect::receiver`.
     pub receiver: usize,
-    /// What.
+    /// Which rule was broken.
     pub fault: Fault,
     /// The voice it was done to, as it was at its start.
     pub voice: Option<Voice>,

@@ -16,7 +16,7 @@ pub enum VoiceState {
     Held,
     /// The sostenuto pedal, which latched it.
     Sostenuto,
-    /// The hold pedal.
+    /// The hold pedal: the key is up.
     Sustained,
     /// Nothing: it rings out.
     Ringing {
@@ -25,12 +25,12 @@ pub enum VoiceState {
     },
 }
 
-/// One voice.
+/// One sounding voice: one note, from Note On until it is silent.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Voice {
-    /// Its number.
+    /// Its number, never used twice.
     pub id: VoiceId,
-    /// Its slot.
+    /// The channel of its slot.
     pub channel: Channel,
     /// The group of its slot.
     pub group: u8,
@@ -38,7 +38,7 @@ pub struct Voice {
     pub key: Key,
     /// The patch it sounds with.
     pub patch: Patch,
-    /// Its velocity, 1–127.
+    /// The velocity it was struck with, 1–127.
     pub velocity: Value7,
     /// When it began, in microseconds.
     pub start_us: u64,

@@ -46,7 +46,8 @@ impl Zones {
         }
     }
 
-    /// A zone set up anew: the newest counts, and the other keeps what is left of fourteen.
+    /// The zones after one was set up: the new one gets its members, the other keeps what is
+    /// left of 14.
     fn set(self, manager: u8, members: u8) -> Self {
         let members = members.min(15);
         let rest = |other: u8| {
@@ -95,7 +96,7 @@ impl ReceiverModel {
         std::iter::once(channel).chain(members).collect()
     }
 
-    /// Whether a message counts for nothing on a member channel.
+    /// Whether a message is ignored because it comes on a member channel.
     pub(super) fn is_left_out(&self, channel: Channel, status: u8, first: u8) -> bool {
         let counts = match status & 0xf0 {
             0xb0 => matches!(first, 6 | 38 | 74 | 96..=101),
@@ -147,7 +148,7 @@ impl ReceiverModel {
             if before.manager_of(number) == after.manager_of(number) {
                 continue;
             }
-            // What enters or leaves a zone falls silent, with its controllers at rest.
+            // Channels that enter or leave a zone fall silent, and their controllers are reset.
             self.voices
                 .end_where(self.now_us, Ended::ZoneChanged, &mut self.log, |voice| {
                     voice.channel == channel
@@ -161,7 +162,7 @@ impl ReceiverModel {
         }
     }
 
-    /// What the manager says of pressure and controller 74 holds for its members too.
+    /// Applies pressure and controller 74 of a manager channel to its members too.
     pub(super) fn spread(&mut self, channel: Channel, change: impl Fn(&mut SlotState)) {
         for member in self.reach(channel).into_iter().skip(1) {
             self.change_slot(member, &change);
@@ -311,7 +312,7 @@ mod tests {
         assert_eq!(model.voices().count(), 0, "all members at once");
     }
 
-    /// Per-note control ends with the Note Off, even if the sound goes on.
+    /// Per-note control ends with the note-off, even if the sound rings on.
     #[test]
     fn what_rings_hears_its_finger_no_more() {
         let mut model = surface();

@@ -14,7 +14,7 @@ pub struct StoreError {
 
 #[derive(Debug)]
 enum Problem {
-    /// What could not be done, and why.
+    /// What could not be done, and the system's reason.
     System(&'static str, io::Error),
     /// What is wrong and what to do.
     Words(Cow<'static, str>),
@@ -36,11 +36,11 @@ impl StoreError {
         }
     }
 
-    /// Why it could not be done, without the place: for where there is little room.
+    /// The reason without the path, for places with little room.
     #[must_use]
     pub fn reason(&self) -> String {
         match &self.problem {
-            // Without the system's number, which is for the log.
+            // The system's error number is left out here: it is for the log.
             Problem::System(_, source) => {
                 let words = source.to_string();
                 words

@@ -13,11 +13,11 @@ use super::error::StoreError;
 /// What a show folder holds.
 #[derive(Debug, Default)]
 pub struct FolderContents {
-    /// Bytes by path relative to the folder, with `/`. Of a file over `MAX_FILE_BYTES`
-    /// one byte more than that is here, so that whoever reads it sees that it is too
-    /// large; of more than `MAX_FILES` files, one more.
+    /// Bytes by path relative to the folder, with `/`. A file over `MAX_FILE_BYTES` is cut to
+    /// one byte more, and of more than `MAX_FILES` files there is one more, so that the reader
+    /// sees that a limit is exceeded.
     pub files: BTreeMap<String, Vec<u8>>,
-    /// What belongs to the show and could not be read, by its path relative to the folder.
+    /// Files and folders of the show that could not be read, by path relative to the folder.
     pub unread: BTreeMap<String, StoreError>,
 }
 
@@ -38,7 +38,7 @@ pub fn read_folder(path: &Path) -> Result<FolderContents, StoreError> {
     }
     let mut reader = Reader::default();
     let rig = path.join(RIG);
-    // A rig that is not there is for the reader of the show to report, with its help.
+    // A missing rig is reported by the reader of the show, with its help.
     if fs::symlink_metadata(&rig).is_ok() {
         reader.read_file(&rig, RIG.to_owned());
     }
@@ -73,7 +73,7 @@ impl Reader {
     /// Reads all files of a folder and of those inside it.
     fn read_tree(&mut self, folder: &Path, relative: &str, depth: usize) {
         if depth > MAX_DEPTH {
-            // Also what ends a link that leads back up.
+            // This also ends a link that leads back up.
             let words = "folders are nested too deep here (8 levels at most): left out";
             self.unread(relative, StoreError::words(folder, words));
             return;
@@ -113,7 +113,7 @@ impl Reader {
         for entry in entries {
             let entry = match entry {
                 Ok(entry) => entry,
-                // What of the folder is missing cannot be known.
+                // Which names of the folder are missing cannot be known.
                 Err(error) => {
                     self.unread(relative, cannot(error));
                     break;

@@ -17,10 +17,10 @@ pub struct Growing {
     folder: PathBuf,
     stem: String,
     ending: &'static str,
-    /// Endings of files that are made of it: their names must be free too.
+    /// Ending of the files that are made of it: their names must be free too.
     reserved: &'static str,
     open: Option<(PathBuf, File)>,
-    /// Not written yet.
+    /// Bytes taken that are not in the file yet.
     waiting: Vec<u8>,
     byte_count: u64,
     is_synced: bool,
@@ -43,7 +43,7 @@ impl Growing {
         }
     }
 
-    /// Where it is, once it is there.
+    /// Its path, once it was made.
     #[must_use]
     pub fn path(&self) -> Option<&Path> {
         self.open.as_ref().map(|(path, _)| path.as_path())
@@ -150,7 +150,7 @@ fn create(
 /// A file that stopped growing because of a kill; nobody else has it while this is there.
 #[derive(Debug)]
 pub struct Abandoned {
-    /// Where it is.
+    /// Path of the file.
     pub path: PathBuf,
     file: File,
 }
@@ -179,7 +179,8 @@ impl Abandoned {
     }
 }
 
-/// Files of a folder with an ending that nobody adds to any more, by name, at most `limit`.
+/// Files with this ending in a folder that no program has open any more, by name, at most
+/// `limit`.
 #[must_use]
 pub fn abandoned(folder: &Path, ending: &str, limit: usize) -> Vec<Abandoned> {
     let mut paths: Vec<PathBuf> = fs::read_dir(folder)

@@ -32,7 +32,7 @@ use super::look::{look, open_to_append};
 use super::save::{save, sync_folder_of};
 use super::single::{make_folder_of, read_file};
 
-/// Which show it is: a number made from where its folder is.
+/// The identity of a show: a hash of its folder's path.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub struct ShowIdentity(u64);
 
@@ -56,7 +56,7 @@ fn fnv(bytes: &[u8]) -> u64 {
 /// Where a show was.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct PositionRecord {
-    /// The show.
+    /// Which show it was.
     pub show: ShowIdentity,
     /// The night's name, at most 255 bytes of it.
     pub night: String,
@@ -78,11 +78,11 @@ pub struct Journal {
     file: File,
     byte_count: u64,
     last: BTreeMap<Key, PositionRecord>,
-    /// Held for as long as the journal is open; the system lets go of it after a kill.
+    /// Locked as long as the journal is open; the system unlocks it after a kill.
     _lock: File,
 }
 
-/// What the last record is kept for.
+/// The last record is kept for each show and night.
 type Key = (ShowIdentity, String);
 
 impl Journal {
@@ -146,8 +146,8 @@ impl Journal {
         self.last.get(&(self.show, cut_text(night).to_owned()))
     }
 
-    /// Where a show was last on a night, for who cannot open the journal because another
-    /// program has it. What cannot be read is not known.
+    /// Where a show was last on a night, for a program that cannot open the journal because
+    /// another has it. None if it cannot be read.
     #[must_use]
     pub fn glance(folder: &Path, show: ShowIdentity, night: &str) -> Option<PositionRecord> {
         let mut last = read_old(folder, show);
@@ -185,7 +185,7 @@ impl Journal {
         }
     }
 
-    /// Whether a night was begun and not ended, as far as `note_begin` and `note_end` tell.
+    /// Whether `note_begin` was called for a night and `note_end` was not.
     #[must_use]
     pub fn is_begun(&self, night: &str) -> bool {
         self.running(night).exists()
@@ -227,7 +227,7 @@ fn lock_beside(path: &Path, attempts: u32) -> Result<File, StoreError> {
     for attempt in 1..=attempts {
         match file.try_lock() {
             Ok(()) => return Ok(file),
-            // Perhaps one that is just ending, or a child of it that has not yet let go.
+            // Perhaps that program is just ending, or a child process still has the lock.
             Err(TryLockError::WouldBlock) if attempt < attempts => {
                 std::thread::sleep(LOCK_PAUSE);
             }
@@ -247,12 +247,12 @@ fn path_of(folder: &Path, show: ShowIdentity) -> PathBuf {
     folder.join(FOLDER_NAME).join(format!("{:016x}", show.0))
 }
 
-/// What older versions wrote of a show, in the one file of all shows. It is read without a
-/// lock: one that is just written is not a kill's, and its half record is left out.
+/// Reads what older versions wrote of a show, in the one file of all shows. It is read without
+/// a lock: an incomplete record may be one that is just being written, and is left out.
 fn read_old(folder: &Path, show: ShowIdentity) -> BTreeMap<Key, PositionRecord> {
     let mut last = BTreeMap::new();
     let path = folder.join(OLD_FILE_NAME);
-    // A pipe or an endless device in its place has nothing to tell, and is not waited for.
+    // A pipe or a device in its place is not read: it could block without end.
     let bytes = match look(&path) {
         Ok(Some(_)) => read_file(&path, MAX_JOURNAL_BYTES * 2).unwrap_or_default(),
         _ => Vec::new(),
@@ -361,10 +361,10 @@ fn decode_text(bytes: &[u8]) -> Option<(String, &[u8])> {
 /// A journal larger than this is saved anew.
 pub const MAX_JOURNAL_BYTES: u64 = 256 << 10;
 
-/// Nights kept then: no more than a quarter of the file, even with long names.
+/// Nights kept when it is saved anew: at most a quarter of the file, even with long names.
 const MAX_KEPT: usize = 100;
 
-/// A second in all.
+/// Attempts to lock, 50 ms apart: a second in all.
 pub const LOCK_ATTEMPTS: u32 = 20;
 const LOCK_PAUSE: Duration = Duration::from_millis(50);
 

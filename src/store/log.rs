@@ -17,7 +17,7 @@ pub struct EventLog {
     file: File,
     byte_count: u64,
     max_bytes: u64,
-    /// The last line may be there in part.
+    /// The last line may be incomplete: the next one begins on a new line.
     is_torn: bool,
 }
 
@@ -137,6 +137,6 @@ pub const MAX_LOG_BYTES: u64 = 4 << 20;
 
 const OPEN: &str = "open the log";
 
-/// Where what is printed is thrown away.
+/// The device that discards what is printed.
 #[cfg(unix)]
 const NOWHERE: &str = "/dev/null";

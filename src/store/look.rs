@@ -1,5 +1,5 @@
-//! What is there already is looked at before anything is written: a pipe, a device or a
-//! folder is no file, and an output must not take the place of what it was made from.
+//! Checks what is at a path before anything is written: a pipe, a device or a folder is no
+//! file, and an output must not replace what it was made from.
 
 use std::fs::{self, File, Metadata, OpenOptions};
 use std::io;
@@ -79,7 +79,7 @@ pub(super) fn name_count(metadata: &Metadata) -> u64 {
     std::os::unix::fs::MetadataExt::nlink(metadata)
 }
 
-/// Elsewhere it cannot be asked for.
+/// Other systems do not report it.
 #[cfg(not(unix))]
 pub(super) const fn name_count(_metadata: &Metadata) -> u64 {
     1
@@ -100,7 +100,7 @@ impl Guarded {
         self
     }
 
-    /// Guards a recording.
+    /// Guards a recording, given its path.
     #[must_use]
     pub fn recording(mut self, path: &Path) -> Self {
         let id = file_id(path);
@@ -142,7 +142,7 @@ pub fn save_output(path: &Path, bytes: &[u8], guarded: &Guarded) -> Result<(), S
     save(path, bytes)
 }
 
-/// Whether a path, past all links, is a rig that is there or in a folder beside one.
+/// Whether a path, with links resolved, is an existing rig or in a folder beside one.
 fn is_in_show(target: &Path) -> bool {
     if target.ends_with(RIG) && target.exists() {
         return true;
@@ -153,7 +153,7 @@ fn is_in_show(target: &Path) -> bool {
     })
 }
 
-/// A path past all links, as far as it exists.
+/// A path with links resolved, as far as it exists.
 fn real(path: &Path) -> PathBuf {
     if let Ok(real) = fs::canonicalize(path) {
         return real;
@@ -167,7 +167,7 @@ fn real(path: &Path) -> PathBuf {
     }
 }
 
-/// What a file is known by, whatever its name: device and number in it.
+/// Identifies a file whatever its name: device and inode number.
 #[cfg(unix)]
 type FileId = (u64, u64);
 
@@ -178,7 +178,7 @@ fn file_id(path: &Path) -> Option<FileId> {
     Some((metadata.dev(), metadata.ino()))
 }
 
-/// Elsewhere its path past all links has to do.
+/// On other systems: its path with links resolved.
 #[cfg(not(unix))]
 type FileId = PathBuf;
 

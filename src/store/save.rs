@@ -41,7 +41,7 @@ pub fn save(path: &Path, bytes: &[u8]) -> Result<(), StoreError> {
     sync_folder_of(&target).map_err(cannot)
 }
 
-/// An old file that a save would not do justice to, in words.
+/// Refuses an old file that a save could not replace faithfully, with the reason.
 fn refuse_to_replace(path: &Path, old: &Metadata) -> Result<(), StoreError> {
     if old.permissions().readonly() {
         let words = "write-protected and left as it is: take off the protection to save";
@@ -82,7 +82,7 @@ pub fn save_unused(
             Err(error) => return Err(cannot(error)),
         };
         if let Err(error) = file.write_all(bytes).and_then(|()| file.sync_all()) {
-            // What is half written is nobody's file.
+            // A half-written file is removed.
             let _ = fs::remove_file(&path);
             return Err(cannot(error));
         }
@@ -107,7 +107,8 @@ pub(super) fn unused_names(
     })
 }
 
-/// Where the bytes really go: past all links. The file itself need not exist yet.
+/// The path with links resolved, where the bytes are written. The file itself need not exist
+/// yet.
 fn resolve(path: &Path) -> Result<PathBuf, StoreError> {
     match fs::canonicalize(path) {
         Ok(target) => return Ok(target),
@@ -135,7 +136,7 @@ fn create_beside(target: &Path) -> io::Result<(File, PathBuf)> {
     let name = target.file_name().unwrap_or_default().to_string_lossy();
     let mut last = io::Error::from(io::ErrorKind::AlreadyExists);
     for attempt in 0..ATTEMPTS {
-        // One left over by a kill is in nobody's way.
+        // A file left by a kill is passed over by another number.
         let beside = format!(".{name}.{}-{attempt}.saving", std::process::id());
         let beside = target.with_file_name(beside);
         match OpenOptions::new()
@@ -151,7 +152,7 @@ fn create_beside(target: &Path) -> io::Result<(File, PathBuf)> {
     Err(last)
 }
 
-/// A rename is on the disk only when its folder is.
+/// A rename is only on the disk once its folder is synced.
 #[cfg(unix)]
 pub(super) fn sync_folder_of(path: &Path) -> io::Result<()> {
     match path.parent() {
@@ -160,7 +161,7 @@ pub(super) fn sync_folder_of(path: &Path) -> io::Result<()> {
     }
 }
 
-/// Elsewhere folders cannot be opened, and the system sees to it.
+/// On other systems folders cannot be opened, and the system syncs them itself.
 #[cfg(not(unix))]
 pub(super) fn sync_folder_of(_path: &Path) -> io::Result<()> {
     Ok(())

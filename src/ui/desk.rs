@@ -43,7 +43,7 @@ impl Desk {
     pub fn handle(&mut self, event: &Event, state: &mut UiState, facts: Facts) -> Reply {
         match event {
             Event::Key(key) => self.handle_key(key, state, facts),
-            // Releases that happen elsewhere are not reported: let all go.
+            // Key releases outside this window are not reported, so all notes end.
             Event::FocusLost => send(self.notes.release_all()),
             Event::Paste(text) => {
                 paste(text, state);
@@ -54,7 +54,7 @@ impl Desk {
         }
     }
 
-    /// Notes whose time is over. To be called now and then.
+    /// Ends keyboard notes whose length is over. Call it regularly.
     pub fn expire(&mut self, facts: Facts) -> Vec<Command> {
         if self.has_releases {
             Vec::new()
@@ -63,7 +63,7 @@ impl Desk {
         }
     }
 
-    /// All keyboard notes are let go: a key event was lost, or the loop ends.
+    /// Ends all keyboard notes: a key event was lost, or the loop ends.
     pub fn release_all(&mut self) -> Vec<Command> {
         self.notes.release_all()
     }
@@ -102,7 +102,7 @@ impl Desk {
                 state.said = "the help covers that: close it first".into();
                 Reply::default()
             }
-            // A held key goes on moving a cursor, and does nothing else twice.
+            // Auto-repeat of a held key moves a cursor, and repeats no other command.
             Some(command) if !is_repeat || is_scroll(command) => {
                 if let Some(reply) = self.ask_again(key, command, state, facts) {
                     return reply;
@@ -115,7 +115,7 @@ impl Desk {
         }
     }
 
-    /// A key of this terminal as what asks for something.
+    /// A key of this terminal, as the origin of a command.
     pub(super) fn origin(&self, key: UiKey) -> Origin {
         Origin::Key(KeyPress {
             key: key.number(),
@@ -129,15 +129,15 @@ impl Desk {
             *has_releases = true;
         }
         match key.code {
-            // Pressed as a small letter and let go as a capital or a sign: which one it was
-            // cannot be told.
+            // A key pressed as a small letter and released as a capital or sign cannot be
+            // matched, so all notes end.
             KeyCode::Char(c) if semitones(c).is_none() => send(self.notes.release_all()),
             KeyCode::Char(c) => send(self.notes.release(c)),
             _ => Reply::default(),
         }
     }
 
-    /// Letters while they are notes. Nothing if the key is not one.
+    /// Plays letters while they are notes; None if the key is not a note.
     fn play(
         &mut self,
         key: UiKey,
@@ -201,7 +201,7 @@ impl Desk {
                     ..Reply::default()
                 };
             }
-            // A song that is left out is no place to be.
+            // A song that is left out has no position to jump to.
             UiCommand::JumpToCursor if state.left_out.is_some() => {}
             UiCommand::JumpToCursor => {
                 let target = state.cursor.unwrap_or(facts.view.position.index());
@@ -256,8 +256,8 @@ impl Desk {
         Reply::default()
     }
 
-    /// Keyboard notes belong to rehearsal and to the model rig: on a real one they end
-    /// where the show begins.
+    /// Keyboard notes are for rehearsal and the model rig: on a real rig they end when the show
+    /// begins.
     fn toggle_cues(&mut self, state: &mut UiState, facts: Facts) -> Reply {
         let is_show = !facts.view.sends_cues;
         let mut commands = Vec::new();
@@ -292,7 +292,7 @@ impl Desk {
         send(self.notes.release_all())
     }
 
-    /// The innermost open thing is left: help, then keyboard notes, a cursor, a screen.
+    /// Closes the innermost open thing: help, then keyboard notes, a cursor, a screen.
     fn close(&mut self, state: &mut UiState) -> Reply {
         if state.is_help {
             state.is_help = false;
@@ -378,7 +378,7 @@ pub(super) fn quit() -> Reply {
     }
 }
 
-/// Puts the cursor on a position; none lets it follow the show.
+/// Puts the cursor on a position; None lets it follow the show.
 pub(super) fn place_cursor(state: &mut UiState, position: Option<usize>) {
     (state.cursor, state.left_out) = (position, None);
 }

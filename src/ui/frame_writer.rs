@@ -8,10 +8,11 @@ use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
-/// Frames under way at most. The next is drawn when there is none, from what is true then.
+/// The most frames under way. The next is drawn when there is none, from the state at that
+/// time.
 const FRAMES: usize = 1;
 
-/// How long one look at a writer that is busy lasts.
+/// Pause between two checks whether the writer is done.
 const LOOK: Duration = Duration::from_millis(1);
 
 /// The running thread; it ends when this is dropped and its frame is written.
@@ -61,7 +62,7 @@ impl FrameWriter {
             .map_err(|_| io::Error::other("the thread that writes frames is gone or busy"))
     }
 
-    /// Waits until nothing is under way, at most so long; whether that is so.
+    /// Waits until no frame is under way, at most `timeout`. Returns whether that is so.
     pub(super) fn rest(&self, timeout: Duration) -> bool {
         let until = Instant::now() + timeout;
         while self.is_busy() {

@@ -17,26 +17,26 @@ use std::time::{Duration, Instant};
 /// the loop then lets all keyboard notes go, since a release may be lost.
 pub const MAX_EVENTS: usize = 256;
 
-/// How long one wait lasts: the delay of a resize and of the thread's end.
+/// Length of one wait, and so the longest delay of a resize and of the thread's end.
 const WAIT: Duration = Duration::from_millis(40);
 
-/// How long one look lasts: given no time at all the terminal library does not look.
+/// Time given to one poll of the terminal library: given none it does not poll.
 const LOOK: Duration = Duration::from_millis(1);
 
-/// Empty waits after a key that are looked through all the same. The library reads several
-/// keys at once, and hands the rest out at later looks; a look that loses its time to another
-/// process, before the library has begun, finds none of them, and standard input is empty by
-/// then: without more looks they would wait for the next key (seen on a loaded machine).
+/// Empty waits after a key that are still followed by a poll. The library reads several keys at
+/// once and hands the rest out at later polls. A poll that loses its time to another process
+/// finds none of them, and standard input is empty by then: without more polls they would wait
+/// for the next key (seen on a loaded machine).
 const LOOKS_AFTER_A_KEY: u32 = 5;
 
-/// Of longer silence every so many waits are looked through: one a second.
+/// In longer silence one wait of this many is followed by a poll: one a second.
 const QUIET_WAITS_TO_A_LOOK: u32 = 25;
 
-/// How long the thread is waited for at its end. Half a key sequence leaves it in a read
-/// that only the next key ends; it is then left behind.
+/// How long the end of the thread is waited for. Half a key sequence leaves it in a read that
+/// only the next key ends; the thread is then left behind.
 const LAST_WAIT: Duration = Duration::from_millis(500);
 
-/// What the thread tells.
+/// What the thread reports.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub enum Told {
     /// An event of the terminal.
@@ -82,7 +82,7 @@ impl InputThread {
         })
     }
 
-    /// The next thing told, waiting at most `timeout`. A thread that ended tells `HangUp`.
+    /// The next report, waiting at most `timeout`. A thread that ended reports `HangUp`.
     #[must_use]
     pub fn next(&self, timeout: Duration) -> Option<Told> {
         match self.told.recv_timeout(timeout) {
@@ -120,8 +120,9 @@ fn read(sender: &SyncSender<Told>, shared: &Shared) -> io::Result<()> {
         // A resize comes by signal, not through standard input.
         let size = size();
         let is_new = matches!(wake, Wake::Ready) || size.is_none() || size != known_size;
-        // The signal may reach the library later than the size reaches us: it is told here,
-        // and once more when the library sees it. What found no room is told the next time.
+        // The signal may reach the library later than the size reaches us, so the size is
+        // reported here, and again when the library sees it. If the queue is full it is
+        // reported the next time.
         let is_told = match (size, known_size) {
             (Some((width, height)), Some(known)) if (width, height) != known => {
                 tell(sender, shared, Event::Resize(width, height))
@@ -144,16 +145,16 @@ fn read(sender: &SyncSender<Told>, shared: &Shared) -> io::Result<()> {
     Ok(())
 }
 
-/// When the library is asked. A look that finds nothing takes its whole time with the
-/// processor busy, so most are left out while nothing is new.
+/// Decides when the library is polled. A poll that finds nothing keeps the processor busy for
+/// its whole time, so most are left out while nothing is new.
 #[derive(Default)]
 struct Looks {
-    /// Waits since something was new.
+    /// Waits since the last one that found something new.
     quiet: u32,
 }
 
 impl Looks {
-    /// Whether to look after a wait that ended with something new, or with nothing.
+    /// Whether to poll after a wait; `is_new` says whether it found something.
     const fn is_due(&mut self, is_new: bool) -> bool {
         if is_new {
             self.quiet = 0;
@@ -164,7 +165,7 @@ impl Looks {
     }
 }
 
-/// Hands an event over, or counts it as lost; whether it was taken.
+/// Queues an event, or counts it as lost. Returns whether it was queued.
 fn tell(sender: &SyncSender<Told>, shared: &Shared, event: Event) -> bool {
     match sender.try_send(Told::Event(event)) {
         Ok(()) => true,
@@ -179,7 +180,7 @@ fn tell(sender: &SyncSender<Told>, shared: &Shared, event: Event) -> bool {
     }
 }
 
-/// What a wait ended with.
+/// How a wait ended.
 enum Wake {
     Ready,
     Quiet,

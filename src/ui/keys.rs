@@ -10,21 +10,21 @@ use crossterm::event::{KeyCode, KeyEvent, KeyModifiers};
 /// What a key asks for.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum UiCommand {
-    /// Something for the engine, as it stands.
+    /// Send this command to the engine as it is.
     Send(Command),
-    /// Mute, or unmute if muted.
+    /// Mute everything, or unmute if muted.
     ToggleMute,
     /// Fade everything out, or back in.
     ToggleFade,
-    /// Rehearse (cues are held), or end the rehearsal.
+    /// Begin a rehearsal (cues are held back), or end it.
     ToggleCues,
-    /// Show this screen.
+    /// Show one of the three screens.
     Show(Screen),
     /// Show the next screen.
     NextScreen,
     /// Begin to type what to find in the running order.
     Find,
-    /// The next place where the text was found.
+    /// Go to the next match of the text.
     FindNext,
     /// Begin to type where to jump.
     Jump,
@@ -34,23 +34,23 @@ pub enum UiCommand {
     SkipSong,
     /// Play the song under the cursor one place earlier tonight.
     MoveSongUp,
-    /// Play it one place later.
+    /// Play the song under the cursor one place later tonight.
     MoveSongDown,
-    /// Play it so many semitones higher or lower tonight.
+    /// Transpose the song under the cursor by this many semitones tonight.
     TransposeSong(i8),
     /// Take the last change of the night back.
     UndoChange,
-    /// The cursor or the text one line down.
+    /// Move the cursor or the text one line down.
     Down,
-    /// The cursor or the text one line up.
+    /// Move the cursor or the text one line up.
     Up,
     /// Silence the receiver under the cursor.
     PanicOne,
-    /// Send the receiver under the cursor its state again; forced, sounding slots too.
+    /// Send the receiver under the cursor its state again; `true` includes sounding slots.
     ResendOne(bool),
-    /// No new notes on the receiver under the cursor, or notes again.
+    /// Mute the receiver under the cursor (no new notes), or unmute it.
     MuteOne,
-    /// The spare of the receiver under the cursor plays for it, or it plays itself again.
+    /// Switch the receiver under the cursor to its spare, or back.
     Spare,
     /// End the note under the cursor.
     EndNote,
@@ -64,19 +64,19 @@ pub enum UiCommand {
     LockKeys,
     /// Loop the scene under the cursor, or end the loop.
     Loop,
-    /// The loop reaches to the scene under the cursor.
+    /// Extend the loop to the scene under the cursor.
     LoopTo,
-    /// Begin to type a word for the place of the cursor, or of the show.
+    /// Begin to type a word that marks the position under the cursor, or the present one.
     Mark,
-    /// The next marked place.
+    /// Go to the next marked position.
     NextMark,
-    /// List marked places only, or all.
+    /// List marked positions only, or all.
     MarksOnly,
     /// Begin or end a recording.
     Record,
-    /// The log a line down.
+    /// Scroll the log one line down.
     LogDown,
-    /// The log a line up.
+    /// Scroll the log one line up.
     LogUp,
     /// Begin to type what lines of the log must hold.
     Filter,
@@ -86,28 +86,29 @@ pub enum UiCommand {
     Line,
     /// Take the mouse, or leave it to the terminal.
     Mouse,
-    /// Letters are notes on the next keyboard of the rig, after the last no longer.
+    /// Play letters as notes on the next keyboard of the rig; after the last, letters are
+    /// commands again.
     Notes,
-    /// Keyboard notes an octave up.
+    /// Shift keyboard notes an octave up.
     OctaveUp,
-    /// Keyboard notes an octave down.
+    /// Shift keyboard notes an octave down.
     OctaveDown,
-    /// The next theme: dark, light, high contrast, red light.
+    /// Go to the next theme: dark, light, high contrast, red light.
     NextTheme,
     /// Show or hide the help.
     Help,
-    /// Leave what is open: prompt, help, other screens.
+    /// Close what is open: prompt, help, other screens.
     Close,
-    /// Leave the program.
+    /// Leave the program: a show asks first.
     Quit,
 }
 
 /// A key of the computer keyboard.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct UiKey {
-    /// Which.
+    /// The key, as the terminal names it.
     pub code: KeyCode,
-    /// With what held down. Shift counts only where the key has no capital of its own.
+    /// Modifiers held down with it. Shift counts only where the key has no capital of its own.
     pub modifiers: KeyModifiers,
 }
 
@@ -143,7 +144,7 @@ impl UiKey {
         Self { code, modifiers }
     }
 
-    /// The key as a number, for those who do not know of terminals; `numbered` reads it.
+    /// The key as a number, for rooms that know nothing of terminals; `numbered` reads it.
     #[must_use]
     pub fn number(self) -> u32 {
         let code = match self.code {
@@ -225,12 +226,12 @@ const NAMED: [KeyCode; 15] = [
 ];
 /// Numbers of characters end here (Unicode: U+10FFFF); those of named keys begin.
 const NAMED_FROM: u32 = 0x11_0000;
-/// Numbers of function keys begin so much later.
+/// Function keys begin this far above `NAMED_FROM`.
 const FUNCTION_FROM: u32 = 0x100;
-/// Where the modifiers are.
+/// Bit at which the modifiers begin.
 const MODIFIERS_SHIFT: u32 = 24;
 
-/// One command.
+/// One command: its name, keys, words, and where it works.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct KeyRow {
     /// One or two words for the footer.
@@ -241,7 +242,7 @@ pub struct KeyRow {
     pub screens: &'static [Screen],
     /// A sentence that says what it does.
     pub words: &'static str,
-    /// What it asks for.
+    /// The command that its keys give.
     pub command: UiCommand,
     /// The screens whose footer has it.
     pub footer: &'static [Screen],
@@ -250,7 +251,7 @@ pub struct KeyRow {
 }
 
 impl KeyRow {
-    /// The row with something that may follow its name.
+    /// The row with what may follow its name.
     pub(super) const fn takes(mut self, takes: Takes) -> Self {
         self.takes = takes;
         self
@@ -260,7 +261,7 @@ impl KeyRow {
 /// What may follow a command's name on the command line.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Takes {
-    /// Nothing.
+    /// The command takes nothing more.
     Nothing,
     /// The name of a receiver.
     Receiver,
@@ -268,16 +269,16 @@ pub enum Takes {
     Pedal,
     /// A call number, a name or SONG/SCENE.
     Place,
-    /// One or two of them, or `off`.
+    /// One or two places, or `off`.
     Stretch,
-    /// A text.
+    /// Any text, to the end of the line.
     Word,
-    /// A number.
+    /// A whole number.
     Count,
 }
 
 impl Takes {
-    /// It in a word, in capitals.
+    /// What follows the name, in a word in capitals; empty for `Nothing`.
     #[must_use]
     pub const fn word(self) -> &'static str {
         match self {
@@ -327,14 +328,14 @@ impl Keys {
             .map(|(row, _)| row)
     }
 
-    /// Whether a command that `is_meant` picks has this key.
+    /// Whether this key belongs to a command that `is_meant` accepts.
     pub(super) fn has(&self, key: UiKey, is_meant: impl Fn(&KeyRow) -> bool) -> bool {
         let mut bound = self.bound.iter();
         bound.any(|(row, keys)| is_meant(row) && keys.contains(&key))
     }
 
-    /// Gives the first command of a name these keys instead of its own, and takes them from
-    /// the others.
+    /// Gives these keys to the first command of a name, in place of its own, and takes them
+    /// from the other commands.
     pub(super) fn give(&mut self, name: &str, wanted: &[UiKey]) {
         for (_, keys) in &mut self.bound {
             keys.retain(|key| !wanted.contains(key));

@@ -15,19 +15,20 @@ use crate::screen::state::find_place;
 pub(super) enum Order {
     /// A command of the table as its key would ask for it.
     Ui(UiCommand),
-    /// Something for the engine.
+    /// A command for the engine.
     Engine(Command),
-    /// To this position; and what is to be said of it, if anything.
+    /// Jump to this position, and say these words, if any.
     Jump(usize, String),
     /// A text to find in the running order.
     Find(String),
     /// A text that lines of the log must hold.
     Filter(String),
-    /// A word for the place that the show is at, or the cursor is on; empty takes it away.
+    /// A word that marks the position under the cursor, or the present one; empty removes the
+    /// mark.
     Mark(String),
 }
 
-/// What is to be done, or why it cannot be, in words.
+/// Reads a line: what to do, or in words why it cannot be done.
 pub(super) fn read(text: &str, keys: &Keys, facts: Facts) -> Result<Order, String> {
     let Some((row, rest)) = split(text, keys) else {
         return Err("no such command".into());
@@ -60,7 +61,7 @@ pub(super) fn read(text: &str, keys: &Keys, facts: Facts) -> Result<Order, Strin
     }
 }
 
-/// What may be typed on: whole lines, all that there are.
+/// All lines that the text can be completed to.
 pub(super) fn offers(text: &str, keys: &Keys, facts: Facts) -> Vec<String> {
     let mut out: Vec<String> = Vec::new();
     let mut offer = |line: String| {
@@ -87,7 +88,7 @@ pub(super) fn offers(text: &str, keys: &Keys, facts: Facts) -> Vec<String> {
     out
 }
 
-/// What Tab makes of a line: the longest beginning that all offers share.
+/// The line after Tab: the longest beginning that all offers share.
 pub(super) fn complete(text: &str, offers: &[String]) -> String {
     let Some((first, others)) = offers.split_first() else {
         return text.to_owned();
@@ -114,7 +115,7 @@ fn split<'k, 't>(text: &'t str, keys: &'k Keys) -> Option<(&'k KeyRow, &'t str)>
     keys.rows()
         .filter_map(|row| Some((row, text.strip_prefix(row.name)?)))
         .filter(|(_, rest)| rest.is_empty() || rest.starts_with(' '))
-        // Of rows of one name the first, which the table says can take most.
+        // Of rows with the same name the first, which takes the most words.
         .reduce(|best, row| {
             if row.0.name.len() > best.0.name.len() {
                 row
@@ -182,7 +183,7 @@ pub(super) fn is_ignored(pedal: PedalId, facts: Facts) -> bool {
     }
 }
 
-/// A command that all receivers or the one under the cursor can get, for this one.
+/// The form of a command that acts on this receiver alone.
 pub(super) fn to_receiver(command: UiCommand, receiver: ReceiverId, facts: Facts) -> Option<Order> {
     let resend = |is_forced| Command::Resend {
         receiver: Some(receiver),
@@ -204,7 +205,8 @@ pub(super) fn to_receiver(command: UiCommand, receiver: ReceiverId, facts: Facts
     }))
 }
 
-/// Back by so many scenes, at most to the first of the night, and then that is said.
+/// Goes back by this many scenes, at most to the first of the night, and says so if it is cut
+/// short.
 fn back_by(count: &str, facts: Facts) -> Result<Order, String> {
     let count: usize = count
         .parse()
@@ -220,7 +222,7 @@ fn back_by(count: &str, facts: Facts) -> Result<Order, String> {
     }
 }
 
-/// `loop`, `loop 7.2`, `loop 7.1 7.3`, `loop off`.
+/// Reads what follows `loop`: nothing, `7.2`, `7.1 7.3` or `off`.
 fn stretch(command: UiCommand, text: &str, facts: Facts) -> Result<Order, String> {
     if command != UiCommand::Loop {
         return Ok(Order::Ui(command));

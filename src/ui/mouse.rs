@@ -7,7 +7,7 @@ use crate::screen::{Hit, Listing, Screen, UiState};
 use crossterm::event::{MouseButton, MouseEvent, MouseEventKind};
 
 impl Desk {
-    /// Something of the mouse, and what it points at.
+    /// Handles an event of the mouse, given what it points at.
     pub fn handle_mouse(
         &mut self,
         mouse: MouseEvent,
@@ -57,7 +57,7 @@ fn scroll(desk: &mut Desk, is_down: bool, state: &mut UiState, facts: Facts) -> 
         return Reply::default();
     }
     match (state.screen, is_down) {
-        // On the stage a wheel that is touched by chance must not step.
+        // On the stage a wheel touched by accident must not step.
         (Screen::Stage, _) => Reply::default(),
         (_, true) => desk.carry_out(UiCommand::Down, state, facts),
         (_, false) => desk.carry_out(UiCommand::Up, state, facts),

@@ -39,7 +39,7 @@ pub fn semitones(letter: char) -> Option<u8> {
         .and_then(|index| u8::try_from(index).ok())
 }
 
-/// A note that sounds.
+/// A keyboard note that sounds.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 struct Held {
     letter: char,
@@ -57,7 +57,7 @@ pub struct NoteKeys {
 }
 
 impl NoteKeys {
-    /// A letter was pressed. Gives what the engine is to be told.
+    /// Presses a letter; returns the commands for the engine.
     pub fn press(
         &mut self,
         letter: char,
@@ -96,18 +96,18 @@ impl NoteKeys {
         out
     }
 
-    /// A letter was let go.
+    /// Releases a letter; returns the commands for the engine.
     pub fn release(&mut self, letter: char) -> Vec<Command> {
         let letter = letter.to_ascii_lowercase();
         self.end(|held| held.letter == letter)
     }
 
-    /// Notes of fixed length that are over by `now_us`.
+    /// Ends the notes of fixed length that are over by `now_us`.
     pub fn expire(&mut self, now_us: u64) -> Vec<Command> {
         self.end(|held| held.ends_us <= now_us)
     }
 
-    /// All are let go: the terminal lost the focus, a key was lost, or the mode changed.
+    /// Ends all notes: the terminal lost the focus, a key was lost, or the mode changed.
     pub fn release_all(&mut self) -> Vec<Command> {
         self.end(|_| true)
     }

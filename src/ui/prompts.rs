@@ -13,11 +13,11 @@ use crossterm::event::{KeyCode, KeyModifiers};
 /// Characters that a prompt takes; more are ignored.
 const MAX_TYPED: usize = 64;
 
-/// Offers that Tab goes on by, where they are listed.
+/// How many offers each Tab moves on in a list.
 const LISTED: usize = 10;
 
 impl Desk {
-    /// An open command line with what may be typed on.
+    /// An open command line with its completions.
     pub(super) fn line(&self, text: String, facts: Facts) -> Prompt {
         let offers = line::offers(&text, &self.keys, facts);
         Prompt::Line {
@@ -28,8 +28,8 @@ impl Desk {
         }
     }
 
-    /// A key while something is typed or asked. Nothing if the key means the same as ever:
-    /// pedals step whatever is open.
+    /// Handles a key while a prompt is open. None if the key keeps its usual meaning: pedals
+    /// step whatever is open.
     pub(super) fn type_into_prompt(
         &mut self,
         key: UiKey,
@@ -70,7 +70,7 @@ impl Desk {
             ) => {
                 let complete = line::complete(text, offers);
                 if complete == *text {
-                    // Nothing to complete: what there is is listed, then its next part.
+                    // Nothing can be completed: list the offers, then their next part.
                     let next = listed.map_or(0, |first| first + LISTED);
                     *listed = Some(next).filter(|next| *next < offers.len()).or(Some(0));
                     return Some(Reply::default());
@@ -90,7 +90,7 @@ impl Desk {
                 let is_listed = listed.is_some();
                 let mut line = self.line(text.clone(), facts);
                 if let Prompt::Line { listed, .. } = &mut line {
-                    // A list goes on from its beginning as one types.
+                    // Typing restarts the list at its beginning.
                     *listed = is_listed.then_some(0);
                 }
                 state.prompt = Some(line);
@@ -108,7 +108,7 @@ impl Desk {
                 match find_place(facts.sheet, &text, facts.view.position.index()) {
                     Some(target) => jump(target, state),
                     None => {
-                        // The prompt says that there is no such place, and stays to be mended.
+                        // The prompt says that there is no such place, and stays open.
                         state.prompt = Some(Prompt::Jump(text));
                         Reply::default()
                     }
@@ -133,7 +133,7 @@ impl Desk {
         }
         let order = line::read(&text, &self.keys, facts);
         if order.is_ok() {
-            // Whatever it does is seen on the screen, not behind the help.
+            // The help closes, so that the result is seen.
             state.is_help = false;
         }
         match order {
@@ -159,7 +159,7 @@ impl Desk {
                 call.map_or_else(Reply::default, |call| mark(state, call, text))
             }
             Err(words) => {
-                // It stays to be mended.
+                // The line stays open so that it can be corrected.
                 let mut prompt = self.line(text, facts);
                 if let Prompt::Line { refused, .. } = &mut prompt {
                     *refused = words;
@@ -171,7 +171,7 @@ impl Desk {
     }
 }
 
-/// The text of a prompt that takes one.
+/// The text of a prompt; None if it takes no text.
 fn typed(prompt: &mut Prompt) -> Option<&mut String> {
     match prompt {
         Prompt::Find(text)
@@ -184,7 +184,7 @@ fn typed(prompt: &mut Prompt) -> Option<&mut String> {
     }
 }
 
-/// Keeps a word for a place, or forgets it if the word is empty.
+/// Marks a position with a word, or removes the mark if the word is empty.
 fn mark(state: &mut UiState, call: String, text: String) -> Reply {
     let text = text.trim().to_owned();
     if text.is_empty() {
@@ -197,7 +197,8 @@ fn mark(state: &mut UiState, call: String, text: String) -> Reply {
     wish(Wish::KeepMarks)
 }
 
-/// Has what was learned written down. Without a name it goes on.
+/// Asks for the learned control to be written into the rig file. Without a name learning goes
+/// on.
 fn keep_learned(state: &mut UiState, text: String) -> Reply {
     let name = text.trim();
     if name.is_empty() {

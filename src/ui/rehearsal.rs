@@ -22,7 +22,7 @@ pub(super) fn act(command: UiCommand, state: &mut UiState, facts: Facts) -> Repl
     Reply::default()
 }
 
-/// The call number of the place under the running order's cursor, or of the show.
+/// Call number of the position under the running order's cursor, or of the present one.
 pub(super) fn place(state: &UiState, facts: Facts) -> Option<String> {
     Some(facts.sheet.positions.get(at(state, facts))?.call.clone())
 }
@@ -48,7 +48,8 @@ fn change_loop(command: UiCommand, state: &mut UiState, facts: Facts) -> Reply {
     set_loop(looped, state, facts)
 }
 
-/// Sets or ends the loop; says so if the show is not in it yet, for until then steps go on.
+/// Sets or ends the loop. Says so if the show is not in it yet: until then steps go on as
+/// usual.
 pub(super) fn set_loop(
     wanted: Option<(PositionId, PositionId)>,
     state: &mut UiState,
@@ -64,7 +65,7 @@ pub(super) fn set_loop(
     send(vec![Command::Loop(wanted)])
 }
 
-/// The cursor to the next place that is marked, round the end of the night.
+/// Moves the cursor to the next marked position, round the end of the night.
 fn next_mark(state: &mut UiState, facts: Facts) {
     let count = facts.sheet.positions.len();
     let from = at(state, facts);

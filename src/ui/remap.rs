@@ -11,7 +11,7 @@
 use super::keys::{Keys, UiCommand, UiKey};
 use crossterm::event::{KeyCode, KeyModifiers};
 
-/// The table's keys with those of a file over them, and what could not be used, in words.
+/// The table's keys with those of a file over them; and what could not be used, in words.
 #[must_use]
 pub fn remap(text: &str) -> (Keys, Vec<String>) {
     let mut keys = Keys::default();
@@ -80,7 +80,7 @@ pub fn parse(text: &str) -> Option<UiKey> {
     let mut letters = rest.chars();
     let code = match (letters.next()?, letters.next()) {
         (c, None) if modifiers.is_empty() => KeyCode::Char(c),
-        // As terminals report it: a small letter beside what is held.
+        // Terminals report a small letter where a modifier is held.
         (c, None) => KeyCode::Char(c.to_ascii_lowercase()),
         _ => named(rest)?,
     };

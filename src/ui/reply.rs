@@ -1,27 +1,27 @@
-//! What a desk makes of an event, and what it is told meanwhile.
+//! The reply of a desk to an event, and the facts it depends on.
 
 use super::tonight::NightEdit;
 use crate::engine::input::{Command, Origin};
 use crate::engine::view::View;
 use crate::sheet::Sheet;
 
-/// What came of an event.
+/// What an event asks for.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Reply {
     /// Commands for the engine, in order.
     pub commands: Vec<Command>,
-    /// What asks for them.
+    /// The key or mouse that asks for the commands.
     pub origin: Origin,
     /// A change of the night.
     pub edit: Option<NightEdit>,
-    /// Something for the files.
+    /// A task for files or the terminal.
     pub wish: Option<Wish>,
     /// The person wants to leave.
     pub is_quit: bool,
 }
 
 impl Default for Reply {
-    /// Nothing is asked for.
+    /// A reply that asks for nothing.
     fn default() -> Self {
         Self {
             commands: Vec::new(),
@@ -33,29 +33,29 @@ impl Default for Reply {
     }
 }
 
-/// Something that neither the engine nor the night is asked for.
+/// A task for files, learning or the mouse, which neither the engine nor the night does.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Wish {
-    /// The log, as it is filtered, goes to a file.
+    /// Write the log, as filtered, to a file.
     SaveLog,
-    /// The marks were changed: they are kept.
+    /// Save the marks, which were changed.
     KeepMarks,
-    /// A recording begins, or the one that runs ends and is saved.
+    /// Begin a recording, or end the one that runs and save it.
     Record,
-    /// What is moved from now on is looked at.
+    /// Begin to learn a control: watch what is moved.
     Learn,
-    /// What was moved is written down, under the name that the state has.
+    /// Write the learned control into the rig file, under the name in the state.
     KeepLearned,
-    /// What was moved is of no interest any more.
+    /// End learning without writing anything.
     EndLearning,
-    /// The mouse is taken, or left to the terminal, as the state says.
+    /// Take the mouse or leave it to the terminal, as the state says.
     Mouse,
 }
 
 /// What a key's meaning may depend on.
 #[derive(Clone, Copy, Debug)]
 pub struct Facts<'a> {
-    /// Names and positions.
+    /// Names and positions of the night.
     pub sheet: &'a Sheet,
     /// What the engine published last.
     pub view: &'a View,

@@ -19,14 +19,14 @@ use std::time::{Duration, Instant};
 
 /// Time between two frames at least.
 const FRAME: Duration = Duration::from_micros(16_667);
-/// Time between two looks while nothing has changed for a while: a change is then seen at
-/// most so much later, and a machine that waits for the next song is left in peace.
+/// Time between two looks once nothing has changed for a while. A change is seen at most this
+/// much later, and an idle machine uses little power.
 const CALM: Duration = Duration::from_millis(40);
-/// How long nothing must have changed for that.
+/// How long nothing must have changed before `CALM` holds.
 const CALM_AFTER: Duration = Duration::from_secs(2);
 /// Time after which everything is looked at again, changed or not.
 const REFRESH: Duration = Duration::from_millis(250);
-/// Seconds of the time of day that are drawn as one: screens show minutes.
+/// Resolution of the time of day in seconds, since screens show minutes.
 const CLOCK_S: u32 = 10;
 /// Lines of the log kept for the screen; the oldest go first.
 pub const MAX_LOG_LINES: usize = 2000;
@@ -55,14 +55,14 @@ pub trait Sink {
     fn send(&mut self, command: Command, origin: Origin);
     /// One change of the night.
     fn edit(&mut self, edit: NightEdit);
-    /// Something for the files. `log` are the lines that the screen has.
+    /// A task for files or the terminal. `log` has the lines that the screen has.
     fn wish(&mut self, wish: Wish, state: &mut UiState, log: &[LogLine]);
 }
 
 /// Why the loop ended.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum UiExit {
-    /// The person left.
+    /// The person asked to leave.
     Quit,
     /// The terminal is gone.
     HangUp,
@@ -162,10 +162,10 @@ impl Frames {
         }
     }
 
-    /// Looks for news; whether there is any to draw.
+    /// Looks for changes; returns whether there is anything to draw.
     fn look(&mut self, source: &mut impl Source, state: &mut UiState) -> bool {
         let view = *source.view();
-        // Time alone is no news.
+        // A change of time alone is not drawn.
         let is_new = View {
             now_us: self.view.now_us,
             ..view
@@ -187,7 +187,7 @@ impl Frames {
             state.said.clone_from(answer);
         }
         if state.log_scroll > 0 {
-            // What is being read stays where it is while lines come in below.
+            // Log lines being read stay in place while new ones come in below.
             state.log_scroll = state.log_scroll.saturating_add(new_lines);
         }
         let excess = self.log.len().saturating_sub(MAX_LOG_LINES);
@@ -201,9 +201,8 @@ impl Frames {
         is_new || new_lines > 0 || self.refresh(source, state.screen) || is_next_beat
     }
 
-    /// Looks at the slow things when it is time; whether one of them has to be drawn. Only
-    /// the wings show how long ago a port was heard; elsewhere the time of day is drawn now
-    /// and then.
+    /// Refreshes the slow things when it is time; returns whether to draw. Only the wings show
+    /// how long ago a port was heard; other screens only show the time of day.
     fn refresh(&mut self, source: &mut impl Source, screen: Screen) -> bool {
         if self.refreshed.elapsed() < REFRESH {
             return false;
@@ -324,7 +323,7 @@ impl Loop<'_> {
         Ok((None, is_touched))
     }
 
-    /// What comes of an event; the mouse is told what it points at.
+    /// Handles an event; for the mouse it finds what it points at.
     fn reply(
         &mut self,
         event: &Event,

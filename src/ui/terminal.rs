@@ -55,9 +55,9 @@ pub struct TerminalGuard {
     writer: FrameWriter,
     shown: Buffer,
     next: Buffer,
-    /// The terminal is cleared before the next frame.
+    /// Whether the terminal is cleared before the next frame.
     is_new: bool,
-    /// What the terminal is to be told of the mouse.
+    /// Whether to take or release the mouse with the next frame; None if nothing changes.
     mouse: Option<bool>,
     _stays_on_its_thread: PhantomData<*const ()>,
 }
@@ -90,8 +90,8 @@ impl TerminalGuard {
         };
         // From here on dropping the guard restores, also when one of these fails.
         enter_modes()?;
-        // From the first look at events on, a change of size is heard of: the size is read
-        // after it, so that none can fall between.
+        // From the first poll on, the library hears of changes of size. The size is read after
+        // it, so that no change is missed.
         crossterm::event::poll(Duration::ZERO)?;
         let (width, height) = crossterm::terminal::size()?;
         guard.resize(width, height);
@@ -112,8 +112,8 @@ impl TerminalGuard {
         self.next.area
     }
 
-    /// Takes the mouse, or leaves it to the terminal, which then marks text with it. The
-    /// terminal is told with the next frame.
+    /// Takes the mouse, or leaves it to the terminal, which then marks text with it. It takes
+    /// effect with the next frame.
     pub const fn take_mouse(&mut self, is_taken: bool) {
         self.mouse = Some(is_taken);
     }
@@ -156,7 +156,7 @@ impl TerminalGuard {
 
 impl Drop for TerminalGuard {
     fn drop(&mut self) {
-        // What is not yet written must not follow the restoring.
+        // A frame still being written must not follow the restoring codes.
         if self.writer.rest(LAST_WAIT) {
             leave_modes();
         } else {
@@ -202,8 +202,8 @@ fn enter_modes() -> io::Result<()> {
     )
 }
 
-/// Undoes all of it. Each part is tried whatever became of the one before: the terminal
-/// may be gone.
+/// Undoes all modes. Each part is tried even if the one before failed: the terminal may be
+/// gone.
 fn leave_modes() {
     let _ = execute!(io::stdout(), PopKeyboardEnhancementFlags);
     let _ = execute!(

@@ -8,17 +8,17 @@ use crate::sheet::{OrderLine, Sheet};
 /// A change of tonight. Songs are named by their call numbers, which no change touches.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub enum NightEdit {
-    /// A song is left out.
+    /// Leave a song out.
     Skip(String),
-    /// A song that was left out is played after all.
+    /// Take in a song that was left out.
     TakeIn(String),
-    /// A song is played one place earlier.
+    /// Move a song one place earlier.
     MoveUp(String),
-    /// A song is played one place later.
+    /// Move a song one place later.
     MoveDown(String),
-    /// A song sounds so many semitones higher, or lower, than before.
+    /// Transpose a song by this many semitones more, up or down.
     Transpose(String, i8),
-    /// The last change is taken back.
+    /// Undo the last change.
     Undo,
 }
 

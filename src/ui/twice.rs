@@ -1,11 +1,11 @@
-//! Keys that ask once more, and the lock of the keys.
+//! Keys that must be pressed twice, and the lock of the keys.
 //!
-//! On the stage a stray key must not end the music: what silences or jumps is done by the
-//! second press of its key within two seconds, and the last row says so meanwhile. Panic is
+//! On the stage a stray key must not end the music: a command that silences or jumps needs a
+//! second press of its key within two seconds, and the last row says so meanwhile. Panic acts
 //! at once, everywhere: it is for when something sounds that must not.
 //!
-//! A key that is held must not answer its own question. Where the terminal does not tell of
-//! repeats, the second press waits a moment, whether another follows.
+//! A key that is held must not answer its own question. Where the terminal does not report
+//! repeats, the second press counts only after a moment in which no repeat follows.
 
 use super::desk::{Desk, Facts, Reply};
 use super::help;
@@ -13,13 +13,13 @@ use super::keys::{UiCommand, UiKey};
 use crate::engine::input::Command;
 use crate::screen::{NoteMode, Screen, UiState};
 
-/// The second press is to come within so long.
+/// Longest time between the two presses, in microseconds.
 const AGAIN_US: u64 = 2_000_000;
 /// Terminals repeat a key that is held at shorter times than this (common practice, no
 /// source: 20 to 92 ms), and no finger does.
 const REPEAT_US: u64 = 100_000;
 
-/// A key that was pressed once, and is asked for again.
+/// A key that was pressed once and must be pressed again.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) struct Asked {
     key: UiKey,
@@ -35,7 +35,7 @@ pub(super) struct Asked {
 }
 
 impl Desk {
-    /// A key that asks once more, if its command is one of those.
+    /// Asks for a second press, if the command of the key needs one.
     pub(super) fn ask_again(
         &mut self,
         key: UiKey,
@@ -55,7 +55,7 @@ impl Desk {
             Some(asked) if is_rapid(&asked) => {
                 state.asked.clear();
                 self.asked = Some(Asked {
-                    // As long as it is held, however long that is.
+                    // While the key is held the question stays open.
                     at_us: now_us,
                     last_us: now_us,
                     due_us: None,
@@ -97,8 +97,9 @@ impl Desk {
         }
     }
 
-    /// What was asked for twice, once that is certain; also takes a question back that was
-    /// not answered. Nothing if nothing has changed. To be called now and then.
+    /// The command that was confirmed by a second press, once it is certain that no repeat
+    /// follows. Also withdraws an unanswered question. None if nothing changed. Call it
+    /// regularly.
     pub fn confirm(&mut self, state: &mut UiState, facts: Facts) -> Option<Reply> {
         let asked = self.asked?;
         match asked.due_us {
@@ -138,7 +139,7 @@ impl Desk {
         keys.first().copied()
     }
 
-    /// Whether the lock keeps a key from its command; says so.
+    /// Whether the lock blocks a key; the last row then says so.
     pub(super) fn is_kept_by_lock(
         &self,
         command: Option<UiCommand>,
@@ -161,7 +162,7 @@ impl Desk {
     }
 }
 
-/// What a key that asks once more is about to do; none if it asks nothing.
+/// What a key that must be pressed twice is about to do; None if one press is enough.
 fn again_words(command: UiCommand, state: &UiState, facts: Facts) -> Option<&'static str> {
     if command == UiCommand::LockKeys {
         return Some(match state.are_keys_locked {

@@ -9,7 +9,8 @@ use crate::engine::promptbook::ReceiverId;
 use crate::midi::Key;
 use crate::screen::{UiState, WingsRow, wings_rows};
 
-/// Moves the cursor; from none, to the first row. Upwards from the first there is none again.
+/// Moves the cursor. Without one, down leads to the first row; up from the first row removes
+/// it.
 pub(super) fn move_cursor(state: &mut UiState, facts: Facts, step: isize) {
     let rows = wings_rows(facts.sheet, facts.view);
     let at = state
@@ -26,7 +27,7 @@ pub(super) fn move_cursor(state: &mut UiState, facts: Facts, step: isize) {
     });
 }
 
-/// Does it to the row under the cursor, or says what it needs.
+/// Applies a command to the row under the cursor, or says what it needs.
 pub(super) fn act(command: UiCommand, state: &mut UiState, facts: Facts) -> Reply {
     let wanted = match (command, state.wings) {
         (UiCommand::EndNote, Some(WingsRow::Note(slot, key))) => {

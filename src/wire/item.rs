@@ -6,13 +6,13 @@ use crate::midi::{Bytes, Channel, Message};
 /// a channel is never broken.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub enum Lane {
-    /// What is being played.
+    /// What is being played: notes, controllers, pedals.
     Live,
-    /// What turns the rig into the scene just stepped to.
+    /// What sets up the scene that was just stepped to.
     Changeover,
-    /// What the next scene needs, loaded ahead.
+    /// What preloads the next scene.
     Prime,
-    /// Dumps and other matters without haste.
+    /// Dumps and other messages without haste.
     Bulk,
 }
 
@@ -42,7 +42,7 @@ pub struct Item {
     pub lane: Lane,
     /// The channel whose order it must keep; none for system messages.
     pub channel: Option<Channel>,
-    /// What is sent.
+    /// The bytes to send, or the number of a stored file.
     pub payload: Payload,
 }
 

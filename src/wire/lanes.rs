@@ -22,21 +22,21 @@ use super::meter::{LaneCount, Line, Snapshot};
 use super::price::{PortKind, cost_us};
 use super::queue::{PerLane, Queue, Waiting};
 
-/// How much a port may hold back and run ahead.
+/// How many items may wait at a port, and how far it may send ahead.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct Limits {
     /// Real-time bytes that may wait.
     pub realtime: u16,
-    /// Items that may wait in each lane.
+    /// Items that may wait in the live lane.
     pub live: u16,
-    /// See `live`.
+    /// Items that may wait in the changeover lane.
     pub changeover: u16,
-    /// See `live`.
+    /// Items that may wait in the prime lane.
     pub prime: u16,
-    /// See `live`.
+    /// Items that may wait in the bulk lane.
     pub bulk: u16,
-    /// Line time that may lie in the driver's buffer, in µs. An item dearer than this is
-    /// sent when the line is free.
+    /// Line time that may lie in the driver's buffer, in µs. An item that takes longer is sent
+    /// when the line is free.
     pub burst_us: u64,
 }
 
@@ -47,7 +47,7 @@ impl Limits {
     pub const LIVE: u16 = 256;
     /// Sixteen channels with 64 messages each, a second of a DIN line.
     pub const CHANGEOVER: u16 = 1_024;
-    /// As a changeover, of the next scene.
+    /// As many as for a changeover: the next scene is preloaded.
     pub const PRIME: u16 = 1_024;
     /// Stored SysEx files, by number.
     pub const BULK: u16 = 256;
@@ -78,9 +78,9 @@ pub struct Full(pub Item);
 pub enum Next {
     /// Write this, all of it; then ask again.
     Send(Item),
-    /// Nothing before this time, in µs; ask again then or after a push.
+    /// Send nothing before this time, in µs; ask again then, or after a push.
     Wait(u64),
-    /// Nothing waits.
+    /// No item waits; ask again after a push.
     Idle,
 }
 
@@ -181,13 +181,13 @@ impl Wire {
         Next::Send(waiting.item)
     }
 
-    /// Drops what waits in the lanes that can be done without; returns how many items.
+    /// Drops all items of the prime and bulk lanes; returns how many.
     pub fn drop_prime_and_bulk(&mut self) -> usize {
         self.drop_lane(Lane::Prime) + self.drop_lane(Lane::Bulk)
     }
 
-    /// Drops all that waits, as when the port is lost; returns how many items. The pace
-    /// stays as it was: what left has left.
+    /// Drops all items, as when the port is lost; returns how many. The line time of what was
+    /// sent stays booked.
     pub fn clear(&mut self) -> usize {
         let mut dropped = self.realtime.len();
         while let Some(waiting) = self.realtime.pop_front() {
@@ -208,7 +208,7 @@ impl Wire {
         }
     }
 
-    /// What the port is doing, for a reader elsewhere.
+    /// A copy of the counters and of the line's state, for another thread to read.
     #[must_use]
     pub fn snapshot(&self) -> Snapshot {
         Snapshot {
@@ -229,12 +229,13 @@ impl Wire {
         self.realtime.len() + in_lanes
     }
 
-    /// Whether anything waits that does not come ahead of its time.
+    /// Whether a real-time byte waits, or an item of the live or changeover lane.
     fn is_urgent(&self) -> bool {
         self.realtime.len() + self.lanes.live.len() + self.lanes.changeover.len() > 0
     }
 
-    /// The item to send next: the head of the best lane, or what must go before it.
+    /// The item to send next: the head of the most urgent lane, or an older item that must go
+    /// before it.
     fn pick(&self) -> Option<Pick> {
         if !self.realtime.is_empty() {
             return Some(Pick::Realtime);
@@ -310,7 +311,7 @@ mod tests {
     use crate::wire::item::Payload;
     use proptest::prelude::*;
 
-    /// An item that can be told from all others: bends and song positions carry a number.
+    /// An item that differs from all others: bends and song positions carry a number.
     fn numbered(lane: Lane, channel: Option<u8>, number: u16) -> Item {
         let value = Value14::new(number).expect("14 bits");
         let message = match channel.and_then(Channel::new) {
@@ -624,7 +625,7 @@ mod tests {
             }
         }
 
-        /// What was taken before a channel-less item in its lane leaves before it.
+        /// What was queued before an item without a channel in the same lane leaves before it.
         #[test]
         fn order_is_kept_around_items_without_a_channel(deeds in any_deeds()) {
             let walk = walk(PortKind::Din, &deeds);
@@ -645,7 +646,7 @@ mod tests {
             }
         }
 
-        /// 31.25 kbaud over any window, but for the burst or the one item dearer than it.
+        /// 31.25 kbaud over any window, except for the burst or one item that takes longer.
         #[test]
         fn the_line_is_never_overdriven(deeds in any_deeds()) {
             let sent = walk(PortKind::Din, &deeds).sent;

@@ -1,4 +1,4 @@
-//! What the wings are told about a port: counts per lane and how busy its line is.
+//! What the technician's screen shows of a port: counts by lane, and how busy its line is.
 
 /// Counts of one lane since the port was opened.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
@@ -17,7 +17,7 @@ pub struct LaneCount {
     pub longest_wait_us: u64,
 }
 
-/// One look at a port.
+/// The counters of a port at one moment.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct Reading {
     /// Items that wait now, over all lanes.
@@ -28,7 +28,7 @@ pub struct Reading {
     pub busy_permille: u16,
 }
 
-/// The time of one line: what has been handed out for it, and when that will have left.
+/// The time of one line: how much was booked, and when all of it will have left.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Line {
     now_us: u64,
@@ -48,7 +48,8 @@ impl Line {
         }
     }
 
-    /// Goes on to a time, and gives it; a time before the last one given counts as that one.
+    /// Advances to a time and returns it; time never goes back, an earlier time counts as the
+    /// last one.
     pub(super) fn advance(&mut self, now_us: u64) -> u64 {
         self.now_us = self.now_us.max(now_us);
         let (booked_us, free_us) = (self.booked_us, self.free_us);
@@ -63,7 +64,7 @@ impl Line {
         self.free_us
     }
 
-    /// Something is handed out that takes this long, after all that was before it.
+    /// Books line time for a message, in µs, after all that was booked before.
     pub(super) fn book(&mut self, cost_us: u64) {
         self.free_us = self.free_us.max(self.now_us) + cost_us;
         self.booked_us += cost_us;
@@ -76,8 +77,8 @@ impl Line {
     }
 }
 
-/// What a port is doing, for a reader elsewhere: how busy the line was goes on being right as
-/// time passes, without asking the port again.
+/// A copy of a port's counters and line for another thread. How busy the line is can be read at
+/// any later time without asking the port again.
 #[derive(Clone, Copy, Debug)]
 pub struct Snapshot {
     pub(super) line: Line,
@@ -98,7 +99,7 @@ impl Snapshot {
         }
     }
 
-    /// How the port does at this time, in µs of the clock that the port is given.
+    /// The counters at this time, in µs of the port's clock.
     #[must_use]
     pub fn read(mut self, now_us: u64) -> Reading {
         self.line.advance(now_us);
@@ -138,11 +139,11 @@ impl Meter {
         }
     }
 
-    /// Sets the marks that are due. `used_up_to` tells the line time used up to a moment
-    /// since the last call; it is exact as long as this is called before more is booked.
+    /// Sets the marks that are due. `used_up_to` gives the line time used up to a moment since
+    /// the last call; call this before more is booked, so that it is exact.
     fn roll(&mut self, now_us: u64, used_up_to: impl Fn(u64) -> u64) {
         let due = now_us.saturating_sub(self.newest_us) / MARK_US;
-        // After a long pause only the marks that will be looked at are worth setting.
+        // After a long pause, marks that would be overwritten unread are skipped.
         let skipped = due.saturating_sub(MARKS as u64);
         self.newest_us += skipped * MARK_US;
         for _ in skipped..due {

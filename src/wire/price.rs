@@ -5,16 +5,16 @@
 //! receiver plugged in late needs no reminder and a price does not depend on what went
 //! before.
 
-/// What kind of line a port is.
+/// The kind of line of a port, which decides how long a message takes.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum PortKind {
     /// The receiver's own USB socket.
     Usb,
     /// A 5-pin DIN or TRS socket driven directly.
     Din,
-    /// A USB box that ends in a DIN socket: as slow as its slowest part.
+    /// A USB box that ends in a DIN socket: DIN speed.
     UsbToDin,
-    /// A program on this machine or a bridge to one; has no line.
+    /// A program on this machine, or a bridge to one: messages take no line time.
     Software,
 }
 
@@ -32,7 +32,7 @@ pub const USB_FRAME_US: u64 = 1_000;
 /// MIDI bytes that one USB event carries at most (USB-MIDI 1.0 §4).
 const USB_EVENT_BYTES: u64 = 3;
 
-/// How long one message of so many bytes occupies the line, in µs, rounded up.
+/// Line time of one message of this many bytes, in µs, rounded up.
 #[must_use]
 pub const fn cost_us(kind: PortKind, bytes: u32) -> u64 {
     let bytes = bytes as u64;

@@ -1,4 +1,5 @@
-//! One lane's waiting items: first in, first out, with a way past for a channel.
+//! The waiting items of one lane: first in, first out, but the oldest item of one channel
+//! may be taken out of order.
 //!
 //! Counts per channel spare the search where nothing of a channel waits, which is the
 //! usual case.
@@ -73,7 +74,6 @@ impl Queue {
         self.waiting.get(at)
     }
 
-    /// How many wait.
     pub(super) fn len(&self) -> usize {
         self.waiting.len()
     }

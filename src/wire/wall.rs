@@ -5,7 +5,7 @@
 
 use crate::midi::show_control::Hazard;
 
-/// What passed, and how much did not.
+/// Counts the messages that it refuses.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct Wall {
     barred: u64,
@@ -30,7 +30,7 @@ impl Wall {
         }
     }
 
-    /// How many messages did not pass.
+    /// How many messages were refused.
     #[must_use]
     pub const fn barred(&self) -> u64 {
         self.barred

@@ -40,20 +40,20 @@ use super::flow::{ArcId, Cost, Network, Node};
 /// A sound over neighbouring positions.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) struct Stay {
-    /// The sound.
+    /// The sound: stays of the same sound have the same number.
     pub(super) identity: u32,
-    /// Its first position.
+    /// Index of the first position that plays it.
     pub(super) first: usize,
-    /// Its last position.
+    /// Index of the last position that plays it.
     pub(super) last: usize,
     /// Keys play it, so that notes may be held over from it.
     pub(super) is_played: bool,
-    /// Where it ends, a controller with a hold pedal plays it.
+    /// At its last position a controller with a hold pedal plays it.
     pub(super) has_pedal: bool,
-    /// Keys play it where it begins. If not, the engine lets it wait until its slot is
-    /// silent, so that it cuts nothing.
+    /// Keys play it at its first position. If not, the engine waits until its slot is silent,
+    /// so that it cuts nothing.
     pub(super) comes_played: bool,
-    /// Bytes to tell it to a slot that holds another sound.
+    /// Bytes that change a slot from another sound to this one.
     pub(super) bytes: u32,
 }
 
@@ -64,11 +64,11 @@ pub(super) struct Harm {
     pub(super) pedal_cuts: u32,
     /// Slots taken at once from a sound whose notes may be held, by pedal or key.
     pub(super) cuts: u32,
-    /// Bytes that can go only at the press.
+    /// Bytes that can only be sent at the press.
     pub(super) press_bytes: u32,
-    /// Slots taken soon: twice for at once, once for one silent position in between.
+    /// Slots taken soon after another sound: 2 if at once, 1 after one silent position.
     pub(super) haste: u32,
-    /// Bytes that can go before the press.
+    /// Bytes that can be sent before the press.
     pub(super) primed_bytes: u32,
 }
 
@@ -101,7 +101,7 @@ const BYTE_BITS: u32 = 27;
 const _: () = assert!(
     MAX_STAYS * 2 < 1 << COUNT_BITS && MAX_STAYS as u64 * MAX_BYTES as u64 <= 1 << (BYTE_BITS - 1)
 );
-/// What a stay is worth that has a slot: above everything else.
+/// The gain of a stay that has a slot: it outweighs everything else.
 const SEATED: Cost = -1 << (2 * COUNT_BITS + 2 * BYTE_BITS + COUNT_BITS);
 
 /// A slot of each stay, counted from 0 within the group.
@@ -116,13 +116,13 @@ pub(super) fn colour(stays: &[Stay], slots: u32, can_prime: bool) -> Vec<usize> 
 /// The pools in which slots wait to be taken by a stay that begins.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 enum Pool {
-    /// In use at the position before; for a stay that keys play.
+    /// Slots in use at the position before; for a stay that keys play.
     Cut,
-    /// In use at the position before; for a stay that can wait for silence.
+    /// Slots in use at the position before; for a stay that can wait for silence.
     Patient,
-    /// One silent position lies between.
+    /// Slots with one silent position between.
     One,
-    /// Longer, or the slot was never used.
+    /// Slots silent for longer, or never used.
     Long,
 }
 
@@ -151,11 +151,11 @@ impl Pool {
 /// The arcs of one stay.
 struct StayArcs {
     first: usize,
-    /// From each pool.
+    /// Arcs that come from a pool of free slots.
     taken: Vec<(Pool, ArcId)>,
-    /// From the last stay of the same sound, or from several if slots held it before.
+    /// Arcs from the last stay of the same sound, or from several if slots held it before.
     returned: Vec<(usize, ArcId)>,
-    /// To the pools of later starts.
+    /// Arcs to the pools of later starts.
     left: Vec<(Pool, usize, ArcId)>,
 }
 
@@ -268,8 +268,8 @@ impl Chains {
         self.stays.push(arcs);
     }
 
-    /// Gives out slots along the chains. Of several that wait alike, the one longest
-    /// unused is taken: what was left there may ring on.
+    /// Assigns slots along the chains. Of several that wait alike, the one unused for longest
+    /// is taken, because notes may still ring on the others.
     fn read(&self, stays: &[Stay], slots: u32) -> Vec<usize> {
         let mut seats: Vec<usize> = Vec::with_capacity(stays.len());
         let mut pools: BTreeMap<(Pool, usize), VecDeque<usize>> = BTreeMap::new();
@@ -315,11 +315,11 @@ impl Chains {
     }
 }
 
-/// What it takes to tell a sound to a slot that holds another one.
+/// The harm of changing a slot from another sound to this one.
 fn telling(stay: &Stay, pool: Pool, can_prime: bool) -> Harm {
     let bytes = stay.bytes.min(MAX_BYTES);
     let is_at_once = matches!(pool, Pool::Cut | Pool::Patient);
-    // Before the first position nothing is played: its bytes are nobody's wait.
+    // Before the first position nothing is played: nobody waits for its bytes.
     let is_at_press = stay.first > 0 && (is_at_once || !can_prime);
     Harm {
         press_bytes: if is_at_press { bytes } else { 0 },
@@ -328,7 +328,7 @@ fn telling(stay: &Stay, pool: Pool, can_prime: bool) -> Harm {
     }
 }
 
-/// What it does to a sound that its slot is taken by another from this pool.
+/// The harm to a sound whose slot is taken from this pool.
 fn leaving(stay: &Stay, pool: Pool) -> Harm {
     let is_cut = pool == Pool::Cut && stay.is_played;
     Harm {

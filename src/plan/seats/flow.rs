@@ -10,7 +10,7 @@
 use std::cmp::Reverse;
 use std::collections::BinaryHeap;
 
-/// What ways are compared by.
+/// The cost of a path.
 pub(super) type Cost = i128;
 
 /// A node's number. Arcs lead from lower to higher ones.
@@ -32,7 +32,7 @@ struct Drawn {
 #[derive(Clone, Copy, Default)]
 struct Arc {
     to: u32,
-    /// Its other direction.
+    /// Index of the arc that runs the other way.
     back: u32,
     room: u32,
     cost: Cost,
@@ -49,12 +49,12 @@ pub(super) struct Network {
     places: Vec<u32>,
 }
 
-/// No way leads there.
+/// The distance of a node that no path reaches.
 const NOWHERE: Cost = Cost::MAX;
-/// No arc.
+/// Stands for no arc, where the index of an arc is kept.
 const NO_ARC: u32 = u32::MAX;
 
-/// How far each node is, and the arc it is best reached by.
+/// The shortest paths: the distance of each node, and the last arc on its path.
 struct Ways {
     distances: Vec<Cost>,
     by: Vec<u32>,
@@ -100,7 +100,7 @@ impl Network {
     pub(super) fn solve(&mut self) {
         self.sort();
         let last = self.node_count.saturating_sub(1);
-        // The first way needs no search: arcs lead upwards only as yet.
+        // The first path needs no search, because all arcs still lead upwards.
         let mut ways = self.sweep();
         let mut potentials = ways.distances.clone();
         while potentials
@@ -114,7 +114,7 @@ impl Network {
                 break;
             }
             for (potential, distance) in potentials.iter_mut().zip(&ways.distances) {
-                // What lies beyond the last node was not searched: it is at least as far.
+                // Nodes beyond the last one were not searched: they are at least as far.
                 if *potential != NOWHERE {
                     *potential += (*distance).min(reached);
                 }
@@ -137,8 +137,8 @@ impl Network {
             sum += *start;
             *start = sum;
         }
-        // Of each node's place in `starts` the next free one of its arcs is kept one
-        // further on, so that all have moved to their own places in the end.
+        // Each node's entry in `starts` is advanced as its arcs are placed, and is therefore
+        // kept one further on: in the end all are at their own places.
         let mut arcs = vec![Arc::default(); self.drawn.len() * 2];
         let mut take = |node: u32| {
             let next = starts.get_mut(node as usize + 1)?;
@@ -170,7 +170,7 @@ impl Network {
         (self.arcs, self.starts, self.places) = (arcs, starts, places);
     }
 
-    /// The cheapest cost from the first node to each, arcs leading upwards only.
+    /// The cheapest cost from the first node to each, while arcs lead upwards only.
     fn sweep(&self) -> Ways {
         let mut ways = Ways {
             distances: vec![NOWHERE; self.node_count],
@@ -191,8 +191,8 @@ impl Network {
         ways
     }
 
-    /// Distances up to the last node in reduced costs, none of which is below nothing, and
-    /// for each node the arc it is best reached by.
+    /// Shortest distances up to the last node in reduced costs, which are never negative, and
+    /// the last arc on the path to each node.
     fn search(&self, potentials: &[Cost], last: Node, ways: &mut Ways) {
         ways.distances.fill(NOWHERE);
         ways.by.fill(NO_ARC);
@@ -201,8 +201,8 @@ impl Network {
         }
         let potential = |node: usize| potentials.get(node).copied().unwrap_or(NOWHERE);
         let mut waiting = BinaryHeap::from([Reverse((0, 0))]);
-        // Most arcs on cheapest ways cost nothing in reduced costs: nodes reached by them
-        // are next in any case and need no sorting.
+        // Most arcs on shortest paths have a reduced cost of 0: nodes reached by them come next
+        // in any case and need no sorting.
         let mut near: Vec<(Cost, u32)> = Vec::new();
         while let Some((distance, node)) = near
             .pop()
@@ -233,7 +233,7 @@ impl Network {
         }
     }
 
-    /// Sends one unit along the ways found, from the last node back to the first.
+    /// Sends one unit along the path found, from the last node back to the first.
     fn send(&mut self, last: Node, by: &[u32]) {
         let mut node = last;
         while let Some(id) = by.get(node).copied().filter(|id| *id != NO_ARC) {
@@ -266,7 +266,7 @@ impl Network {
 }
 
 impl Ways {
-    /// Takes a way to a node if it is better than the one known.
+    /// Keeps a path to a node if it is shorter than the one known.
     fn improve(&mut self, node: Node, distance: Cost, by: u32) -> bool {
         let (Some(known), Some(way)) = (self.distances.get_mut(node), self.by.get_mut(node)) else {
             return false;

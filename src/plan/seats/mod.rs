@@ -26,11 +26,11 @@ pub struct Remark {
     pub position: usize,
     /// Index of the sound in its scene.
     pub sound: usize,
-    /// What is wrong.
+    /// Why its seat is not a good one.
     pub trouble: Trouble,
 }
 
-/// What can be wrong with a seat.
+/// Why the seat of a sound is not a good one.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub enum Trouble {
     /// Two sounds of one scene want the same slot.
@@ -52,19 +52,19 @@ pub(super) struct Anchor {
     pub(super) slots: Vec<Holding>,
 }
 
-/// What a slot holds besides the sounds of the present scene.
+/// The state of a slot when the night is planned anew.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Holding {
     /// The sound it was last made for.
     pub(super) identity: Option<u32>,
-    /// Notes are held there, or ring.
+    /// Notes are held or ring on it.
     pub(super) is_busy: bool,
-    /// A hold pedal is down there.
+    /// A hold pedal holds notes on it.
     pub(super) has_pedal: bool,
 }
 
-/// Fills `promptbook.seats`; with an anchor, leaving the seats of its position as they are.
-/// Only steps from there on are remarked upon.
+/// Fills `promptbook.seats`. With an anchor the seats of its position stay as they are, and
+/// only steps from there on get remarks.
 pub(super) fn assign(book: &mut Promptbook, anchor: Option<&Anchor>) -> Vec<Remark> {
     let mut groups: BTreeMap<(u8, u8), Vec<SlotId>> = BTreeMap::new();
     for (slot, entry) in (0u8..).map(SlotId).zip(&book.slots) {
@@ -83,7 +83,8 @@ pub(super) fn assign(book: &mut Promptbook, anchor: Option<&Anchor>) -> Vec<Rema
         let mut found = match anchor {
             None => group.seat(Line::whole(positions.len()), &positions, &mut seats),
             Some(anchor) => {
-                // Backwards first: the present position has its seats from the way forwards.
+                // Backwards comes first, because the seats of the present position are those of
+                // the way forwards.
                 let back = Line::back(anchor, group);
                 group.seat(back, &positions, &mut seats);
                 let forth = Line::forth(anchor, group, positions.len());
@@ -164,7 +165,7 @@ impl Group<'_> {
     }
 }
 
-/// For each stay that takes its slot from one just played: where, and how bad that is.
+/// For each stay, by index, that takes a slot just played: where, and what the trouble is.
 fn cuts(stays: &[Stay], chosen: &[usize]) -> BTreeMap<usize, (usize, Trouble)> {
     let mut last_on: BTreeMap<usize, &Stay> = BTreeMap::new();
     let mut cuts = BTreeMap::new();

@@ -22,26 +22,26 @@ pub(super) struct Stays {
 pub(super) struct Cell {
     /// Index of the position.
     pub(super) position: usize,
-    /// Its place in the line.
+    /// Its time in the line.
     pub(super) time: usize,
     /// The sound's number in the scene.
     pub(super) sound: usize,
-    /// The stay it belongs to; none if there was no slot left for it.
+    /// Index of the stay it belongs to; None if there was no slot left for it.
     pub(super) stay: Option<usize>,
 }
 
-/// Positions in the order in which they are followed, with what slots hold before.
+/// Positions in the order in which they are followed, and what slots hold before the first.
 pub(super) struct Line {
     /// Each position with its time.
     positions: Vec<(usize, usize)>,
     /// One stay for each slot, in their order, or none at all.
     given: Vec<Stay>,
-    /// Those of the present scene's sounds, by identity.
+    /// Stays of the present scene's sounds, by identity.
     open: BTreeMap<u32, usize>,
 }
 
-/// The time of the present position where slots hold something already. What was there
-/// before and is silent by now ended at 0: long enough ago that it hinders nothing.
+/// The time of the present position if slots hold something already. Sounds from before that
+/// are silent by now end at time 0: long enough ago to hinder nothing.
 const NOW: usize = 3;
 
 impl Line {
@@ -84,8 +84,8 @@ impl Line {
     }
 }
 
-/// What each slot of a group holds, as a stay that began before everything else. The
-/// search cannot but leave them where they are: there are as many as slots.
+/// What each slot of a group holds, as a stay that began before everything else. There are as
+/// many as slots, so the search must leave them where they are.
 fn given(anchor: &Anchor, group: Group<'_>) -> Vec<Stay> {
     let present = group.book.positions.get(anchor.at);
     let scene = present.and_then(|entry| group.book.scenes.get(entry.scene.index()));
@@ -114,9 +114,9 @@ fn given(anchor: &Anchor, group: Group<'_>) -> Vec<Stay> {
     (0..).zip(group.slots).map(stay).collect()
 }
 
-/// Follows the sounds of a group along a line. At a position with more sounds than slots
-/// those that stay come first, then the others as the scene lists them. Where slots hold
-/// something already, the sounds of the first position are those that are seated.
+/// Follows the sounds of a group along a line. At a position with more sounds than slots,
+/// sounds that stay come first, then the others in the scene's order. If slots hold something
+/// already, the first position has only the sounds that are seated.
 pub(super) fn follow(group: Group<'_>, line: Line) -> Stays {
     let (book, (receiver, group_number)) = (group.book, group.id);
     let is_ours = |sound: &SoundEntry| sound.receiver.0 == receiver && sound.group == group_number;
@@ -195,7 +195,7 @@ fn hands(book: &Promptbook, scene: Option<&SceneEntry>, sound: usize) -> (bool, 
     (is_played, has_pedal)
 }
 
-/// What is not the same in all sounds of the group: only this is ever sent again.
+/// The settings that differ between sounds of the group: only these are ever sent again.
 struct Varying {
     pan: bool,
     bend_range: bool,
@@ -224,8 +224,8 @@ impl Varying {
     }
 }
 
-/// About how many bytes tell this sound to a slot that holds another one. It only weighs
-/// one plan against another; what is really sent is measured on the engine (`price`).
+/// About how many bytes change a slot from another sound to this one. It only weighs plans
+/// against each other; what is really sent is measured on the engine (`price`).
 fn telling_bytes(book: &Promptbook, sound: &SoundEntry, varying: &Varying) -> u32 {
     let banks = [sound.patch.bank_msb, sound.patch.bank_lsb];
     let patch = 3 * banks.iter().flatten().count() + 2 * usize::from(sound.patch.program.is_some());

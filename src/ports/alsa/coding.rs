@@ -4,8 +4,8 @@ use ::alsa::seq::{EvCtrl, EvNote, EvQueueControl, Event, EventType};
 
 use crate::midi::{Channel, Controller, Key, Message, Program, Value7, Value14, cc};
 
-/// Hands over the messages that an event stands for: one, or up to four for the events
-/// that sum up a parameter change. `false` if the event is no MIDI message.
+/// Hands over the messages that an event stands for: one, or up to four where one event sums up
+/// a parameter change. `false` if the event is not a MIDI message.
 pub(super) fn decode(event: &Event<'_>, pass: &mut dyn FnMut(Message)) -> bool {
     let message = match event.get_type() {
         EventType::Noteon | EventType::Noteoff | EventType::Keypress => decode_note(event),
@@ -69,7 +69,7 @@ fn decode_control(event: &Event<'_>) -> Option<Message> {
     })
 }
 
-/// Parameter changes that a program sends as one event, in the bytes that stand for them.
+/// Parameter changes that a program sends as one event, taken apart into control changes.
 fn decode_compound(event: &Event<'_>, pass: &mut dyn FnMut(Message)) -> bool {
     let Some(data) = event.get_data::<EvCtrl>() else {
         return false;
@@ -104,7 +104,7 @@ fn decode_compound(event: &Event<'_>, pass: &mut dyn FnMut(Message)) -> bool {
     true
 }
 
-/// The event for one whole message with its status byte; none if it is not one.
+/// The event for one whole message with its status byte; None if the bytes are not one.
 pub(super) fn encode(bytes: &[u8]) -> Option<Event<'static>> {
     let data = |at: usize| bytes.get(at).copied().filter(|&byte| byte < 0x80);
     let status = *bytes.first()?;
@@ -167,10 +167,10 @@ fn value14(value: i32) -> Option<Value14> {
     u16::try_from(value).ok().and_then(Value14::new)
 }
 
-/// Bend at rest, which the sequencer calls 0.
+/// Bend at centre: the sequencer counts it as 0.
 const BEND_CENTRE: i32 = 8192;
 
-/// Controllers 0–31 have their lower halves at 32–63 (MIDI 1.0).
+/// The LSB of controllers 0–31 is the controller this much above (MIDI 1.0).
 const PAIRS: u8 = 32;
 
 #[cfg(test)]

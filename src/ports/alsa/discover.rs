@@ -1,4 +1,4 @@
-//! What is plugged in, and what each thing says about itself.
+//! Lists what is plugged in, with names and USB identities.
 
 use std::path::Path;
 
@@ -8,9 +8,9 @@ use super::super::endpoint::{Address, Endpoint, UsbIdentity};
 use super::super::sysfs;
 use super::OWN_NAME;
 
-/// Everything that may be offered. Left out are the system's own clients, the loop-back
-/// that leads all it is sent back (`Midi Through`), our own clients, and ports that other
-/// programs keep for themselves.
+/// Every port that may serve the rig. Left out are the system's own clients, the loop-back that
+/// returns all it is sent (`Midi Through`), our own clients, and ports that other programs keep
+/// for themselves.
 pub(super) fn enumerate(seq: &Seq) -> Vec<Endpoint> {
     let mut all = Vec::new();
     for client in ClientIter::new(seq) {

@@ -31,7 +31,7 @@ pub(crate) struct AlsaIntake {
     keys: rtrb::Consumer<Incoming>,
     notices: rtrb::Consumer<Incoming>,
     bell: Arc<OwnedFd>,
-    /// The bell's entry first, then the sequencer's.
+    /// What `poll` waits on: the bell's entry first, then those of the sequencer.
     fds: Vec<pollfd>,
     /// The last wait ended by `READ_LIMIT`: events may lie in the library's own buffer,
     /// where the kernel does not see them.
@@ -46,18 +46,18 @@ pub(crate) struct AlsaIntake {
 struct ReadFaults {
     /// Errors since the last event.
     count: u32,
-    /// Nothing is read before this time.
+    /// No event is read before this time, in µs; 0 where reading goes on.
     paused_until_us: u64,
 }
 
 impl ReadFaults {
-    /// An event was read.
+    /// Call when an event was read: the count starts again.
     const fn end(&mut self) {
         self.count = 0;
     }
 
-    /// One more error; true if it is the one from which reading pauses, so that what the
-    /// inputs hold is to be let go.
+    /// Counts one more error. True if reading pauses from this one on: what the inputs hold is
+    /// then to be released.
     const fn add(&mut self, now_us: u64) -> bool {
         self.count = self.count.saturating_add(1);
         if self.count >= FAULT_LIMIT {
@@ -71,7 +71,7 @@ impl ReadFaults {
     }
 }
 
-/// Another thread's end: tells what came and went, and which keys were pressed.
+/// Another thread's end: reports what was plugged in or out, and which keys were pressed.
 pub(super) struct Teller {
     notices: rtrb::Producer<Incoming>,
     bell: Arc<OwnedFd>,
@@ -136,7 +136,7 @@ pub(super) fn open(
 }
 
 impl Teller {
-    /// Tells the playing thread; `false` if there is no room, to be told again.
+    /// Queues a report for the playing thread; `false` if there is no room: try again later.
     pub(super) fn tell(&mut self, incoming: Incoming) -> bool {
         let is_told = self.notices.push(incoming).is_ok();
         ring(&self.bell);
@@ -150,7 +150,8 @@ impl Teller {
     }
 }
 
-/// Full (after 2^64 - 2 rings) is as good as rung, so the result does not matter.
+/// The counter is full only after 2^64 - 2 rings, and has rung then, so the result does not
+/// matter.
 fn ring(bell: &OwnedFd) {
     let _ = rustix::io::write(bell, &1_u64.to_ne_bytes());
 }
@@ -161,7 +162,8 @@ impl AlsaIntake {
         let now_us = self.ledger.clock().now_us();
         let is_paused = self.faults.is_paused(now_us);
         let deadline_us = if is_paused {
-            // The bell alone is heard meanwhile, so that commands go on.
+            // While reading pauses only the bell is waited on, so that commands still come
+            // through.
             let until_us = self.faults.paused_until_us;
             Some(deadline_us.map_or(until_us, |due| due.min(until_us)))
         } else {
@@ -183,7 +185,8 @@ impl AlsaIntake {
             return;
         }
         if is_paused {
-            // They were not asked, and may still say what the last wait found.
+            // These entries were not polled and may hold results of the wait before: clear
+            // them.
             self.fds
                 .iter_mut()
                 .skip(1)
@@ -212,7 +215,7 @@ impl AlsaIntake {
         &self.ledger
     }
 
-    /// Where a port of the rig is read, for the control client.
+    /// Address of our port that reads a port of the rig, for the control client.
     pub(super) fn address_of(&self, rig_port: usize) -> Result<Addr, OpenError> {
         let port = self.own_ports.get(rig_port).copied();
         Ok(Addr {
@@ -253,7 +256,7 @@ impl AlsaIntake {
                     continue;
                 }
                 // Newer kernels send kinds of event that the library does not know, one error
-                // each; an error that lasts is told as a loss of every input.
+                // each. An error that lasts is reported as a loss at every input.
                 Err(_) => {
                     let now_us = self.ledger.clock().now_us();
                     if self.faults.add(now_us) {
@@ -275,7 +278,7 @@ impl AlsaIntake {
                     let len = event.get_ext().map_or(0, <[u8]>::len);
                     self.ledger.take_exclusive(port, len, sink);
                 }
-                // The watching thread sees to it.
+                // The watching thread handles these.
                 EventType::PortSubscribed | EventType::PortUnsubscribed => {}
                 _ => {
                     let ledger = &mut self.ledger;
@@ -296,19 +299,19 @@ const POOL_LIMIT: u32 = 2_000;
 const NOTICE_LIMIT: usize = 256;
 
 /// Keys of pedals that may wait: far more than feet press while the playing thread is busy.
-/// When full, the loss is told as for any input.
+/// When full, the loss is reported as for any input.
 const KEY_LIMIT: usize = 256;
 
-/// Number of the Linux kernel: the queue has overflowed.
+/// Linux error number: the queue has overflowed.
 const ENOSPC: i32 = 28;
 
-/// Number of the Linux kernel: a signal came.
+/// Linux error number: a signal interrupted the call.
 const EINTR: i32 = 4;
 
-/// Errors in a row from which reading pauses.
+/// Errors in a row after which reading pauses.
 const FAULT_LIMIT: u32 = 64;
 
-/// How long nothing is read then.
+/// How long reading pauses then.
 const FAULT_PAUSE_US: u64 = 20_000;
 
 /// How long the thread gives up the processor when even waiting fails.

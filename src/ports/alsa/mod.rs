@@ -82,7 +82,7 @@ pub(super) fn list() -> Result<Vec<Endpoint>, OpenError> {
 }
 
 fn open_client(name: &str, direction: Option<Direction>) -> Result<Seq, OpenError> {
-    // The kernel's own sequencer by name: `default` may be led elsewhere by a settings file.
+    // The kernel's own sequencer by name: a settings file may redirect `default`.
     let seq = Seq::open(Some(c"hw"), direction, true).map_err(open_error)?;
     seq.set_client_name(&c_name(name)).map_err(open_error)?;
     Ok(seq)

@@ -9,7 +9,7 @@ use super::super::error::{OpenError, PortError};
 use super::super::sink::Sink;
 use super::coding;
 
-/// One port's client.
+/// The sequencer client of one output port.
 pub(super) struct AlsaSink {
     seq: Seq,
     port: i32,
@@ -24,7 +24,7 @@ pub(super) fn open(name: &str) -> Result<AlsaSink, OpenError> {
 }
 
 impl AlsaSink {
-    /// Where it is, for the control client.
+    /// Its address in the sequencer, for the control client.
     pub(super) fn address(&self) -> Result<Addr, OpenError> {
         let client = self.seq.client_id().map_err(super::open_error)?;
         Ok(Addr {
@@ -63,6 +63,6 @@ impl Sink for AlsaSink {
     }
 }
 
-/// Numbers of the Linux kernel.
+/// Linux error numbers.
 pub(super) const EAGAIN: i32 = 11;
 const ENOMEM: i32 = 12;

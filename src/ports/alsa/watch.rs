@@ -23,14 +23,14 @@ pub(super) struct Clients {
     pub(super) announce: Seq,
 }
 
-/// Where a port of the rig is, on our side.
+/// The sequencer addresses of our own ports for one port of the rig.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct PortAddresses {
     pub(super) input: Addr,
     pub(super) output: Addr,
 }
 
-/// Starts the thread.
+/// Starts the thread that keeps the ports connected, and reports which come and go.
 pub(super) fn start(
     clients: Clients,
     wanted: Vec<PortWanted>,
@@ -52,8 +52,8 @@ pub(super) fn start(
             while !flag.load(Ordering::Acquire) {
                 patchbay.reconcile(&mut connector, &mut |incoming| teller.tell(incoming));
                 is_surveyed = is_surveyed || teller.tell(Incoming::Surveyed);
-                // Whatever the announcements say, everything is looked at afresh, so they
-                // are only taken out. A poll that fails is a pause cut short.
+                // Announcements are only taken out of the queue: after any of them everything
+                // is scanned afresh. A poll that fails only shortens the pause.
                 let _ = poll(&mut fds, RESCAN_MS);
                 drain(&announce);
             }
@@ -97,7 +97,7 @@ struct SequencerConnector {
 }
 
 impl SequencerConnector {
-    /// Sender and destination of a connection.
+    /// The sender and the destination of a connection.
     fn ends(&self, port: usize, side: Side, endpoint: &Endpoint) -> Option<(Addr, Addr)> {
         let Address::Sequencer(client, number) = endpoint.address else {
             return None;
@@ -142,17 +142,17 @@ impl Connector for SequencerConnector {
 
     fn disconnect(&mut self, port: usize, side: Side, endpoint: &Endpoint) {
         if let Some((sender, dest)) = self.ends(port, side, endpoint) {
-            // The kernel has usually done it: then there is nothing to end.
+            // The kernel has usually done it already, so an error means nothing.
             let _ = self.control.unsubscribe_port(sender, dest);
         }
     }
 }
 
-/// How long without an announcement until everything is looked at anyway.
+/// Everything is scanned after this time without an announcement, in milliseconds.
 const RESCAN_MS: i32 = 1_000;
 
 /// Announcements taken out at once: more than the client's queue holds.
 const DRAIN_LIMIT: usize = 1_024;
 
-/// Number of the Linux kernel: this connection exists.
+/// Linux error number: this connection exists already.
 const EBUSY: i32 = 16;

@@ -8,8 +8,8 @@ use std::path::Path;
 use super::super::endpoint::{Address, Endpoint, UsbIdentity};
 use super::super::sysfs::{read_hex, read_text, usb_above};
 
-/// Something with keys, and the event devices that it consists of: a pedal may send some of
-/// its keys through a second one (keys for media, a mouse's buttons).
+/// A device with keys, and its event devices: a pedal may send some keys through a second one
+/// (media keys, mouse buttons).
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub(super) struct KeyDevice {
     pub(super) endpoint: Endpoint,
@@ -40,8 +40,8 @@ pub(super) fn enumerate(sys: &Path) -> Vec<KeyDevice> {
     devices
 }
 
-/// Whether two event devices belong to one thing: what says neither where nor who it is stands
-/// alone.
+/// Whether two event devices belong to one device. One that reports neither identity nor
+/// location stands alone.
 fn is_one(a: &Endpoint, b: &Endpoint) -> bool {
     let is_placed = |usb: &UsbIdentity| usb.serial.is_some() || !usb.location.is_empty();
     a.usb == b.usb && a.usb.as_ref().is_some_and(is_placed)
@@ -59,7 +59,7 @@ fn event_numbers(sys: &Path) -> Vec<u32> {
     numbers
 }
 
-/// What an event device says about itself; none if it has no keys or is going.
+/// The endpoint of an event device; None if it has no keys or is being unplugged.
 fn endpoint(folder: &Path, node: &str) -> Option<Endpoint> {
     let keys = read_text(&folder.join("capabilities/key"))?;
     if keys.chars().all(|digit| matches!(digit, '0' | ' ')) {
@@ -77,8 +77,8 @@ fn endpoint(folder: &Path, node: &str) -> Option<Endpoint> {
     })
 }
 
-/// Vendor and product are told on every bus. The serial number is what the device calls
-/// itself alone: on USB its serial number, on Bluetooth its address.
+/// Vendor and product are reported on every bus. The device's unique name is its serial number
+/// on USB, and its address on Bluetooth.
 fn identity(folder: &Path) -> Option<UsbIdentity> {
     let vendor = read_hex(&folder.join("id/vendor"))?;
     let product = read_hex(&folder.join("id/product"))?;

@@ -14,7 +14,7 @@ use super::super::sysfs;
 use super::discover;
 use crate::midi::KeyCode;
 
-/// Opens, grabs and reads; the judgement is `hotplug`'s.
+/// Opens, grabs and reads devices; `hotplug` decides which.
 pub(super) struct Hands {
     /// Event devices by the address of what they belong to, as of the last look.
     present: BTreeMap<Address, Vec<String>>,
@@ -42,7 +42,7 @@ impl Hands {
         }
     }
 
-    /// What is to be waited for, in the order that `read` reads.
+    /// The file descriptors to wait on, in the order in which `read` reads.
     pub(super) fn fds(&self) -> impl Iterator<Item = BorrowedFd<'_>> {
         let held = self.held.iter().filter(|held| !held.is_gone);
         held.flat_map(|held| held.nodes.iter().map(|node| node.device.as_fd()))
@@ -84,7 +84,7 @@ fn read_node(device: &mut Device, sink: &mut dyn FnMut(KeyCode, bool)) -> io::Re
         match value {
             UP => sink(key, false),
             DOWN => sink(key, true),
-            // A key that is held down repeats itself; that is no press.
+            // Auto-repeat of a key that is held down is no press.
             _ => {}
         }
     }
@@ -98,7 +98,7 @@ impl Connector for Hands {
         devices.into_iter().map(|device| device.endpoint).collect()
     }
 
-    /// A device whose other event devices turned up later is taken anew as a whole.
+    /// If more event devices of the same device turned up since, all are taken again together.
     fn is_connected(&mut self, port: usize, _side: Side, endpoint: &Endpoint) -> bool {
         let nodes = self.present.get(&endpoint.address);
         let held = self.held.iter().find(|held| held.port == port);
@@ -110,7 +110,7 @@ impl Connector for Hands {
     fn connect(&mut self, port: usize, _side: Side, endpoint: &Endpoint) -> Result<(), PortError> {
         let names = self.present.get(&endpoint.address);
         let names = names.ok_or(PortError::Absent)?;
-        // Opened first, all of them, and grabbed together: half a pedal is none.
+        // All event devices are opened before any is grabbed: half a pedal is of no use.
         let mut nodes = Vec::new();
         for name in names {
             nodes.push(open(name)?);
@@ -126,7 +126,7 @@ impl Connector for Hands {
         Ok(())
     }
 
-    /// What is dropped is closed, and what is closed is grabbed no more.
+    /// Dropping closes the device, which ends the grab.
     fn disconnect(&mut self, port: usize, _side: Side, _endpoint: &Endpoint) {
         self.held.retain(|held| held.port != port);
     }
@@ -138,7 +138,7 @@ fn open(name: &str) -> Result<Node, PortError> {
     device
         .set_nonblocking(true)
         .map_err(|error| port_error(&error))?;
-    // Grabbed with a key down, everybody else would never see it come up.
+    // If it were grabbed with a key down, other programs would never see the key come up.
     let down = device.get_key_state().map_err(|error| port_error(&error))?;
     if down.iter().next().is_some() {
         return Err(PortError::KeyDown);

@@ -46,14 +46,14 @@ pub(in super::super) fn start(
         clock,
         look_us: 0,
     };
-    // Before anybody counts what is there.
+    // The first scan comes before others look at what is there.
     keeper.look();
     let is_over = Arc::clone(is_over);
     std::thread::Builder::new()
         .name("key pedals".to_owned())
         .spawn(move || {
-            // A pedal's press is as urgent as what others send; without the right it waits its
-            // turn like everything else.
+            // A pedal is as urgent as the sender threads; without the right to it, it runs at
+            // normal priority.
             let _ = try_priority(SENDER_PRIORITY);
             while !is_over.load(Ordering::Acquire) {
                 keeper.turn();
@@ -69,12 +69,12 @@ struct Keeper<T> {
     news: News,
     teller: Teller<T>,
     clock: Clock,
-    /// When everything is looked at again.
+    /// When everything is scanned again, in µs.
     look_us: u64,
 }
 
 impl<T: FnMut(Incoming) -> bool> Keeper<T> {
-    /// Waits for keys, news or the time to look, and sees to it.
+    /// Waits for keys, news of devices or the time of the next scan, and handles them.
     fn turn(&mut self) {
         self.wait();
         let has_news = self.news.take();
@@ -95,7 +95,7 @@ impl<T: FnMut(Incoming) -> bool> Keeper<T> {
         }
     }
 
-    /// An early end is a look too many, and does no harm.
+    /// A wait that ends early only causes one scan too many.
     fn wait(&self) {
         let wait_us = self.look_us.saturating_sub(self.clock.now_us());
         let timeout = Timespec {
@@ -121,10 +121,10 @@ impl<T: FnMut(Incoming) -> bool> Keeper<T> {
     }
 }
 
-/// The way to the playing thread, and what was lost on it.
+/// Reports to the playing thread, and remembers losses.
 struct Teller<T> {
     tell: T,
-    /// Ports whose keys found no room, until the playing thread has been told.
+    /// Ports that lost keys, until the loss is reported.
     is_lossy: Vec<bool>,
 }
 
@@ -133,7 +133,7 @@ impl<T: FnMut(Incoming) -> bool> Teller<T> {
         let Some(is_lossy) = self.is_lossy.get_mut(port) else {
             return;
         };
-        // After a loss nothing more of that port until the loss was told: it comes first.
+        // After a loss nothing more of that port is queued until the loss itself is reported.
         *is_lossy = *is_lossy || !(self.tell)(incoming);
     }
 
@@ -144,15 +144,15 @@ impl<T: FnMut(Incoming) -> bool> Teller<T> {
     }
 }
 
-/// What the kernel tells of devices that come: their files, and who may read them, which is
-/// settled a moment later.
+/// News from the kernel about new devices: their files, and who may read them, which is settled
+/// a moment later.
 struct News {
     fd: Option<OwnedFd>,
     is_listening: bool,
 }
 
 impl News {
-    /// Without it everything is looked at once a second all the same.
+    /// Without the watch everything is still scanned once a second.
     fn open() -> Self {
         let flags = inotify::CreateFlags::NONBLOCK | inotify::CreateFlags::CLOEXEC;
         Self {
@@ -171,7 +171,7 @@ impl News {
         self.is_listening = inotify::add_watch(fd, FOLDER, flags).is_ok();
     }
 
-    /// Takes out what is there; whether anything was.
+    /// Takes out all news; returns whether there was any.
     fn take(&self) -> bool {
         let Some(fd) = &self.fd else {
             return false;
@@ -186,8 +186,8 @@ impl News {
     }
 }
 
-/// How long without news until everything is looked at anyway, and what could not be taken is
-/// tried again.
+/// Everything is scanned after this time without news, and what could not be taken is tried
+/// again.
 const LOOK_US: u64 = 1_000_000;
 
 /// Room for some twenty pieces of news at once; the rest is taken out by the next read.
@@ -208,8 +208,8 @@ mod tests {
         }
     }
 
-    /// A queue that is full for a while: the loss is told before anything else of that port,
-    /// and once.
+    /// A queue that is full for a while: the loss is reported once, before anything else of
+    /// that port.
     #[test]
     fn a_loss_is_told_before_what_follows_it() {
         let room = RefCell::new(1_usize);

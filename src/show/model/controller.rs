@@ -3,16 +3,16 @@
 use super::{Site, SourceKind};
 use crate::midi::{Channel, Key, MpeZone};
 
-/// Something touched.
+/// A keyboard, pedal box or other surface that the player touches.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct ControllerItem {
-    /// Its name.
+    /// The name that songs use; unique among the controllers.
     pub name: String,
-    /// Its place.
+    /// Where its name stands in the show's files, for findings.
     pub site: Site,
-    /// Index of its port.
+    /// Index of its port in `Rig::ports`.
     pub port: usize,
-    /// Its channel; none is any. That of an MPE surface is its manager channel.
+    /// The channel it sends on; None accepts any. For an MPE surface, its manager channel.
     pub channel: Option<Channel>,
     /// Its MPE zone, if it is an MPE surface: each finger has a channel of its own.
     pub mpe: Option<MpeZone>,
@@ -39,13 +39,13 @@ impl ControllerItem {
 pub struct Source {
     /// Its name (`wheel`, `ribbon`, `stick-y`, `hold`).
     pub name: String,
-    /// Its place.
+    /// Where its name stands in the show's files, for findings.
     pub site: Site,
-    /// What it sends.
+    /// The kind of message it sends, with its number.
     pub kind: SourceKind,
-    /// Turned round: a pedal that sends 127 when it is up.
+    /// Its values are inverted: for example a pedal that sends 127 when it is up.
     pub is_inverted: bool,
-    /// For a bend: the semitones that its whole way means, if that is not what each sound
-    /// makes of it.
+    /// For a bend: the range in semitones that its full travel stands for; None: each sound's
+    /// own bend range applies.
     pub bend_range: Option<u8>,
 }

@@ -30,36 +30,36 @@ pub use song::*;
 pub struct SourceFile {
     /// Path relative to the show folder, with `/`.
     pub path: String,
-    /// Its text.
+    /// The file's whole text; sites count its bytes.
     pub text: String,
 }
 
-/// Where something stands: a file and a stretch of bytes in it.
+/// Where something stands: a file and a range of bytes in it.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Default)]
 pub struct Site {
-    /// Index into `Show::files`.
+    /// Index of the file in `Show::files`.
     pub file: u16,
-    /// First byte.
+    /// Offset of the first byte.
     pub start: u32,
-    /// Past the last byte.
+    /// Offset of the byte after the last.
     pub end: u32,
 }
 
 /// A show: a folder with a rig, songs and nights.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Show {
-    /// The folder's name.
+    /// Name of the show's folder.
     pub name: String,
-    /// All files read.
+    /// All files that were read, patch lists among them; `Site::file` counts them.
     pub files: Vec<SourceFile>,
-    /// Everything plugged in.
+    /// What `rig.ron` says: ports, controllers, receivers, pedals and curves.
     pub rig: Rig,
     /// All songs that could be read, by file name.
     pub songs: Vec<Song>,
     /// All nights. With no file under `nights/` there is one, called `all`, with every
     /// song in the order of their file names.
     pub nights: Vec<Night>,
-    /// Paths of files and folders that could not be read, of which findings tell.
+    /// Paths of files and folders that could not be read; each has a finding.
     pub unread: BTreeSet<String>,
     /// Page texts by path relative to the show folder.
     pub page_texts: BTreeMap<String, String>,
@@ -72,7 +72,7 @@ impl Show {
         is_unread(&self.unread, path)
     }
 
-    /// Where in the show folder a site is, as a finding tells it.
+    /// The file, line and column of a site, for a finding.
     #[must_use]
     pub fn place(&self, site: Site) -> Place {
         Places::new(&self.files).place(site)
@@ -85,7 +85,7 @@ pub fn is_unread(unread: &BTreeSet<String>, path: &str) -> bool {
     unread.contains(path) || folders.into_iter().any(|folder| unread.contains(folder))
 }
 
-/// Where sites of these files are, as findings tell it. The lines of each file are found once,
+/// Turns sites of these files into places for findings. The lines of each file are found once,
 /// however many findings point into it.
 #[derive(Clone, Debug)]
 pub struct Places<'f> {

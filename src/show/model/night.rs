@@ -2,21 +2,21 @@
 
 use super::Site;
 
-/// Tonight (`nights/NAME.ron`).
+/// The set list of one night (`nights/NAME.ron`).
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Night {
     /// The file's name without its ending.
     pub name: String,
-    /// Its place.
+    /// Where the night stands in the show's files, for findings.
     pub site: Site,
-    /// Its title.
+    /// The title shown on the screen.
     pub title: String,
-    /// The order of the night.
+    /// Its songs and breaks, in order of playing.
     pub order: Vec<NightEntry>,
     /// Songs of the order, not skipped, that could not be read at all, by file name: they are
     /// not in `order`.
     pub unread: Vec<String>,
-    /// Trims in dB.
+    /// Level corrections for this night alone, in dB.
     pub trims: Trims,
     /// When the night must end, minutes past midnight.
     pub end_minute: Option<u16>,
@@ -27,26 +27,27 @@ pub struct Night {
 /// An entry of a night's order.
 #[derive(Clone, PartialEq, Debug)]
 pub enum NightEntry {
-    /// A song.
+    /// A song to be played.
     Song {
         /// Index of the song.
         song: usize,
-        /// First half of its call numbers; its place in the order unless stated.
+        /// First half of its call numbers: unless stated, its place in the order from 1, breaks
+        /// not counted.
         call: String,
         /// Semitones tonight, added to the song's.
         transpose: i8,
-        /// Left out tonight.
+        /// The song is skipped tonight; it keeps its call number.
         is_skipped: bool,
         /// Names of scenes left out tonight.
         skipped_scenes: Vec<String>,
-        /// Its place.
+        /// Where the entry stands in the show's files, for findings.
         site: Site,
     },
-    /// A break.
+    /// A planned break between sets.
     Break {
         /// Planned length in seconds.
         length_s: u32,
-        /// Its place.
+        /// Where the entry stands in the show's files, for findings.
         site: Site,
     },
 }
@@ -69,10 +70,10 @@ impl NightEntry {
 /// Trims in dB: tonight's additions to levels.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Trims {
-    /// By receiver and patch index.
+    /// For one patch: (receiver, index into its patch list, dB).
     pub patches: Vec<(usize, usize, f32)>,
-    /// By receiver.
+    /// For all patches of one receiver: (receiver, dB).
     pub instruments: Vec<(usize, f32)>,
-    /// By port.
+    /// For all receivers on one port: (port, dB).
     pub ports: Vec<(usize, f32)>,
 }

@@ -5,18 +5,18 @@ use super::{Action, Site, Trigger};
 /// A pedal or button that is a command.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct PedalBinding {
-    /// Its name.
+    /// The pedal's name in the rig.
     pub name: String,
-    /// Its place.
+    /// Where its name stands in the show's files, for findings.
     pub site: Site,
     /// Index of the controller it belongs to.
     pub controller: usize,
-    /// What it speaks.
+    /// The message it sends.
     pub trigger: Trigger,
-    /// What it does.
+    /// The command it gives at each press.
     pub action: Action,
-    /// Latching: each edge is a press.
+    /// It latches: going down and coming up each count as a press.
     pub is_latching: bool,
-    /// Pressed below 64.
+    /// Its values are inverted: it is pressed below 64.
     pub is_inverted: bool,
 }

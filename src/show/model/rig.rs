@@ -7,13 +7,13 @@ use crate::midi::{Channel, Controller, Message, MpeZone, Program, Value7, Value1
 /// Everything plugged in (`rig.ron`).
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Rig {
-    /// What its panels, and its files, call key 60.
+    /// The name of key 60 on its panels and in its files: C3, C4 or C5.
     pub middle_c: MiddleC,
     /// Ports, in the file's order.
     pub ports: Vec<Port>,
-    /// Controllers.
+    /// Controllers, in the file's order; zones and pedals refer to them by index.
     pub controllers: Vec<ControllerItem>,
-    /// Receivers.
+    /// Receivers, in the file's order; zones and cues refer to them by index.
     pub receivers: Vec<Receiver>,
     /// Pedals and buttons that are commands.
     pub bindings: Vec<PedalBinding>,
@@ -31,7 +31,7 @@ pub enum PortKind {
     Din,
     /// A USB box that ends in a 5-pin socket: DIN speed, full status bytes.
     UsbToDin,
-    /// Another program.
+    /// A virtual port of another program on this machine.
     Software,
     /// No MIDI: a pedal that is a computer keyboard, taken at the device.
     Keys,
@@ -43,11 +43,11 @@ pub enum PortMatch {
     /// USB vendor and product (hexadecimal), serial number if stated, and which MIDI port
     /// of the device (1 is the first).
     Usb {
-        /// Vendor identity.
+        /// USB vendor ID (`idVendor`).
         vendor: u16,
-        /// Product identity.
+        /// USB product ID (`idProduct`).
         product: u16,
-        /// Serial number, as the device tells it.
+        /// Serial number as the device reports it; None accepts any.
         serial: Option<String>,
         /// USB location (such as `1-2.4`), for devices without a serial number.
         location: Option<String>,
@@ -63,18 +63,18 @@ pub enum PortMatch {
 pub struct Port {
     /// Its name in the rig.
     pub name: String,
-    /// Its place.
+    /// Where its name stands in the show's files, for findings.
     pub site: Site,
-    /// How it is found.
+    /// How it is found among what is plugged in.
     pub matches: PortMatch,
-    /// Its kind.
+    /// What kind of connection it is, which sets its speed.
     pub kind: PortKind,
 }
 
 /// A velocity curve: points (velocity in, velocity out), straight lines between.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Curve {
-    /// Its name.
+    /// The name that zones use.
     pub name: String,
     /// Its points, rising in the first number.
     pub points: Vec<(Value7, Value7)>,
@@ -83,74 +83,78 @@ pub struct Curve {
 /// What a receiver is.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub enum ReceiverKind {
-    /// It sounds from keys.
+    /// It makes sound from notes.
     #[default]
     Instrument,
-    /// Audio passes through it.
+    /// It processes audio that passes through it.
     Effects,
-    /// It shows pages.
+    /// It shows pages: a tablet with the player's notes.
     Pages,
-    /// It makes light.
+    /// It controls light.
     Lights,
-    /// It plays back.
+    /// It plays back prepared audio.
     Playback,
 }
 
 impl ReceiverKind {
-    /// Whether it is heard.
+    /// Whether the audience hears it: the default of `Receiver::sounds`.
     #[must_use]
     pub const fn sounds(self) -> bool {
         matches!(self, Self::Instrument | Self::Effects | Self::Playback)
     }
 }
 
-/// Anything that is sent to.
+/// Anything that MIDI is sent to: an instrument, effects unit, tablet, light desk or playback
+/// rig.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Receiver {
-    /// Its name.
+    /// The name that songs use; unique among the receivers.
     pub name: String,
-    /// Its place.
+    /// Where its name stands in the show's files, for findings.
     pub site: Site,
-    /// What it is.
+    /// What it is used for; sets the default of `sounds`.
     pub kind: ReceiverKind,
     /// Whether it is heard (so whether panic reaches it); by its kind unless stated.
     pub sounds: bool,
-    /// Index of its port.
+    /// Index of its port in `Rig::ports`.
     pub port: usize,
     /// Groups of slots that are alike; a group with one channel is a fixed slot.
     pub groups: Vec<SlotGroup>,
-    /// Channel for parameters of the whole receiver, if it has one.
+    /// Channel for parameters of the whole receiver (those with `is_global`); None if it has
+    /// none.
     pub global: Option<Channel>,
-    /// Its patch list.
+    /// The patches that songs may name; empty if the rig names no list.
     pub patches: PatchList,
-    /// Its parameters.
+    /// Its named parameters, in the file's order.
     pub parameters: Vec<Parameter>,
-    /// Its cues.
+    /// Its named cues, in the file's order.
     pub cues: Vec<Cue>,
-    /// Its manners.
+    /// How it behaves at program changes, in level and in timing.
     pub manners: Manners,
-    /// How it is told pages.
+    /// How page turns are sent to it; None if it shows no pages.
     pub pages: Option<PageManner>,
-    /// Index of the receiver whose audio this one passes on, for an effects unit.
+    /// For an effects unit: indices of the receivers whose audio it processes.
     pub hears: Vec<usize>,
     /// How it belongs to a controller on the same port, if the rig says so.
     pub keyboard: Option<KeyboardLink>,
-    /// Input of the mixer that it comes in on, from 1: the order of a line check.
+    /// Mixer input that it is plugged into, 1–512: the order of a line check.
     pub mixer: Option<u16>,
-    /// What no message sets and a person looks at before doors.
+    /// Panel settings that no message can set: a person checks them before doors open.
     pub panel: Vec<String>,
-    /// Index of the receiver that it is kept to stand in for. Its slots, patch list,
-    /// parameters, cues and manners are then those of that receiver. No scene plays a spare.
+    /// Index of the receiver that this one is a spare for; None if it is no spare. A spare has
+    /// the slots, patch list, parameters, cues and manners of that receiver, and no scene plays
+    /// it.
     pub spare_of: Option<usize>,
 }
 
 /// What an instrument has to do with a controller on its port.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum KeyboardLink {
-    /// They are one thing, a keyboard with sounds of its own: Local Off while the show runs.
-    /// Index of the controller.
+    /// Receiver and controller are one keyboard with sounds of its own: it is set to Local Off
+    /// while the show runs. Holds the index of the controller.
     Same(usize),
-    /// They are two things on two sockets of one box: nothing that is sent comes back.
+    /// They are two devices on two sockets of one box: what is sent to one does not come back
+    /// from the other.
     Apart,
 }
 
@@ -159,11 +163,11 @@ pub enum KeyboardLink {
 pub struct SlotGroup {
     /// Its name (`main` unless the rig names groups).
     pub name: String,
-    /// Its place.
+    /// Where the group stands in the show's files, for findings.
     pub site: Site,
     /// Its channels; of MPE zones the manager channels.
     pub channels: Vec<Channel>,
-    /// The MPE zone that each of its slots is; empty if they are plain channels.
+    /// The MPE zone of each slot, if slots are MPE zones; empty if they are single channels.
     pub mpe: Vec<MpeZone>,
 }
 
@@ -184,55 +188,56 @@ pub struct PatchList {
     pub patches: Vec<PatchItem>,
 }
 
-/// A stored sound.
+/// A sound stored in a receiver, called up by bank and program.
 #[derive(Clone, PartialEq, Debug)]
 pub struct PatchItem {
-    /// Its name.
+    /// The name that songs use.
     pub name: String,
-    /// Bank Select 0.
+    /// Bank Select MSB (controller 0); None if the list leaves it empty: it is not sent.
     pub bank_msb: Option<Value7>,
-    /// Bank Select 32.
+    /// Bank Select LSB (controller 32); None if the list leaves it empty: it is not sent.
     pub bank_lsb: Option<Value7>,
-    /// Program, wire value.
+    /// Program as sent, 0–127, whatever the panel counts from.
     pub program: Program,
-    /// Category, may be empty.
+    /// Category from the list, such as `Strings`; may be empty.
     pub category: String,
     /// Trim in dB, added to the level.
     pub trim_db: f32,
-    /// Voices a note takes, if known.
+    /// Voices that one note takes, 1–255; None if unknown.
     pub voices: Option<u8>,
-    /// Release in seconds, if known.
+    /// How long it rings after a note-off, in seconds, 0–60; None: the receiver's manners say.
     pub release_s: Option<f32>,
-    /// Time to load in milliseconds, if known.
+    /// Time to load after a program change, in milliseconds; None: the receiver's manners say.
     pub load_ms: Option<u32>,
 }
 
-/// How a receiver takes what it is sent; DESIGN's manners. Unstated is bad.
+/// How a receiver responds to what it is sent. What the rig leaves out is assumed to be the
+/// worst case (`unstated`).
 #[derive(Clone, PartialEq, Debug)]
 pub struct Manners {
-    /// Bank bytes sent: `None`, `Msb`, `Lsb`, `Both`.
+    /// Which bank bytes are sent before a program change.
     pub bank: BankBytes,
     /// Whether the patch list and the panel count programs from 1 (the list is then read so).
     pub programs_from_1: bool,
-    /// Wait after a program change, in milliseconds.
+    /// Time that a patch takes to load after a program change, in milliseconds.
     pub load_ms: u32,
-    /// A program change resets controllers.
+    /// A program change resets the channel's controllers.
     pub resets_controllers: bool,
-    /// A program change cuts held notes.
+    /// A program change cuts the channel's held notes.
     pub cuts_notes: bool,
-    /// A silent slot may be primed.
+    /// A silent slot may be preloaded with the patch of a later scene.
     pub may_prime: bool,
-    /// Voices it has, if known.
+    /// Voices it can sound at once, 1–4096; None if unknown.
     pub polyphony: Option<u16>,
-    /// Level law.
+    /// How its volume values become level.
     pub level: LevelLaw,
-    /// Release when the patch list does not say, in seconds.
+    /// Release of a patch whose list does not state one, in seconds, 0–60.
     pub release_s: f32,
-    /// Notes played while a patch loads are held back.
+    /// Notes played while a patch loads are delayed until it is loaded.
     pub holds_back: bool,
-    /// Time to boot, in milliseconds.
+    /// Time from power-on until it responds, in milliseconds.
     pub boot_ms: u32,
-    /// Whether it heeds active sensing.
+    /// Whether it responds to active sensing: it goes silent when the sender stops.
     pub heeds_sensing: bool,
 }
 
@@ -280,22 +285,22 @@ impl Manners {
 /// Which bank bytes a receiver heeds.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum BankBytes {
-    /// None.
+    /// No bank bytes: programs only.
     None,
-    /// Bank Select 0 only.
+    /// Bank Select MSB (controller 0) only.
     Msb,
-    /// Bank Select 32 only.
+    /// Bank Select LSB (controller 32) only.
     Lsb,
-    /// Both.
+    /// Bank Select 0, then Bank Select 32.
     Both,
 }
 
 /// How volume values become level.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum LevelLaw {
-    /// 40·log10(v/127) (GM2 §3.3.4).
+    /// Level in dB is 40·log10(v/127) (GM2 §3.3.4).
     Gm,
-    /// 20·log10(v/127).
+    /// Level in dB is 20·log10(v/127).
     Linear,
     /// Level is not set by volume: none is sent.
     Fixed,
@@ -304,15 +309,15 @@ pub enum LevelLaw {
 /// A named parameter of a receiver.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Parameter {
-    /// Its name.
+    /// The name that scenes use.
     pub name: String,
-    /// Its place.
+    /// Where its name stands in the show's files, for findings.
     pub site: Site,
     /// How it is sent.
     pub kind: ParameterKind,
     /// Smallest and largest value allowed.
     pub range: (u16, u16),
-    /// Its value when nobody names one: the rig's neutral.
+    /// The value sent when neither scene, song nor zone states one; None: nothing is sent then.
     pub neutral: Option<u16>,
     /// It belongs to the whole receiver (sent on its `global` channel), not to a slot.
     pub is_global: bool,
@@ -323,13 +328,13 @@ pub struct Parameter {
 /// How a parameter is sent.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub enum ParameterKind {
-    /// A 7-bit controller.
+    /// A 7-bit controller, 0–119.
     Control(Controller),
-    /// A 14-bit controller pair.
+    /// A 14-bit pair: this controller (0–31) is the MSB, 32 above it the LSB.
     Pair(Controller),
-    /// A registered parameter.
+    /// A registered parameter, by its 14-bit number.
     Rpn(Value14),
-    /// A non-registered parameter.
+    /// A non-registered parameter, by its 14-bit number.
     Nrpn(Value14),
     /// A System Exclusive template: bytes with `vv` (7-bit value), `mm ll` (14-bit value,
     /// halves), `cc` (channel 0–15) and `ss` (sum checksum over the bytes since `[`), as
@@ -344,26 +349,26 @@ pub enum TemplateByte {
     Byte(u8),
     /// The value, 7 bits.
     Value,
-    /// The value's upper seven bits.
+    /// The upper seven bits of a 14-bit value.
     ValueMsb,
-    /// The value's lower seven bits.
+    /// The lower seven bits of a 14-bit value.
     ValueLsb,
     /// The slot's channel, 0–15.
     Channel,
-    /// From here the checksum counts.
+    /// The checksum is computed over the bytes from here on.
     SumStart,
     /// The checksum: what makes the sum since `SumStart` 0 modulo 128.
     Sum,
 }
 
-/// A message that must happen once.
+/// A message that is sent once, when its scene comes in.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Cue {
-    /// Its name.
+    /// The name that scenes use.
     pub name: String,
-    /// Its place.
+    /// Where its name stands in the show's files, for findings.
     pub site: Site,
-    /// What is sent.
+    /// The message sent when it fires.
     pub message: CueMessage,
 }
 
@@ -382,7 +387,7 @@ pub enum CuePlace {
 /// What a cue sends.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub enum CueMessage {
-    /// A short message.
+    /// A message of one to three bytes: a channel message, or Start, Continue or Stop.
     Short(Message),
     /// A note that ends by itself.
     Note(CueNote),

@@ -1,30 +1,30 @@
-//! Routes: where a source is led, and what its way means there, as types.
+//! Routes, as types: which source moves which target, and how positions become values.
 
 use super::{Join, PickUp, Site};
 
-/// A route of a scene, with those of its song and the rig that still hold there.
+/// A route in force in a scene: its own, its song's or the rig's.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Route {
     /// Its name; a song's or a scene's route takes the place of one of the same name.
     pub name: String,
-    /// Its place.
+    /// Where its name stands in the show's files, for findings.
     pub site: Site,
     /// What moves it, at least one.
     pub inputs: Vec<RouteInput>,
-    /// What it moves.
+    /// The receiver, and what of it, that the route moves.
     pub target: RouteTarget,
-    /// Indices of the zones whose sounds it moves; none moves every sound of the receiver.
+    /// Indices of the zones whose sounds it moves; empty: every sound of the receiver.
     pub zones: Vec<usize>,
-    /// What positions become.
+    /// How positions of the sources become values of the target.
     pub shape: Shape,
-    /// Which of several sources has the say.
+    /// How the positions of several sources become one.
     pub join: Join,
-    /// What happens when a scene comes in which the source stands elsewhere.
+    /// What happens at a step when the source's position differs from the new scene's value.
     pub pick_up: PickUp,
-    /// The least time that its whole way takes, in milliseconds: a noisy or hasty source is
-    /// smoothed. 0 is at once.
+    /// Shortest time for the full travel, in milliseconds, 0–10,000: smooths a noisy or hasty
+    /// source. 0 applies positions at once.
     pub smooth_ms: u16,
-    /// The source goes its own way too.
+    /// The source also goes where it would without the route.
     pub passes: bool,
 }
 
@@ -35,7 +35,8 @@ pub struct RouteInput {
     pub controller: usize,
     /// Index into its sources.
     pub source: usize,
-    /// The stretch of the source's own values that counts; beyond it nothing changes.
+    /// Lowest and highest position that counts, in the source's own values; beyond them nothing
+    /// changes.
     pub from: (u16, u16),
     /// Where it is named.
     pub site: Site,
@@ -46,7 +47,7 @@ pub struct RouteInput {
 pub struct RouteTarget {
     /// Index of the receiver.
     pub receiver: usize,
-    /// Which thing of it.
+    /// What of that receiver moves.
     pub what: Moved,
     /// Where it is named.
     pub site: Site,
@@ -65,48 +66,50 @@ pub enum Moved {
     Level,
 }
 
-/// What positions become. Values are the parameter's own; hundredths of a semitone for a
-/// bend, hundredths of a dB (0 and below) for a level.
+/// How positions become values. Values are in the parameter's own units, in hundredths of a
+/// semitone for a bend, and in hundredths of a dB (0 and below) for a level.
 #[derive(Clone, PartialEq, Debug)]
 pub enum Shape {
-    /// A way from one end to the other.
+    /// The target follows the source between two values.
     Follow {
-        /// The values at the source's two ends.
+        /// The values at the lowest and the highest position.
         to: (i32, i32),
-        /// How the way between goes.
+        /// The curve between the two ends.
         curve: RouteCurve,
     },
-    /// One of two values: up and down.
+    /// The target has one of two values: for the source up, and for it down.
     Switch {
-        /// The values up and down.
+        /// The values for up and for down.
         to: (i32, i32),
-        /// Down from here, up from there: in the source's own values, the second not above
-        /// the first; what lies between changes nothing.
+        /// Thresholds (release, press) in the source's own values: the source is down from the
+        /// second on and up below the first. The first is not above the second; between them
+        /// nothing changes (hysteresis).
         at: (u16, u16),
-        /// Each press changes over, and a release changes nothing.
+        /// Each press switches to the other value, and a release changes nothing.
         is_toggle: bool,
     },
     /// Each press takes the next of these values, and after the last the first.
     Steps {
-        /// The values.
+        /// The values in turn, at least two, in the target's unit.
         values: Vec<i32>,
-        /// As in `Switch`.
+        /// Switching points in the source's own values, as in `Switch`.
         at: (u16, u16),
     },
-    /// One value for each stretch of the source: (from this position of the source, value),
-    /// rising, the first from 0.
+    /// One value for each band of positions: (first position of the band, value), rising; the
+    /// first band begins at 0.
     Bands(Vec<(u16, i32)>),
 }
 
-/// How the way between two ends goes.
+/// The curve between the two ends of a `Follow`.
 #[derive(Clone, PartialEq, Debug)]
 pub enum RouteCurve {
-    /// In equal steps.
+    /// The value moves in equal steps.
     Linear,
-    /// Slow at first.
+    /// The value moves slowly at first, then faster.
     Exponential,
-    /// Slow at both ends.
+    /// The value moves slowly at both ends and fast between.
     S,
-    /// Through points: (position, part of the way), both 0–127, straight between.
+    /// The value follows points (position, share of the range), both 0–127, with straight lines
+    /// between.
     Table(Vec<(u8, u8)>),
 }

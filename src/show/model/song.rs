@@ -4,18 +4,18 @@ use super::{Leave, LevelChange, Route, Site};
 use crate::midi::mpe::Leader;
 use crate::midi::{Key, Value7};
 
-/// A song (`songs/NAME.ron`).
+/// A song (`songs/NAME.ron`): scenes, their order, and pages.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Song {
     /// The file's name without its ending: what a night calls it.
     pub name: String,
-    /// Its place.
+    /// Where the song stands in the show's files, for findings.
     pub site: Site,
-    /// Its title.
+    /// The title shown on the screen.
     pub title: String,
-    /// Beats a minute.
+    /// Tempo in beats per minute, 1–999; None if not stated.
     pub tempo: Option<f32>,
-    /// Beats a bar.
+    /// Beats per bar, 1–64; None if not stated.
     pub beats: Option<u8>,
     /// Its key, as the player would write it.
     pub key: String,
@@ -23,13 +23,13 @@ pub struct Song {
     pub transpose: i8,
     /// Planned length in seconds.
     pub length_s: Option<u32>,
-    /// Its pages.
+    /// The pages of the player's notes, in order; scenes number them from 1.
     pub pages: Vec<Page>,
     /// Its scenes, in the file's order.
     pub scenes: Vec<Scene>,
     /// Indices into `scenes`, in order of playing.
     pub order: Vec<OrderEntry>,
-    /// The order's place; the song's if it has none.
+    /// Where the order is written, for findings; the song's own site if it is not.
     pub order_site: Site,
 }
 
@@ -58,20 +58,21 @@ impl Song {
 pub struct OrderEntry {
     /// Index into the song's scenes.
     pub scene: usize,
-    /// The second half of the call number; its place in the file unless stated.
+    /// Second half of its call number: unless stated, its place in the order as written, from
+    /// 1.
     pub call: String,
-    /// Its place.
+    /// Where the entry stands in the show's files, for findings.
     pub site: Site,
 }
 
 /// A page of a song.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Page {
-    /// Number sent to the tablet, wire value.
+    /// Number sent to the tablet, 0–127 as sent; None if it is not sent.
     pub number: Option<u16>,
     /// Path of its text, relative to the show folder.
     pub text: Option<String>,
-    /// Its place.
+    /// Where the page stands in the show's files, for findings.
     pub site: Site,
 }
 
@@ -80,7 +81,7 @@ pub struct Page {
 pub struct Scene {
     /// Its name within the song.
     pub name: String,
-    /// Its place.
+    /// Where the scene's name stands in the show's files, for findings.
     pub site: Site,
     /// Its zones, in order.
     pub zones: Vec<Zone>,
@@ -89,13 +90,13 @@ pub struct Scene {
     /// Snapshot of named parameters: the scene's values, then the song's for what the
     /// scene does not name. (Neutrals of the rig are applied by `plan`.)
     pub settings: Vec<ParameterValue>,
-    /// What hands and feet move in it.
+    /// Its routes: what wheels, pedals and other sources move in this scene.
     pub routes: Vec<Route>,
-    /// Cues.
+    /// Cues that fire when the scene comes in.
     pub cues: Vec<SceneCue>,
     /// Page to turn to (from 1, within the song).
     pub page: Option<u16>,
-    /// Where the page is written; the scene itself if it is not.
+    /// Where the page is written, for findings; the scene's own site if it is not.
     pub page_site: Site,
     /// Words for the player.
     pub player: String,
@@ -103,18 +104,18 @@ pub struct Scene {
     pub technician: String,
     /// When to press for the next.
     pub when: When,
-    /// A second press within 250 ms is a step here.
+    /// The scene is brief: a second press within 250 ms counts as a step, and not as a bounce.
     pub is_brief: bool,
 }
 
 /// When to press for the next scene.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct When {
-    /// Bar, from 1.
+    /// Bar, 1–9999; None if not stated.
     pub bar: Option<u16>,
-    /// Beat, from 1.
+    /// Beat in the bar, 1–64; None if not stated.
     pub beat: Option<u8>,
-    /// The sung word.
+    /// The word of the lyrics on which to press.
     pub word: Option<String>,
 }
 
@@ -127,7 +128,7 @@ pub struct ReceiverPatch {
     pub patch: usize,
     /// Index of the slot group.
     pub group: usize,
-    /// Its place.
+    /// Where it is named in the show's files, for findings.
     pub site: Site,
 }
 
@@ -138,9 +139,9 @@ pub struct ParameterValue {
     pub receiver: usize,
     /// Index into its parameters.
     pub parameter: usize,
-    /// The value; none is `Leave`: whatever it is, it stays.
+    /// The value; None is `Leave`: nothing is sent, whatever the receiver has stays.
     pub value: Option<u16>,
-    /// Its place.
+    /// Where the value is written in the show's files, for findings.
     pub site: Site,
 }
 
@@ -151,28 +152,29 @@ pub struct SceneCue {
     pub receiver: usize,
     /// Index into its cues.
     pub cue: usize,
-    /// Fires on a jump too.
+    /// It also fires when the scene is reached by a jump.
     pub on_jump: bool,
-    /// Its place.
+    /// Where it is named in the show's files, for findings.
     pub site: Site,
 }
 
-/// A zone, complete.
+/// A zone with defaults applied: a range of keys that plays one sound.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Zone {
     /// Its name within the scene.
     pub name: String,
-    /// Its place.
+    /// Where its name stands in the show's files, for findings.
     pub site: Site,
     /// Index of the controller.
     pub controller: usize,
-    /// Keys as played.
+    /// Lowest and highest key, as played on the controller, before transposition.
     pub keys: (Key, Key),
     /// Where the keys are written (for findings); the zone itself if by default.
     pub keys_site: Site,
     /// Velocities that play it, 1–127.
     pub velocities: (Value7, Value7),
-    /// Velocities over which it fades in at the lower end and out at the upper one.
+    /// How many velocities it fades in over at the lower end, and out over at the upper end,
+    /// 0–126; 0 is no fade.
     pub velocity_fades: (u8, u8),
     /// Index of the velocity curve.
     pub curve: usize,
@@ -180,7 +182,7 @@ pub struct Zone {
     pub receiver: usize,
     /// Index of the slot group.
     pub group: usize,
-    /// Index into the receiver's patch list; none plays whatever the fixed slot holds.
+    /// Index into the receiver's patch list; None plays whatever patch its fixed slot holds.
     pub patch: Option<usize>,
     /// Level in dB; 0 dB is volume 100.
     pub level_db: f32,
@@ -188,19 +190,20 @@ pub struct Zone {
     pub level_site: Site,
     /// Pan, -64 to +63 in the file, as controller value here.
     pub pan: Option<Value7>,
-    /// Bend range in semitones.
+    /// Bend range in semitones, 0–96; None if not stated.
     pub bend_range: Option<u8>,
-    /// Semitones of this zone alone.
+    /// Transposition of this zone alone, in semitones, -60 to 60.
     pub transpose: i8,
     /// The song's and night's transposition leaves this zone alone.
     pub is_never_transposed: bool,
-    /// A pedal already down counts.
+    /// A pedal that is already down when the scene comes in holds its notes too.
     pub catches: bool,
     /// What happens to held notes when the scene is left.
     pub leave: Leave,
-    /// What happens when only the level changes.
+    /// What happens at a step when the sound stays and only its level changes.
     pub level_change: LevelChange,
-    /// Which finger of an MPE surface its sound hears, if it is none of an MPE zone.
+    /// Which finger of an MPE surface the sound follows, when its slot is not an MPE zone
+    /// itself.
     pub finger: Leader,
     /// Parameter values of this zone's sound.
     pub settings: Vec<ParameterValue>,

@@ -1,11 +1,11 @@
-//! Defaults and parameters of whole songs, looked at where they are written.
+//! Defaults and parameters of whole songs, checked where they are written.
 //!
-//! A zone takes from them only what it does not say itself, so what every zone overrides would
-//! never be looked up. It is looked up here, once, whoever uses it. What nothing in the rig can
-//! make sense of is told and not handed down: each scene would have to look it up again.
+//! A zone takes from the defaults only what it does not state itself, so a default that every
+//! zone overrides would never be looked up. All are looked up here, once. What fits nothing in
+//! the rig is reported and not handed down: otherwise each scene would look it up again.
 //!
 //! A default for one receiver may be meant for zones that name another, so a patch, group or
-//! parameter is a slip only if no receiver knows it.
+//! parameter is a mistake only if no receiver knows it.
 
 use super::draft::{Setting, Settings, ZoneDraft};
 use super::names::{Found, Log, Names, Placed};
@@ -15,7 +15,7 @@ use super::rig::RigRead;
 use super::routes::RouteDrafts;
 use crate::show::finding::quoted;
 
-/// One kind of name that each receiver has.
+/// A kind of name within receivers: patches, groups or parameters.
 struct Kind {
     id: &'static str,
     what: &'static str,
@@ -40,8 +40,8 @@ const PARAMETER: Kind = Kind {
     of: |names| &names.parameters,
 };
 
-/// The defaults that can be handed down, of those written in one place over others; slips are
-/// told.
+/// Reads defaults over those of the place above, and returns what can be handed down; mistakes
+/// are reported.
 pub(super) fn sound(
     own: &ZoneDraft,
     under: &ZoneDraft,
@@ -74,7 +74,7 @@ pub(super) fn sound(
     known(own, rig)
 }
 
-/// Defaults without parameters that no receiver can be set to.
+/// The defaults without parameters that fit no receiver.
 pub(super) fn known(own: &ZoneDraft, rig: &RigRead) -> ZoneDraft {
     let parameters = own.parameters.iter();
     ZoneDraft {
@@ -86,7 +86,7 @@ pub(super) fn known(own: &ZoneDraft, rig: &RigRead) -> ZoneDraft {
     }
 }
 
-/// Parameters of a whole song that can be handed down; slips are told.
+/// The parameters of a whole song that can be handed down; mistakes are reported.
 pub(super) fn sound_parameters(
     all: &[Settings],
     rig: &RigRead,
@@ -103,7 +103,7 @@ pub(super) fn sound_parameters(
         .collect()
 }
 
-/// Tells a name that no receiver knows; whether one may.
+/// Reports a name that no receiver has. Returns whether the name may be kept.
 fn tell_unknown(
     name: &Placed<String>,
     kind: &Kind,

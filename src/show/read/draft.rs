@@ -49,7 +49,7 @@ pub(super) enum Transpose {
 #[derive(Clone, PartialEq, Debug)]
 pub(super) struct Setting {
     pub(super) parameter: Placed<String>,
-    /// None is `Leave`.
+    /// None stands for `Leave`: no value is sent.
     pub(super) value: Placed<Option<Written>>,
 }
 
@@ -102,7 +102,8 @@ pub(super) struct SceneDraft {
     pub(super) name: String,
     pub(super) site: Site,
     pub(super) like: Option<Placed<String>>,
-    /// `like` names no scene, here or further down: what is missing may be there.
+    /// `like` names a scene that does not exist, here or further down the chain: what is
+    /// missing might be in it.
     pub(super) is_base_unknown: bool,
     pub(super) without: Vec<Placed<String>>,
     pub(super) zones: Vec<(Placed<String>, ZoneDraft)>,
@@ -221,7 +222,7 @@ fn leave(node: &Node, report: &mut Report<'_>) -> Option<Leave> {
     )
 }
 
-/// Parameters by name.
+/// Reads a map of parameter names to values: those of one receiver.
 fn settings(node: &Node, source: Source, report: &mut Report<'_>) -> Option<Vec<Setting>> {
     let mut read = Vec::new();
     for (name, node) in named(node, report)? {
@@ -249,7 +250,7 @@ fn setting(node: &Node, report: &mut Report<'_>) -> Option<Option<Written>> {
     }
 }
 
-/// Parameters by receiver.
+/// Reads a map of receivers to parameter values.
 pub(super) fn all_settings(
     node: &Node,
     source: Source,
@@ -267,7 +268,7 @@ pub(super) fn all_settings(
     Some(read)
 }
 
-/// Reads one scene.
+/// Reads one scene as it is written, before `like` and defaults are applied.
 pub(super) fn scene_draft(
     scene_name: &Spanned<String>,
     node: &Node,

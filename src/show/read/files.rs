@@ -1,4 +1,4 @@
-//! Files as wholes: the text of those that are not RON, and what is wrong with all of one.
+//! The text of files that are not RON, and findings about a file as a whole.
 
 use crate::show::finding::{Finding, Findings, Level, Place};
 use crate::show::tree::MAX_FILE_BYTES;

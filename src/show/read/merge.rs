@@ -11,7 +11,7 @@ use super::routes::{handed_down, routes_over};
 use crate::show::finding::quoted;
 
 impl ZoneDraft {
-    /// This zone, with what it leaves out taken from another.
+    /// This zone, with fields that it leaves out taken from `under`.
     pub(super) fn over(&self, under: &Self) -> Self {
         fn or<T: Clone>(over: &Option<Placed<T>>, under: &Option<Placed<T>>) -> Option<Placed<T>> {
             over.clone().or_else(|| under.clone())
@@ -38,8 +38,8 @@ impl ZoneDraft {
     }
 }
 
-/// Those of `under` in their order, each with the value of `over` if it has one; then the
-/// rest of `over`.
+/// Merges two maps: the entries of `under` in their order, each replaced by that of `over` if
+/// it has one; then the other entries of `over`.
 pub(super) fn merged<T: Clone>(
     over: &[T],
     under: &[T],
@@ -69,7 +69,7 @@ fn settings_over(over: &[Setting], under: &[Setting]) -> Vec<Setting> {
     )
 }
 
-/// Parameters of all receivers, what one side leaves out taken from the other.
+/// Merges the parameters of all receivers; where both state a value, `over` wins.
 pub(super) fn all_settings_over(over: &[Settings], under: &[Settings]) -> Vec<Settings> {
     merged(
         over,
@@ -88,7 +88,7 @@ fn patches_over(over: &[PatchDraft], under: &[PatchDraft]) -> Vec<PatchDraft> {
         under,
         |patch| &patch.receiver.value,
         |over, under| {
-            // Another patch in the same place: the group stays unless it is named anew.
+            // A patch that replaces another keeps its group, unless it names one.
             PatchDraft {
                 group: over.group.clone().or_else(|| under.group.clone()),
                 ..over.clone()
@@ -145,7 +145,7 @@ pub(super) fn apply_like(
     done.into_iter().flatten().collect()
 }
 
-/// Tells that a scene leaves out zones and is like no other: there is nothing to leave out.
+/// Reports a `without` in a scene that has no `like`: there is nothing to leave out.
 fn tell_idle_without(draft: &SceneDraft, log: &mut Log<'_>) {
     let Some(name) = draft.without.first().filter(|_| draft.like.is_none()) else {
         return;
@@ -163,7 +163,8 @@ fn tell_idle_without(draft: &SceneDraft, log: &mut Log<'_>) {
     });
 }
 
-/// The scenes to finish for this one, itself first, and whether they bite their own tail.
+/// The scenes that this one is built on, itself first, and whether the chain of `like` is
+/// circular.
 fn chain_of(
     start: usize,
     bases: &[Option<usize>],
@@ -215,7 +216,7 @@ fn tell_cycle(start: usize, drafts: &[SceneDraft], bases: &[Option<usize>], log:
     );
 }
 
-/// The most scenes of a round that a finding names.
+/// The most scenes that a finding about a circular `like` names.
 const MAX_NAMED: usize = 12;
 
 fn scene_over(draft: &SceneDraft, base: &SceneDraft, log: &mut Log<'_>) -> SceneDraft {

@@ -217,8 +217,8 @@ pub fn read(files: &BTreeMap<String, Vec<u8>>, name: &str) -> (Show, Findings) {
     read_with_unread(files, &BTreeMap::new(), name)
 }
 
-/// The same, of a folder in which some files and folders could not be read: `unread` has the
-/// reasons by path. Each is an error, and what only follows from it is not told as well.
+/// As `read`, for a folder in which some files and folders could not be read: `unread` has the
+/// reasons by path. Each is an error; what only follows from it is not reported again.
 #[must_use]
 pub fn read_with_unread(
     files: &BTreeMap<String, Vec<u8>>,
@@ -257,11 +257,11 @@ struct Folder {
     unread: BTreeSet<String>,
 }
 
-/// A tree that can be judged: its grammar is sound and its version known.
+/// A file whose grammar is sound and whose version is known.
 struct Sound<'f> {
     /// The file's name without folder and ending.
     stem: &'f str,
-    /// None if it is not sound, or could not be read at all, which is told.
+    /// None if it is not sound or could not be read; a finding says so.
     tree: Option<&'f Tree>,
     path: &'f str,
     file: u16,
@@ -416,7 +416,8 @@ fn stem_in<'p>(folder: &str, path: &'p str) -> Option<&'p str> {
         .strip_suffix(".ron")
 }
 
-/// Whether a tree can be judged: a broken one would be judged by its ruins.
+/// The version of a tree that can be read; None, with findings, if its grammar is broken: what
+/// is left of it would only give false findings.
 fn judge(tree: &Tree, report: &mut Report<'_>) -> Option<Version> {
     if !tree.is_sound() {
         return None;
@@ -492,7 +493,7 @@ fn read_nights(
         show.nights
             .extend(night::night(tree.root(), night.stem, tonight, &mut report));
     }
-    // A night that could not be read is not made up.
+    // Where a night could not be read, no default night takes its place.
     if nights.is_empty() && !show.is_unread("nights") {
         show.nights.push(night::every_song(show, song_names));
     }

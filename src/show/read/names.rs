@@ -14,9 +14,7 @@ use crate::show::tree::{Entry, Kind, Node, Problem, Report, Span, Spanned, reade
 /// file was left.
 #[derive(Clone, PartialEq, Debug)]
 pub(super) struct Placed<T> {
-    /// What was read.
     pub(super) value: T,
-    /// Where.
     pub(super) site: Site,
 }
 
@@ -64,15 +62,15 @@ pub(super) struct Names {
 pub(super) enum Found {
     /// A thing, by index.
     Known(usize),
-    /// A thing that could not be read, of which a finding tells already.
+    /// A thing that could not be read: a finding says so already.
     Told,
-    /// Nothing.
+    /// No thing that is known.
     Unknown,
 }
 
 impl Names {
-    /// Names of which some may be missing because their file could not be read: an unknown
-    /// one is not told.
+    /// Makes a table in which names may be missing because their file could not be read: an
+    /// unknown name is then not reported.
     pub(super) fn partial() -> Self {
         Self {
             is_partial: true,
@@ -80,7 +78,7 @@ impl Names {
         }
     }
 
-    /// Whether there may be more than could be read.
+    /// Whether names may be missing because a file could not be read.
     pub(super) fn is_partial(&self) -> bool {
         self.is_partial
     }
@@ -101,7 +99,7 @@ impl Names {
         }
     }
 
-    /// The names of what could not be read, as far as they are known.
+    /// Names of things that could not be read, as far as they are known.
     pub(super) fn told(&self) -> impl Iterator<Item = &str> {
         let told = self.table.iter().filter(|(_, index)| index.is_none());
         told.map(|(name, _)| name.as_str())
@@ -151,8 +149,8 @@ impl Names {
     }
 }
 
-/// Where findings about things of several files go. One thing at one place is told once,
-/// however many scenes it came down to.
+/// Collects findings about things of several files. A mistake at one site is reported once,
+/// however many scenes inherit it.
 #[derive(Debug)]
 pub(super) struct Log<'a> {
     places: Places<'a>,
@@ -170,12 +168,12 @@ impl<'a> Log<'a> {
         }
     }
 
-    /// Tells an error.
+    /// Adds an error, once for each rule and site.
     pub(super) fn error(&mut self, id: &'static str, site: Site, message: String, help: String) {
         self.error_with(id, site, || (message, help));
     }
 
-    /// Tells an error whose message and help take work to put into words.
+    /// Adds an error whose message and help are only made if it is kept.
     pub(super) fn error_with(
         &mut self,
         id: &'static str,
@@ -239,8 +237,8 @@ impl<'a> Log<'a> {
     }
 }
 
-/// The named things of a map, in the order of the file. Of two with one name the first; that
-/// there are two was told when the tree was made.
+/// The entries of a map by name, in the order of the file. Of two with the same name, the
+/// first: the second was reported when the tree was made.
 pub(super) fn named<'n>(
     node: &'n Node,
     report: &mut Report<'_>,

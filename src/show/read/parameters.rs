@@ -72,7 +72,7 @@ pub(super) fn parameter(
     })
 }
 
-/// The named values of a parameter; those out of its range are told if its kind is known.
+/// The named values of a parameter. Those out of its range are reported if its kind is known.
 fn read_states(
     fields: &mut Fields<'_, '_, '_>,
     (low, high): (u16, u16),

@@ -24,7 +24,7 @@ const ACTIONS: &[(&str, Action)] = &[
     ("Fade", Action::Fade),
 ];
 
-/// Reads one.
+/// Reads one entry of `pedals`; None, with a finding, if it cannot be a pedal.
 pub(super) fn pedal(
     name: &Spanned<String>,
     node: &Node,

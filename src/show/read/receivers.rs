@@ -18,13 +18,9 @@ use crate::show::tree::{Fields, Kind, Node, Problem, Report, Span, Spanned};
 /// What songs may call the things of one receiver.
 #[derive(Clone, Debug, Default)]
 pub(super) struct ReceiverNames {
-    /// Its slot groups.
     pub(super) groups: Names,
-    /// Its patches.
     pub(super) patches: Names,
-    /// Its parameters.
     pub(super) parameters: Names,
-    /// Its cues.
     pub(super) cues: Names,
 }
 
@@ -53,7 +49,7 @@ const KINDS: &[(&str, ReceiverKind)] = &[
     ("Playback", ReceiverKind::Playback),
 ];
 
-/// Reads one receiver.
+/// Reads one entry of `receivers`, its patch list included.
 pub(super) fn receiver(
     name: &Spanned<String>,
     node: &Node,
@@ -89,7 +85,7 @@ pub(super) fn receiver(
     })
 }
 
-/// What is in a receiver itself; its links to other items are still open.
+/// Reads what a receiver states about itself; its links to other items are resolved later.
 fn contents(
     name: &Spanned<String>,
     fields: &mut Fields<'_, '_, '_>,
@@ -166,7 +162,7 @@ fn contents(
     (receiver, names)
 }
 
-/// Reads all things of one field of a receiver.
+/// Reads all entries of one map of a receiver, such as `parameters` or `cues`.
 fn each<T>(
     fields: &mut Fields<'_, '_, '_>,
     field: &'static str,
@@ -225,7 +221,8 @@ fn slots(
         let site = source.site(written.span);
         let Slots { channels, mpe } = written.value;
         let is_group = has_manners || channels.len() == 1;
-        // Whether slots are alike is itself a manner: unstated, each stands alone.
+        // Whether slots are alike is a manner: if manners are not stated, each slot is a group
+        // of its own.
         groups = match is_group {
             true => vec![SlotGroup {
                 name: MAIN.into(),
@@ -373,7 +370,7 @@ fn csv_list(
     };
     let read = patches::read_csv(&source.text, programs_from_1);
     problems.extend(read.problems.into_iter().map(|problem| (file, problem)));
-    // A list that is cut short is as good as none: what seems unknown may be in the rest.
+    // A list that is cut short gives no names: an unknown patch may be in the missing part.
     (!read.is_unreadable && !read.is_partial).then_some((
         PatchList {
             origin: path,

@@ -22,7 +22,8 @@ pub(super) struct Resolver<'r, 'l, 'a> {
     parameters: &'r [Settings],
     routes: &'r RouteDrafts,
     log: &'l mut Log<'a>,
-    /// The scene at hand is like one that does not exist: what it lacks is not told.
+    /// `like` of the present scene names one that does not exist: what it lacks is not
+    /// reported.
     is_base_unknown: bool,
 }
 
@@ -35,7 +36,7 @@ struct Target<'r> {
 }
 
 impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
-    /// For a song with these defaults and parameters.
+    /// A resolver for a song with these defaults and parameters.
     pub(super) fn new(
         rig: &'r RigRead,
         defaults: &'r ZoneDraft,
@@ -53,7 +54,8 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
         }
     }
 
-    /// The scene. A zone, patch, parameter or cue that speaks of nothing is told and left out.
+    /// Resolves a scene. A zone, patch, parameter or cue that names something unknown is
+    /// reported and left out.
     pub(super) fn scene(&mut self, draft: &SceneDraft) -> Scene {
         let settings = all_settings_over(&draft.parameters, self.parameters);
         self.is_base_unknown = draft.is_base_unknown;
@@ -62,7 +64,7 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
             .iter()
             .filter_map(|(name, zone)| self.zone(name, zone))
             .map(|zone| Zone {
-                // The scene's level is on top of each of its zones'.
+                // The scene's level is added to the level of each of its zones.
                 level_db: zone.level_db + draft.level.as_ref().map_or(0.0, |level| level.value),
                 ..zone
             })
@@ -98,7 +100,8 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
 
     fn zone(&mut self, name: &Placed<String>, draft: &ZoneDraft) -> Option<Zone> {
         let draft = draft.over(self.defaults);
-        // Everything is looked up before anything missing ends it, so that all is told.
+        // All names are looked up before a missing one ends it, so that every mistake is
+        // reported.
         let controller = self
             .named(name, "from", draft.from.as_ref())
             .and_then(|from| self.log.index(&self.rig.controllers, from, "controller"));
@@ -157,7 +160,7 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
         })
     }
 
-    /// Tells that something is missing, unless `like` might have brought it.
+    /// Reports a missing field, unless an unknown `like` might have stated it.
     fn missing(&mut self, site: Site, message: String, help: String) {
         if !self.is_base_unknown {
             self.log.error("missing-field", site, message, help);
@@ -250,7 +253,7 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
         }
         match target.receiver.groups.len() {
             1 => Some(0),
-            // What is wrong with its slots was told in the rig.
+            // Its slots are wrong in the rig, where they were reported.
             _ if target.names.groups.is_partial() => None,
             0 => {
                 let message = format!("{} has no slots to play on", quoted(&target.receiver.name));
@@ -306,7 +309,7 @@ impl<'r, 'l, 'a> Resolver<'r, 'l, 'a> {
         }
     }
 
-    /// Those of a receiver's settings that it can be set to; the others are told.
+    /// The settings that fit a receiver; the others are reported.
     pub(super) fn sound(&mut self, draft: &Settings) -> Vec<Setting> {
         let Some(target) = self.receiver(&draft.receiver) else {
             return Vec::new();

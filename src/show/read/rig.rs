@@ -23,17 +23,13 @@ use crate::show::tree::{Fields, Kind, Node, Problem, Report, Spanned};
 /// The rig as read, and what songs may call its items.
 #[derive(Debug, Default)]
 pub(super) struct RigRead {
-    /// What could be read.
+    /// The rig as far as it could be read.
     pub(super) rig: Rig,
-    /// Names of ports.
     pub(super) ports: Names,
-    /// Names of controllers.
     pub(super) controllers: Names,
-    /// Names of receivers.
     pub(super) receivers: Names,
     /// Names within each receiver.
     pub(super) inside: Vec<ReceiverNames>,
-    /// Names of curves.
     pub(super) curves: Names,
     /// What zones of all songs start from.
     pub(super) defaults: ZoneDraft,
@@ -44,9 +40,9 @@ pub(super) struct RigRead {
 /// Files that the rig names: paths and their place among the show's files.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Lists<'s> {
-    /// Index by path.
+    /// Index of a file in `files`, by its path.
     pub(super) paths: &'s BTreeMap<String, u16>,
-    /// The files.
+    /// The show's files, patch lists among them.
     pub(super) files: &'s [SourceFile],
     /// Paths that could not be read.
     pub(super) unread: &'s BTreeSet<String>,
@@ -106,8 +102,8 @@ pub(super) fn rig(
 
 type NamedNodes<'n> = Option<Spanned<Vec<(Spanned<String>, &'n Node)>>>;
 
-/// Reads all things of a map; one that cannot be read leaves its name behind, so that what
-/// speaks of it is not told to speak of nothing.
+/// Reads all entries of a map. One that cannot be read leaves its name behind, so that
+/// references to it are not reported as unknown.
 fn things<T>(
     nodes: NamedNodes<'_>,
     report: &mut Report<'_>,

@@ -51,7 +51,7 @@ use crate::show::tree::{Fields, Kind, Node, Number, Problem, Report, Spanned};
 /// A route as written.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub(super) struct RouteDraft {
-    /// Taken away here.
+    /// The route is `Off`: a route of that name from the song or the rig ends here.
     pub(super) is_off: bool,
     pub(super) from: Option<Vec<InputDraft>>,
     pub(super) to: Option<Placed<String>>,
@@ -87,7 +87,7 @@ pub(super) enum TargetDraft {
     Level,
 }
 
-/// What positions become.
+/// The `mode` of a route as written: how positions become values.
 #[derive(Clone, PartialEq, Debug)]
 pub(super) enum ModeDraft {
     Follow,

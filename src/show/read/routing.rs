@@ -17,13 +17,13 @@ pub(super) struct Router<'r, 'l, 'a> {
     log: &'l mut Log<'a>,
 }
 
-/// What a route is led to, and what its values may be.
+/// The target of a route, and the values that it may have.
 struct Aim<'r> {
     target: RouteTarget,
     receiver: &'r Receiver,
     /// Smallest and largest value.
     range: (i32, i32),
-    /// What it is called.
+    /// How findings name the target.
     name: String,
 }
 
@@ -34,12 +34,12 @@ const BEND_CENTS: i32 = 9_600;
 const LOWEST_LEVEL: i32 = -9_000;
 
 impl<'r, 'l, 'a> Router<'r, 'l, 'a> {
-    /// For a scene with these zones.
+    /// A router for a scene with these zones.
     pub(super) fn new(rig: &'r RigRead, zones: &'r [Zone], log: &'l mut Log<'a>) -> Self {
         Self { rig, zones, log }
     }
 
-    /// The route, if it is one; what is wrong with it is told.
+    /// Resolves a route; None, with findings, if it cannot be one.
     pub(super) fn route(&mut self, name: &Placed<String>, draft: &RouteDraft) -> Option<Route> {
         if draft.is_off {
             return None;
@@ -176,7 +176,7 @@ impl<'r, 'l, 'a> Router<'r, 'l, 'a> {
             }
             found.extend(at);
         }
-        // Handed down to a scene that has none of its zones, it moves nothing there.
+        // A route that comes down to a scene with none of its zones moves nothing there.
         (!found.is_empty()).then_some(found)
     }
 
@@ -246,8 +246,8 @@ impl<'r, 'l, 'a> Router<'r, 'l, 'a> {
         Some(item.sources.get(input.source)?.kind)
     }
 
-    /// Down from the second, up below the first; unless stated down from the middle (MIDI
-    /// 1.0: 64), and up a little below it, so that a foot that rests there does not flutter.
+    /// Thresholds (release, press). Unless stated, the press is at the middle (MIDI 1.0: 64)
+    /// and the release a little below it, so that a foot resting there does not flutter.
     fn threshold(
         &mut self,
         at: Option<&Placed<(u16, u16)>>,
@@ -255,7 +255,7 @@ impl<'r, 'l, 'a> Router<'r, 'l, 'a> {
     ) -> Option<(u16, u16)> {
         let most = kind.largest();
         let Some(at) = at else {
-            // A key is down from its first velocity.
+            // A key is down at any velocity above 0.
             return Some(match kind {
                 SourceKind::Note(_) => (1, 1),
                 _ => (most / 2 + 1 - most / 32, most / 2 + 1),

@@ -110,7 +110,7 @@ pub(super) fn fill(
                 site: spare.site,
                 port: spare.port,
                 mixer: spare.mixer,
-                // Which keyboard it is built into is not known of the second one.
+                // Nothing is known of the keyboard that the spare may be built into.
                 keyboard: None,
                 spare_of: Some(main),
                 ..model

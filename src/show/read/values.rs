@@ -16,7 +16,7 @@ pub(super) type Parsed<T> = Result<T, Wrong>;
 pub(super) struct Wrong {
     /// What is wrong, the text included.
     pub(super) message: String,
-    /// What to write.
+    /// What to write instead.
     pub(super) help: String,
 }
 
@@ -43,14 +43,14 @@ pub(super) fn key(text: &str, middle_c: MiddleC) -> Parsed<Key> {
     })
 }
 
-/// A stretch of keys (`A0..B3`), or a single one.
+/// A range of keys (`A0..B3`), or a single one.
 pub(super) fn keys(text: &str, middle_c: MiddleC) -> Parsed<(Key, Key)> {
     let (low, high) = ends(text);
     let (low, high) = (key(low, middle_c)?, key(high, middle_c)?);
     in_order(text, low, high)
 }
 
-/// A stretch of velocities (`1..80`), or a single one.
+/// A range of velocities (`1..80`), or a single one.
 pub(super) fn velocities(text: &str) -> Parsed<(Value7, Value7)> {
     let (low, high) = numbers(text)?;
     match (velocity(low), velocity(high)) {
@@ -69,7 +69,7 @@ fn velocity(number: u32) -> Option<Value7> {
         .filter(|value| value.get() > 0)
 }
 
-/// A stretch of parameter values (`0..127`), or a single one; at most 16383.
+/// A range of parameter values (`0..127`), or a single one; at most 16383.
 pub(super) fn range(text: &str) -> Parsed<(u16, u16)> {
     let (low, high) = numbers(text)?;
     match (u16::try_from(low), u16::try_from(high)) {

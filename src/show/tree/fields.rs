@@ -1,4 +1,4 @@
-//! The fields of one thing in a file: each is asked for by name, and what was not asked for is told.
+//! The fields of one value in a file: each is asked for by name, and `finish` reports the others.
 //!
 //! ```text
 //! let mut fields = Fields::open(node, "zone", report)?;
@@ -7,7 +7,7 @@
 //! fields.finish();
 //! ```
 //!
-//! A reader goes on after a mistake: what could not be read is none, and a finding tells why.
+//! A reader goes on after a mistake: what could not be read is None, and a finding says why.
 
 use super::{Field, Ident, Kind, Node, Problem, Report, Span, Spanned};
 use crate::show::finding::{Level, quoted};
@@ -127,7 +127,7 @@ impl<'n, 'r, 'a> Fields<'n, 'r, 'a> {
 
     /// Tells about every field that was not asked for.
     pub fn finish(self) {
-        // A field that is there already is no slip for another one.
+        // A field that is already written cannot be what a misspelt name stands for.
         let free: Vec<_> = self
             .known
             .iter()

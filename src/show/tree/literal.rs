@@ -22,7 +22,7 @@ pub enum Refusal {
     NotFinite,
     /// It does not fit the type that it names.
     OutOfRange,
-    /// It is none.
+    /// It does not follow the grammar of the literal.
     Malformed,
 }
 
@@ -180,9 +180,9 @@ fn continuation(text: &str) -> Option<usize> {
 /// Where an escape stands: only in a text may several bytes make one character.
 #[derive(Clone, Copy, PartialEq, Eq)]
 pub enum Within {
-    /// Between double quotes.
+    /// In a text, between double quotes.
     Text,
-    /// Between single quotes.
+    /// In a character, between single quotes.
     Char,
 }
 

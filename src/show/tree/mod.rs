@@ -1,8 +1,8 @@
 //! A show file as a lossless tree: every byte is in a token, every value knows its place.
 //!
-//! It reads the same values from a file as `ron` does, which a test ensures, and beyond that
-//! tells of all mistakes at once, each with its place. Reading goes through [`fields`] and
-//! [`readers`]; saving goes through [`Tree::replace`], which leaves all other bytes alone.
+//! It reads the same values from a file as `ron` does, which a test ensures, and it reports all
+//! mistakes at once, each with its place. Reading goes through [`fields`] and [`readers`];
+//! saving goes through [`Tree::replace`], which leaves all other bytes alone.
 
 pub mod fields;
 pub mod lines;
@@ -35,7 +35,7 @@ pub const MAX_FILE_BYTES: usize = 8 << 20;
 /// How deep brackets may be nested; the deepest place of a show file is about ten.
 pub const MAX_DEPTH: usize = 64;
 
-/// A file, read.
+/// One file: its text, tokens and lines, the tree of its values, and its mistakes of grammar.
 #[derive(Clone, Debug)]
 pub struct Tree {
     text: String,

@@ -7,65 +7,65 @@ use super::{Span, literal::Number};
 pub struct Node {
     /// All of it, its name and brackets included.
     pub span: Span,
-    /// What it is.
+    /// The value itself; its own children are nodes with spans.
     pub kind: Kind,
 }
 
 /// A name that is not in quotes.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Ident {
-    /// Where it stands.
+    /// The bytes of the name, an `r#` included.
     pub span: Span,
     /// The name, without the `r#` of a raw one.
     pub name: String,
 }
 
-/// `name: value`
+/// `name: value` in brackets.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Field {
-    /// Its name.
+    /// The name before the colon.
     pub name: Ident,
-    /// Its value.
+    /// The value after the colon.
     pub value: Node,
 }
 
 /// `key: value` of a map, in the order of the file.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Entry {
-    /// Its key.
+    /// The key before the colon; any value may be one.
     pub key: Node,
-    /// Its value.
+    /// The value after the colon.
     pub value: Node,
 }
 
 /// What a value is.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Kind {
-    /// `true` or `false`
+    /// `true` or `false`.
     Bool(bool),
-    /// A finite number.
+    /// A finite number, whole or with a fraction.
     Number(Number),
-    /// `'c'`
+    /// A character in single quotes: `'c'`.
     Char(char),
     /// A text, raw or not.
     Text(String),
     /// A name alone: a variant without values.
     Word(Ident),
-    /// `None`
+    /// `None`: an option without a value.
     None,
-    /// `Some(…)`
+    /// `Some(…)`: an option with a value.
     Some(Box<Node>),
-    /// `()`
+    /// `()`: brackets with nothing in them and no name before them.
     Unit,
-    /// `[…]`
+    /// `[…]`: values in the order of the file.
     List(Vec<Node>),
-    /// `{…}`
+    /// `{…}`: entries in the order of the file.
     Map(Vec<Entry>),
     /// `Name(…)` or `(…)` with values without names.
     Tuple {
         /// What stands before the bracket.
         name: Option<Ident>,
-        /// Its values.
+        /// The values, in the order of the file.
         items: Vec<Node>,
     },
     /// `Name(…)` or `(…)` with named values.

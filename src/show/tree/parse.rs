@@ -1,4 +1,4 @@
-//! From tokens to values: goes on after a mistake, so that one run tells of all of them.
+//! From tokens to values: goes on after a mistake, so that one run reports all of them.
 //!
 //! After a mistake inside brackets it goes on at the next comma or closing bracket that
 //! belongs to them. It descends at most [`MAX_DEPTH`] brackets; what is deeper is passed over
@@ -85,9 +85,10 @@ struct Parser<'t, 'p> {
     at: usize,
     /// The brackets that are open here, outermost first; at most [`MAX_DEPTH`].
     open: Vec<Bracket>,
-    /// The end of the file inside brackets is told once, for the innermost of them.
+    /// The end of the file inside brackets was reported: once is enough, for the innermost
+    /// bracket.
     end_reported: bool,
-    /// A missing comma was told: what comes next may be the rest of that mistake.
+    /// A missing comma was reported: a mistake that follows may be its echo.
     echo: bool,
     extensions: Vec<Ident>,
     problems: &'p mut Problems,
@@ -357,7 +358,7 @@ impl Parser<'_, '_> {
             items.push(item(self));
             self.separator(bracket);
             if self.at == before {
-                // The mistake is told; without progress it would be told for ever.
+                // The mistake is reported already; move on, or it would be reported for ever.
                 self.at = (self.at + 1).min(self.tokens.len());
             }
         };

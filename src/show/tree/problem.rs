@@ -11,9 +11,9 @@ pub struct Problem {
     pub level: Level,
     /// The bytes in question; none if it is the file as a whole.
     pub span: Option<Span>,
-    /// What is wrong.
+    /// What is wrong: lower case, names the thing.
     pub message: String,
-    /// What to do.
+    /// What the user can write or do to mend it; None if the message says it all.
     pub help: Option<String>,
 }
 
@@ -53,7 +53,7 @@ impl Problem {
         }
     }
 
-    /// With what to do.
+    /// Adds what the user can do about it.
     pub fn help(self, help: impl Into<String>) -> Self {
         Self {
             help: Some(help.into()),
@@ -61,7 +61,7 @@ impl Problem {
         }
     }
 
-    /// With the nearest known name as help, if there is one.
+    /// Adds the nearest known name as help, if there is one.
     pub fn nearest(self, nearest: Option<&str>) -> Self {
         match nearest {
             Some(name) => self.help(format!("the nearest is \"{name}\"")),

@@ -1,9 +1,10 @@
-//! The text whose quote is missing, found among those that only seem wrong because of it.
+//! Finds the one missing quote that makes other texts of a file seem wrong.
 //!
 //! After a missing quote everything is inside out: what stands between texts is read as text,
-//! and texts as names. Only the last text of the file has no end then, far from the slip. So
-//! each quote on a line that a text goes over is taken, in turn, as the slip, in each way that
-//! it may be one; the one that explains the most of what is wrong is the one that is told.
+//! and texts as names. Only the last text of the file then has no end, far from the mistake.
+//! So each quote on a line where a text runs over the line's end is tried in turn as the wrong
+//! one, in each way that it may be wrong. The one that explains most of the problems is
+//! reported, and the problems that it explains are not.
 
 use std::collections::BTreeSet;
 
@@ -70,8 +71,8 @@ pub(super) fn without_echo(
     if count > problems.count() {
         return problems;
     }
-    // The slip swallowed the rest of its line, or what stands before it lacks its first quote:
-    // nobody can tell what else is wrong on that line and after it.
+    // The slip swallowed the rest of its line, or what stands before it lacks its opening
+    // quote: nobody can know what else is wrong on that line and after it.
     let is_told = |problem: &&Problem| match problem.span {
         Some(span) => span.start == at || lines.line(span.start) < lines.line(at),
         None => true,

@@ -12,9 +12,9 @@ use crate::show::nearest::nearest;
 /// A value and where it was read, so that what is found out later has a place.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Spanned<T> {
-    /// What was read.
+    /// The value as the reader made it.
     pub value: T,
-    /// Where.
+    /// The bytes it was read from.
     pub span: Span,
 }
 
@@ -35,7 +35,7 @@ impl<T> Spanned<T> {
     }
 }
 
-/// A text.
+/// Reads a text in quotes, which may be empty.
 pub fn text(node: &Node, report: &mut Report<'_>) -> Option<String> {
     match &node.kind {
         Kind::Text(text) => Some(text.clone()),
@@ -55,7 +55,7 @@ pub fn name(node: &Node, report: &mut Report<'_>) -> Option<String> {
     None
 }
 
-/// `true` or `false`.
+/// Reads `true` or `false`.
 pub fn switch(node: &Node, report: &mut Report<'_>) -> Option<bool> {
     match node.kind {
         Kind::Bool(value) => Some(value),
@@ -138,7 +138,7 @@ pub fn map<'n, 'a, K, V>(
             value: value_node,
         } in entries
         {
-            // Both are read before either is missed, so that both can tell.
+            // Key and value are both read first, so that mistakes in either are reported.
             let pair = (
                 spanned(&key, key_node, report),
                 spanned(&value, value_node, report),
@@ -208,7 +208,8 @@ pub fn inner<'n, T>(
     }
 }
 
-/// Tells what was expected and what was found; what is wrong in its grammar was told already.
+/// Reports what was expected and what was found, unless the value is a mistake of grammar: that
+/// was reported already.
 pub fn expected<T>(what: &str, node: &Node, report: &mut Report<'_>) -> Option<T> {
     let problem = Problem::error(
         "wrong-kind",

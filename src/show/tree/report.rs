@@ -21,7 +21,7 @@ impl<'a> Report<'a> {
         }
     }
 
-    /// A report that has told all mistakes of grammar already: the first thing a reader does.
+    /// A report that begins with all mistakes of grammar: the first thing that a reader makes.
     pub fn open(file: &'a str, tree: &'a Tree, findings: &'a mut Findings) -> Self {
         let mut report = Self::new(file, tree, findings);
         for problem in tree.problems().kept() {
@@ -56,15 +56,15 @@ impl<'a> Report<'a> {
         });
     }
 
-    /// The mistakes of grammar that lie within a span: what seems to be missing there may be
-    /// what could not be read, and was told already.
+    /// The mistakes of grammar within a span: a field that seems to be missing there may be
+    /// what could not be read, which was reported already.
     pub fn damage(&self, span: Span) -> impl Iterator<Item = Span> + use<'a> {
         let problems = self.tree.problems().kept().iter();
         let places = problems.filter_map(|problem| problem.span);
         places.filter(move |place| span.contains(*place))
     }
 
-    /// The file's tree.
+    /// The tree of the file that this report is about.
     pub fn tree(&self) -> &'a Tree {
         self.tree
     }

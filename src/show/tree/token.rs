@@ -12,14 +12,14 @@ use super::{
 /// A piece of the text.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Token {
-    /// What it is.
+    /// What kind of token it is.
     pub kind: TokenKind,
     start: u32,
     end: u32,
 }
 
 impl Token {
-    /// Where it is.
+    /// The bytes it covers.
     pub fn span(self) -> Span {
         Span::new(self.start as usize, self.end as usize)
     }
@@ -28,11 +28,11 @@ impl Token {
 /// The three kinds of brackets.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Bracket {
-    /// `(` and `)`
+    /// Round brackets, `(` and `)`.
     Round,
-    /// `[` and `]`
+    /// Square brackets, `[` and `]`.
     Square,
-    /// `{` and `}`
+    /// Curly brackets, `{` and `}`.
     Curly,
 }
 
@@ -49,25 +49,25 @@ pub enum TokenKind {
     Ident,
     /// What starts like a number; whether it is one is for [`literal::number`].
     Number,
-    /// `"…"`
+    /// A text in double quotes, `"…"`, with escapes.
     Text,
-    /// `r"…"`, `r#"…"#`
+    /// A raw text, `r"…"` or `r#"…"#`, without escapes.
     RawText,
-    /// `'…'`
+    /// A character in single quotes, `'…'`.
     Char,
-    /// An opening bracket.
+    /// An opening bracket of this kind.
     Open(Bracket),
-    /// A closing bracket.
+    /// A closing bracket of this kind.
     Close(Bracket),
-    /// `,`
+    /// A comma, `,`.
     Comma,
-    /// `:`
+    /// A colon, `:`.
     Colon,
-    /// `=`
+    /// An equals sign, `=`.
     Equals,
-    /// `#`
+    /// A hash sign, `#`.
     Hash,
-    /// `!`
+    /// An exclamation mark, `!`.
     Bang,
     /// What is no token of the grammar, or one without its end; a problem says so.
     Wrong,
@@ -85,24 +85,24 @@ impl TokenKind {
     }
 }
 
-/// Cuts a text into tokens that cover all of it, and tells what cannot be one. The text is
+/// Cuts a text into tokens that cover all of it, and reports what cannot be one. The text is
 /// shorter than 4 GiB; the limit of a file is far below.
 pub fn cut(text: &str, problems: &mut Problems) -> Vec<Token> {
     cut_ending(text, None, problems)
 }
 
-/// What a quote may be that something is wrong with.
+/// How a quote may be wrong: which quote it was meant to be.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Slip {
-    /// The first of a text that was meant to end with its line.
+    /// It opens a text that was meant to end with its line.
     EndsWithLine,
-    /// The first of a text that was meant to end before the next comma, colon or bracket.
+    /// It opens a text that was meant to end before the next comma, colon or bracket.
     EndsBeforeMark,
-    /// The last of a text whose first is missing.
+    /// It closes a text whose opening quote is missing.
     NoFirst,
 }
 
-/// The same, with one quote, by its place, taken as such a slip.
+/// As `cut`, with the quote at one offset taken as such a slip.
 pub(super) fn cut_ending(
     text: &str,
     unclosed: Option<(usize, Slip)>,
@@ -138,7 +138,7 @@ pub(super) fn cut_ending(
     tokens
 }
 
-/// What was cut off: a token, or something to tell about.
+/// What was cut off: a token, or a mistake to report.
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Cut {
     Token(TokenKind),
@@ -331,7 +331,7 @@ impl<'t> Cutter<'t, '_> {
         }
     }
 
-    /// How far it is to the first of these.
+    /// Bytes up to the first of these characters, or to the end.
     fn until(&self, marks: &[char]) -> usize {
         let rest = self.rest();
         rest.find(marks).unwrap_or(rest.len())

@@ -8,7 +8,7 @@ use super::{Kind, Node, Number, Problem, Report, Span};
 /// A version this program reads.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Version {
-    /// `version: 1`
+    /// `version: 1`, the first that was saved.
     One,
 }
 
@@ -16,10 +16,10 @@ impl Version {
     /// All versions, oldest first.
     pub const ALL: [Self; 1] = [Self::One];
 
-    /// The one that is written.
+    /// The version that the program writes.
     pub const NEWEST: Self = Self::One;
 
-    /// As it stands in a file.
+    /// The number after `version:` in a file.
     pub const fn number(self) -> i128 {
         match self {
             Self::One => 1,

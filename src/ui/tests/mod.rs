@@ -97,5 +97,5 @@ impl Bench {
     }
 }
 
-/// The keyboard.
+/// Index of the keyboard in the rig of these tests.
 pub(super) const LOWER: ControllerId = ControllerId(1);

@@ -95,7 +95,7 @@ fn a_key_that_is_held_does_not_answer_its_own_question() {
     }
     out.extend(later(&mut bench, 5_000));
     assert_eq!(out, []);
-    // Where the terminal tells of repeats they are none of its presses.
+    // Where the terminal reports repeats, a repeat is no press.
     let mut bench = Bench::new();
     bench.kind('x', KeyEventKind::Release);
     assert_eq!(bench.kind('m', KeyEventKind::Press), []);

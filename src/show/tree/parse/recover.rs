@@ -1,14 +1,16 @@
-//! How reading goes on after a mistake, and how the mistake is told: once, without its echo.
+//! How reading goes on after a mistake, and how the mistake is reported: once, without its
+//! echo.
 
 use super::{Bracket, Kind, MAX_DEPTH, Node, Parser, Problem, Span, TokenKind, clipped, close_of};
 
 impl Parser<'_, '_> {
-    /// The comma between two items. A missing one is told, and taken as written if a value could follow.
+    /// The comma between two items. A missing one is reported, and assumed if a value could
+    /// follow.
     pub(super) fn separator(&mut self, bracket: Bracket) {
         self.echo = false;
         match self.peek_kind() {
             Some(TokenKind::Comma | TokenKind::Close(_)) | None => {}
-            // Told already, when the text was cut.
+            // The tokenizer has reported this already.
             Some(TokenKind::Wrong) => self.skip_item(),
             Some(kind) => {
                 if !self.after_mistake() {
@@ -39,7 +41,7 @@ impl Parser<'_, '_> {
         self.report(problem);
     }
 
-    /// Whether what comes just before was told of when the text was cut: what follows is its echo.
+    /// Whether the token just before was reported as wrong: a mistake here is only its echo.
     pub(super) fn after_mistake(&self) -> bool {
         self.at > 0 && self.tokens[self.at - 1].kind == TokenKind::Wrong
     }
@@ -92,7 +94,7 @@ impl Parser<'_, '_> {
         opening.to(self.here())
     }
 
-    /// Tells what was expected here, unless what is here was told of already.
+    /// Reports what was expected here, unless the token here was reported already.
     pub(super) fn expected(&mut self, what: &str) -> Node {
         if self.peek_kind() != Some(TokenKind::Wrong)
             && !(self.peek().is_none() && self.end_reported)
@@ -108,7 +110,8 @@ impl Parser<'_, '_> {
         self.wrong()
     }
 
-    /// Nothing, just after what was read last: so it lies inside the brackets around it.
+    /// An unreadable value of no length just after the last token, so that it lies inside its
+    /// brackets.
     pub(super) fn wrong(&self) -> Node {
         let end = self
             .at
