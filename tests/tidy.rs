@@ -24,7 +24,7 @@ const IMPORTS: &[(&str, &[&str])] = &[
     ("engine", &["midi", "vocabulary"]),
     ("wire", &["midi"]),
     ("show", &["midi", "vocabulary", "words"]),
-    ("sheet", &["midi"]),
+    ("sheet", &["midi", "vocabulary"]),
     ("plan", &["show", "engine", "wire", "sheet", "midi"]),
     ("check", &["show", "plan", "midi"]),
     (
@@ -117,7 +117,16 @@ const CRATES: &[(&str, &[&str])] = &[
     ("clap", &["app"]),
     (
         "serde",
-        &["sheet", "show", "store", "app", "check", "replay", "report"],
+        &[
+            "sheet",
+            "show",
+            "store",
+            "app",
+            "check",
+            "replay",
+            "report",
+            "vocabulary",
+        ],
     ),
     ("serde_json", &["app", "show", "check", "replay"]),
 ];

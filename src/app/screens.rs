@@ -15,6 +15,7 @@ use crate::ports::Clock;
 use crate::screen::{LogLevel, LogLine, RigStatus};
 use crate::sheet::Sheet;
 use crate::ui::Source;
+use crate::vocabulary::PortKind;
 
 /// A performance as the drawing loop sees it.
 pub(super) struct Screens<'a> {
@@ -147,7 +148,7 @@ impl Source for Screens<'_> {
             warnings.push(format!("{errors} in the show, see the log"));
         }
         let ports = &self.performance.sheet.in_ports;
-        let has_key_pedal = ports.iter().any(|port| port.kind == "keys");
+        let has_key_pedal = ports.iter().any(|port| port.kind == PortKind::Keys);
         if self.performance.model.is_none() && !has_key_pedal {
             warnings.push(KEYBOARD_PEDALS.to_string());
         }

@@ -12,8 +12,8 @@ use crate::sheet::{
     RemarkLine, RouteLine, SceneLine, Sheet, SongLine, SoundLine, ZoneLine,
 };
 use crate::show::model::{
-    Action, LevelLaw, Moved, Night, NightEntry, PedalBinding, Port, PortKind, Receiver,
-    ReceiverKind, Rig, Scene, Show, Trigger, When, Zone,
+    Action, LevelLaw, Moved, Night, NightEntry, PedalBinding, Port, Receiver, ReceiverKind, Rig,
+    Scene, Show, Trigger, When, Zone,
 };
 
 /// The sheet without its scenes and remarks.
@@ -109,7 +109,7 @@ pub(super) fn remark_words(sheet: &Sheet, remark: Remark) -> Option<String> {
     };
     Some(match remark.trouble {
         // Nobody holds notes on an effects unit: sound passes through it.
-        Trouble::NoSilentSlot | Trouble::PedalCut if line.kind == "effects" => {
+        Trouble::NoSilentSlot | Trouble::PedalCut if line.kind == ReceiverKind::Effects => {
             format!("{receiver} changes to \"{what}\" while sound passes through it")
         }
         Trouble::NoSilentSlot => format!(
@@ -204,16 +204,9 @@ fn when(when: &When) -> String {
 }
 
 fn port_line(port: &Port) -> PortLine {
-    let kind = match port.kind {
-        PortKind::Usb => "USB",
-        PortKind::Din => "DIN",
-        PortKind::UsbToDin => "USB to DIN",
-        PortKind::Software => "software",
-        PortKind::Keys => "keys",
-    };
     PortLine {
         name: port.name.clone(),
-        kind: kind.into(),
+        kind: port.kind,
     }
 }
 
@@ -255,20 +248,13 @@ fn pedal_sends(item: &PedalBinding, rig: &Rig) -> String {
 }
 
 fn receiver_line(at: usize, item: &Receiver, book: &Promptbook) -> ReceiverLine {
-    let kind = match item.kind {
-        ReceiverKind::Instrument => "instrument",
-        ReceiverKind::Effects => "effects",
-        ReceiverKind::Pages => "pages",
-        ReceiverKind::Lights => "lights",
-        ReceiverKind::Playback => "playback",
-    };
     let entry = book.receivers.get(at);
     let slots = entry.map_or((0, 0), |entry| {
         (entry.slots.start as usize, entry.slots.len as usize)
     });
     ReceiverLine {
         name: item.name.clone(),
-        kind: kind.into(),
+        kind: item.kind,
         port: entry.map_or(0, |entry| entry.port.index()),
         slots,
         channels: entry

@@ -76,7 +76,7 @@ pub(super) fn out_ports(model: &ScreenModel, look: &Look) -> Vec<Line> {
         let queued: Vec<String> = status.queued.iter().map(u32::to_string).collect();
         out.push(vec![
             (2, port.name.clone(), look.strong()),
-            (15, port.kind.clone(), look.base()),
+            (15, port.kind.words().to_owned(), look.base()),
             (26, state.to_owned(), style),
             (
                 40,
@@ -118,7 +118,7 @@ pub(super) fn in_ports(model: &ScreenModel, look: &Look) -> Vec<Line> {
         let overflows = status.map_or(0, |status| status.overflows);
         out.push(vec![
             (2, port.name.clone(), look.strong()),
-            (15, port.kind.clone(), look.base()),
+            (15, port.kind.words().to_owned(), look.base()),
             (26, state.to_owned(), style),
             (
                 40,
@@ -181,7 +181,7 @@ pub(super) fn receivers(
         let mut pieces = pieces.into_iter();
         let line = vec![
             (2, receiver.name.clone(), look.strong()),
-            (15, receiver.kind.clone(), look.base()),
+            (15, receiver.kind.words().to_owned(), look.base()),
             (26, state.to_owned(), style),
             (WORDS, pieces.next().unwrap_or_default(), look.base()),
         ];
@@ -199,7 +199,7 @@ pub(super) fn slots(model: &ScreenModel, look: &Look) -> Vec<RowLine> {
         let port = model.sheet.out_ports.get(receiver.port);
         let mut line = vec![
             (2, receiver.name.clone(), look.strong()),
-            (16, receiver.kind.clone(), look.base()),
+            (16, receiver.kind.words().to_owned(), look.base()),
             (30, state.to_owned(), style),
             (
                 46,

@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::midi::Key;
 use crate::midi::pitch::MiddleC;
+use crate::vocabulary::{PortKind, ReceiverKind};
 
 /// All names and words of a night, beside the promptbook.
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
@@ -80,7 +81,7 @@ pub struct ReceiverLine {
     /// Its name in the rig.
     pub name: String,
     /// What it is, in a word: instrument, effects, pages, lights, playback.
-    pub kind: String,
+    pub kind: ReceiverKind,
     /// Index of its output port.
     pub port: usize,
     /// Its slots in the promptbook: index of the first, and how many.
@@ -144,7 +145,7 @@ pub struct PortLine {
     /// Its name in the rig.
     pub name: String,
     /// Its kind in a word: USB, DIN, USB to DIN, software.
-    pub kind: String,
+    pub kind: PortKind,
 }
 
 /// A song of tonight.

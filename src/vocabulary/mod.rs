@@ -4,9 +4,11 @@
 #![deny(clippy::disallowed_methods, clippy::disallowed_types)]
 
 mod pedals;
+mod rig;
 mod scenes;
 mod sources;
 
 pub use pedals::{Action, Trigger};
+pub use rig::{PortKind, ReceiverKind};
 pub use scenes::{CueNote, Leave, LevelChange, PageManner};
 pub use sources::{Join, PickUp, SourceKind};

@@ -16,7 +16,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use crate::show::finding::{Place, Span};
 use crate::show::tree::LineIndex;
 pub use crate::vocabulary::{
-    Action, Join, Leave, LevelChange, PageManner, PickUp, SourceKind, Trigger,
+    Action, Join, Leave, LevelChange, PageManner, PickUp, PortKind, ReceiverKind, SourceKind,
+    Trigger,
 };
 pub use controller::*;
 pub use night::*;

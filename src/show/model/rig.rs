@@ -1,6 +1,6 @@
 //! Everything plugged in (`rig.ron`), as types.
 
-use super::{ControllerItem, PageManner, PedalBinding, Site};
+use super::{ControllerItem, PageManner, PedalBinding, PortKind, ReceiverKind, Site};
 use crate::midi::pitch::MiddleC;
 use crate::midi::{Channel, Controller, Message, MpeZone, Program, Value7, Value14};
 
@@ -19,22 +19,6 @@ pub struct Rig {
     pub bindings: Vec<PedalBinding>,
     /// Velocity curves by name; `straight` is always there and first.
     pub curves: Vec<Curve>,
-}
-
-/// How fast and through what a port speaks. Same meaning as `wire::PortKind`.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
-pub enum PortKind {
-    /// USB all the way to the instrument.
-    #[default]
-    Usb,
-    /// A 5-pin socket of this machine's own interface: 3125 bytes a second.
-    Din,
-    /// A USB box that ends in a 5-pin socket: DIN speed, full status bytes.
-    UsbToDin,
-    /// A virtual port of another program on this machine.
-    Software,
-    /// No MIDI: a pedal that is a computer keyboard, taken at the device.
-    Keys,
 }
 
 /// How a port is found among what is plugged in.
@@ -78,30 +62,6 @@ pub struct Curve {
     pub name: String,
     /// Its points, rising in the first number.
     pub points: Vec<(Value7, Value7)>,
-}
-
-/// What a receiver is.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
-pub enum ReceiverKind {
-    /// It makes sound from notes.
-    #[default]
-    Instrument,
-    /// It processes audio that passes through it.
-    Effects,
-    /// It shows pages: a tablet with the player's notes.
-    Pages,
-    /// It controls light.
-    Lights,
-    /// It plays back prepared audio.
-    Playback,
-}
-
-impl ReceiverKind {
-    /// Whether the audience hears it: the default of `Receiver::sounds`.
-    #[must_use]
-    pub const fn sounds(self) -> bool {
-        matches!(self, Self::Instrument | Self::Effects | Self::Playback)
-    }
 }
 
 /// Anything that MIDI is sent to: an instrument, effects unit, tablet, light desk or playback

@@ -11,6 +11,7 @@ use segue::engine::view::{
 use segue::screen::{InPortStatus, KeyLine, LogLevel, LogLine, OutPortStatus, RigStatus};
 use segue::screen::{ScreenModel, UiState};
 use segue::sheet::*;
+use segue::vocabulary::{PortKind, ReceiverKind};
 
 /// Everything a model borrows from.
 pub(crate) struct Sample {
@@ -168,20 +169,26 @@ fn sheet() -> Sheet {
             },
         ],
         receivers: vec![
-            receiver("main", "instrument", 0, (0, 16), (1..=16).collect()),
-            receiver("organ", "instrument", 1, (16, 1), vec![3]),
-            receiver("echo box", "effects", 1, (17, 1), vec![16]),
-            receiver("tablet", "pages", 2, (18, 1), vec![1]),
+            receiver(
+                "main",
+                ReceiverKind::Instrument,
+                0,
+                (0, 16),
+                (1..=16).collect(),
+            ),
+            receiver("organ", ReceiverKind::Instrument, 1, (16, 1), vec![3]),
+            receiver("echo box", ReceiverKind::Effects, 1, (17, 1), vec![16]),
+            receiver("tablet", ReceiverKind::Pages, 2, (18, 1), vec![1]),
         ],
         in_ports: vec![
-            port("lower", "USB"),
-            port("upper", "USB"),
-            port("pedal box", "DIN"),
+            port("lower", PortKind::Usb),
+            port("upper", PortKind::Usb),
+            port("pedal box", PortKind::Din),
         ],
         out_ports: vec![
-            port("rack", "USB"),
-            port("old loom", "USB to DIN"),
-            port("tablet", "USB"),
+            port("rack", PortKind::Usb),
+            port("old loom", PortKind::UsbToDin),
+            port("tablet", PortKind::Usb),
         ],
         pedals: vec![PedalLine {
             name: "right foot".into(),
@@ -252,20 +259,20 @@ fn sheet() -> Sheet {
 
 fn receiver(
     name: &str,
-    kind: &str,
+    kind: ReceiverKind,
     port: usize,
     slots: (usize, usize),
     channels: Vec<u8>,
 ) -> ReceiverLine {
     ReceiverLine {
         name: name.into(),
-        kind: kind.into(),
+        kind,
         port,
         slots,
         last_channels: channels.clone(),
         channels,
         spare_of: None,
-        has_level: kind == "instrument",
+        has_level: kind == ReceiverKind::Instrument,
         patches: vec![
             PatchName {
                 bank_msb: Some(87),
@@ -289,10 +296,10 @@ fn receiver(
     }
 }
 
-fn port(name: &str, kind: &str) -> PortLine {
+fn port(name: &str, kind: PortKind) -> PortLine {
     PortLine {
         name: name.into(),
-        kind: kind.into(),
+        kind,
     }
 }
 
