@@ -50,6 +50,8 @@ struct Tenancy {
     left: u64,
     /// Keyboards that had a zone on it then.
     left_by: BTreeSet<usize>,
+    /// When its scene was left, or it came.
+    left_us: u64,
     is_fading: bool,
     ring_until_us: u64,
     /// Until when its level rides or its patch loads, and what follows is still its own.
@@ -182,6 +184,9 @@ pub(crate) struct Oracle<'a> {
     moves: u64,
     /// Last movement of anything on each keyboard, fingers with their surface.
     levers: BTreeMap<usize, u64>,
+    /// When each controller was flooded last: of what came then, some may count up to 30 ms
+    /// later, as it might be an echo of what was sent.
+    hurried_us: BTreeMap<usize, u64>,
     tenancies: Vec<Tenancy>,
     present: Vec<usize>,
     notes: Vec<Note>,
@@ -260,6 +265,7 @@ impl<'a> Oracle<'a> {
             moved: BTreeMap::new(),
             moves: 0,
             levers: BTreeMap::new(),
+            hurried_us: BTreeMap::new(),
             tenancies: Vec::new(),
             present: Vec::new(),
             notes: Vec::new(),

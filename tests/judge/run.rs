@@ -694,6 +694,7 @@ impl<'a> Player<'a> {
     }
 
     fn flood(&mut self, keyboard: usize, count: u16) {
+        self.oracle.flood(self.now_us, keyboard);
         for turn in 0..count {
             // No message comes again while the engine remembers it: that would be a loop.
             let (number, to) = match turn % 200 {

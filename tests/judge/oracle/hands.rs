@@ -267,6 +267,12 @@ impl<'a> Oracle<'a> {
         });
     }
 
+    /// Very much comes at once from a keyboard's controller.
+    pub(crate) fn flood(&mut self, now_us: u64, keyboard: usize) {
+        self.hurried_us
+            .insert(self.world.controllers[keyboard], now_us);
+    }
+
     pub(crate) fn move_source(&mut self, now_us: u64, keyboard: usize, number: u8, value: u8) {
         if let Some(pedal) = PEDALS.iter().position(|pedal| *pedal == number) {
             self.move_pedal(now_us, keyboard, pedal, value);

@@ -11,6 +11,10 @@ use super::{
 };
 use crate::world::{PAGES, Spot};
 
+/// How long a message that might be an echo of what was sent waits to be played, in
+/// microseconds: longer than any round trip of a loop.
+const MAYBE_ECHO_US: u64 = 30_000;
+
 /// Whether a group has slots for the sounds of a scene.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 enum Room {
@@ -123,6 +127,7 @@ impl<'a> Oracle<'a> {
         for at in self.present.clone() {
             self.tenancies[at].left = self.moves;
             self.tenancies[at].left_by = self.tenancies[at].feeds.clone();
+            self.tenancies[at].left_us = now_us;
             let is_bent = self.bends_by_route(self.tenancies[at].likeness.receiver);
             self.tenancies[at].is_route_bent &= self.is_held(at);
             self.tenancies[at].is_route_bent |= is_bent;
@@ -186,7 +191,13 @@ impl<'a> Oracle<'a> {
             .map(|(_, likeness)| self.tenant_of(likeness, false))
             .collect();
         let mut tenants = Vec::new();
-        let mut unsure = Vec::new();
+        let is_unsure = |at: &usize| !self.tenancies[*at].is_present && self.may_have_moved(*at);
+        let mut unsure: Vec<usize> = unmoved
+            .iter()
+            .flatten()
+            .copied()
+            .filter(is_unsure)
+            .collect();
         for (index, likeness) in sounds {
             let at = unmoved[index].or_else(|| {
                 let room = self.room(now_us, to, likeness, &unmoved);
@@ -279,6 +290,15 @@ impl<'a> Oracle<'a> {
         let tenancy = &self.tenancies[at];
         let moved = |keyboard: &usize| self.levers.get(keyboard).copied().unwrap_or(0);
         tenancy.left_by.iter().any(|by| moved(by) > tenancy.left)
+    }
+
+    /// Whether those who played a sound that was left were flooded just before: some of that
+    /// may have counted only afterwards.
+    fn may_have_moved(&self, at: usize) -> bool {
+        let tenancy = &self.tenancies[at];
+        let flooded = |by: &usize| self.hurried_us.get(by).copied();
+        let mut floods = tenancy.left_by.iter().filter_map(flooded);
+        floods.any(|us| us <= tenancy.left_us && tenancy.left_us < us + MAYBE_ECHO_US)
     }
 
     /// `cut` and `fade`. A slot fades only if all its notes do; else those that would are
@@ -522,6 +542,7 @@ impl<'a> Oracle<'a> {
             since: self.moves,
             left: self.moves,
             left_by: BTreeSet::new(),
+            left_us: now_us,
             is_fading: false,
             ring_until_us: 0,
             // A slow port adds to the loading time.
