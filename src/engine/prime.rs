@@ -26,7 +26,7 @@ use super::seats::Seats;
 use super::slot::debts::Owed;
 use super::view::NextView;
 use super::voicing::{Entry, agenda};
-use crate::midi::cc;
+use crate::midi::{Message, cc};
 
 /// How long after a press priming begins: what the press sends is on its way by then.
 const PAUSE_US: u64 = 10_000;
@@ -176,6 +176,11 @@ enum Look {
     Busy(u64),
 }
 
+/// Whether an input is a movement of a hold, sostenuto or soft pedal.
+fn is_pedal(input: Input) -> bool {
+    matches!(input, Input::Midi(_, Message::Control(_, number, _)) if PEDALS.contains(&number))
+}
+
 impl Machine {
     /// What `run_priming` compares with.
     pub(super) fn mark(&self) -> Mark {
@@ -190,7 +195,9 @@ impl Machine {
         if self.notes.len() < before.notes && self.priming.waits_for_notes {
             self.priming.wake(call.now_us.saturating_add(GAP_US));
         }
-        if self.movements != before.movements && self.priming.is_allowed {
+        // A pedal is no movement of a source, yet what slots know of it is part of the price.
+        let has_moved = self.movements != before.movements || is_pedal(input);
+        if has_moved && self.priming.is_allowed {
             self.priming.rest_us = Some(call.now_us.saturating_add(REST_US));
         }
         match input {
