@@ -257,15 +257,16 @@ impl<'a> Oracle<'a> {
         let likeness = &self.tenancies[at].likeness;
         self.tainted.insert((likeness.receiver, likeness.group));
         self.tenancies[at].is_tainted = true;
-        let owned: Vec<ExpectId> = self
-            .owners
-            .iter()
-            .filter(|(_, owner)| **owner == at)
-            .map(|(id, _)| *id)
-            .collect();
-        for id in owned {
+        for id in self.owned_by(at) {
             self.excuse(id, Excuse::TooFewSlots);
         }
+    }
+
+    /// The notes of a sound, those that ring included.
+    fn owned_by(&self, at: usize) -> Vec<ExpectId> {
+        let owners = self.owners.iter();
+        let mine = owners.filter(|(_, owner)| **owner == at);
+        mine.map(|(id, _)| *id).collect()
     }
 
     /// The tenancy that goes on with this sound: in the present scene, else the one left last
@@ -573,12 +574,7 @@ impl<'a> Oracle<'a> {
             // The last value of the ride may wait for a slow port.
             tenancy.ride_until_us = tenancy.ride_until_us.max(now_us + 50_000 + 30_000);
         }
-        let owned: Vec<ExpectId> = self
-            .owners
-            .iter()
-            .filter(|(_, owner)| **owner == at)
-            .map(|(id, _)| *id)
-            .collect();
+        let owned = self.owned_by(at);
         // Whatever was to be forbidden since its scene was left is the scene's own again.
         self.due.retain(|(_, due)| match due {
             Due::Forbid(id, _) | Due::Leave(id, _) => !owned.contains(id),
